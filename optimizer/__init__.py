@@ -1,0 +1,1 @@
+"""partfront: picks the power-stage parts of a DC-DC converter and proves the choice."""
