@@ -1,0 +1,305 @@
+"""The spec as read: frozen, in SI, temperatures in degrees Celsius, shares as fractions.
+
+Every optional limit that is absent is ``math.inf`` (no limit), never a hidden number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW, Note, Window
+
+TOPOLOGIES = ("four-switch", "buck", "boost")
+TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
+OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "sense-resistor")
+POSITIONS = TRANSISTOR_POSITIONS + OTHER_POSITIONS
+PART_KINDS = ("mosfet", "inductor", "capacitor", "resistor")
+STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
+TECHNOLOGIES = (
+    "ceramic-1",
+    "ceramic-2",
+    "film",
+    "aluminium",
+    "polymer",
+    "hybrid",
+    "tantalum",
+)
+OBJECTIVE_MISSION, OBJECTIVE_WORST = "mission", "worst-point"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What feeds the stage: continuous and transient input range [V] and its impedance.
+
+    time_transient : how long the transient range may last [s]
+    resistance, inductance : source impedance [ohm], [H]; both 0 when it has none, and then the
+        source delivers direct current only
+    """
+
+    v_min: float
+    v_nominal: float
+    v_max: float
+    v_transient_min: float
+    v_transient_max: float
+    time_transient: float
+    resistance: float
+    inductance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A regulated rail: voltage [V], its relative tolerance, and the full current [A]."""
+
+    kind: str
+    v_output: float
+    v_output_tolerance: float
+    i_output: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ambient:
+    """Air around the board [degC]."""
+
+    temp_cold: float
+    temp_nominal: float
+    temp_hot: float
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """What the printed board adds.
+
+    board_k_per_w : board over ambient per watt of total loss [K/W]
+    resistance : copper and connectors in the inductor's path [ohm]
+    inductance_loop : hot loop of a half bridge [H]
+    sharing : current of the hottest of parallel transistors over the mean
+    ringing_share : overshoot of a switch node over its voltage
+    """
+
+    board_k_per_w: float
+    resistance: float
+    inductance_loop: float
+    sharing: float
+    ringing_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Controller:
+    """The controller of one topology: given, not chosen.
+
+    frequencies : what may be chosen [Hz]; frequency_tolerance : relative
+    v_drive_* : gate drive [V]; r_driver_source, r_driver_sink, r_gate_external [ohm]
+    time_dead_on, time_dead_off : before control turn-on, after control turn-off [s]
+    time_on_min, time_off_min : longest minimum the controller may need [s]
+    v_sense_* : current-limit threshold across the sense resistor [V]
+    time_sense_delay_max : threshold crossed to transistor open [s]
+    v_reference : feedback reference [V], None when not given; v_reference_tolerance : relative
+    v_overvoltage_* : over-voltage threshold at the output [V]
+    i_quiescent : own supply current [A]; i_drive_limit : drive regulator limit [A]
+    loss_drive_limit : heat the drive regulator may make [W]
+    cost_each : fixed cost of controller and its small parts per board [currency]
+    v_input_abs_max : absolute maximum input [V], inf when not given
+    window : transition-window law, None for topologies without one
+    """
+
+    topology: str
+    frequencies: tuple[float, ...]
+    frequency_tolerance: float
+    v_drive_min: float
+    v_drive_typ: float
+    v_drive_max: float
+    r_driver_source: float
+    r_driver_sink: float
+    r_gate_external: float
+    time_dead_on: float
+    time_dead_off: float
+    time_on_min: float
+    time_off_min: float
+    v_sense_min: float
+    v_sense_typ: float
+    v_sense_max: float
+    time_sense_delay_max: float
+    v_reference: float | None
+    v_reference_tolerance: float
+    v_overvoltage_min: float
+    v_overvoltage_typ: float
+    v_overvoltage_max: float
+    i_quiescent: float
+    i_drive_limit: float
+    loss_drive_limit: float
+    cost_each: float
+    v_input_abs_max: float
+    window: Window | None
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """An efficiency that must be reached at a named point.
+
+    load_share : of the full output current; guaranteed : limits instead of typical values
+    """
+
+    name: str
+    v_input: float
+    load_share: float
+    efficiency: float
+    guaranteed: bool
+    temp_ambient: float
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a design must keep; inf = no limit.
+
+    v_ripple_input, v_ripple_output : peak to peak [V]
+    ripple_ratio_max : inductor ripple over its mean current, at full load
+    temp_max : part kind -> highest part temperature [degC], only the kinds the spec gives (the
+        derating policy gives the others)
+    rise_hottest : hottest part over ambient [K]
+    height_max [m], area_max [m2]
+    thermal_gain_max : largest loop gain of heat and loss
+    loss_ceiling : guaranteed loss allowed, as a share of the output power of the point; None =
+        what the efficiency floor at the point allows, else 8 %
+    saturation_drop_max : inductance lost at the limit current, as a share of L0
+    """
+
+    v_ripple_input: float
+    v_ripple_output: float
+    ripple_ratio_max: float
+    temp_max: Mapping[str, float]
+    rise_hottest: float
+    height_max: float
+    area_max: float
+    thermal_gain_max: float
+    loss_ceiling: float | None
+    saturation_drop_max: float
+    floors: tuple[Floor, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeRate:
+    """One unit of `currency` in the currency of the run, on `date` (ISO text)."""
+
+    currency: str
+    rate: float
+    date: str
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """How the build is bought, and which parts may be.
+
+    placement_each : per piece placed; line_item_each : per distinct part number and build
+    approved, banned : part numbers or makers; an empty approved list allows all
+    """
+
+    boards: int
+    scrap_share: float
+    placement_each: float
+    line_item_each: float
+    currency: str
+    exchange_rates: tuple[ExchangeRate, ...]
+    approved: tuple[str, ...]
+    banned: tuple[str, ...]
+    banned_technologies: tuple[str, ...]
+    conditional_allowed: bool
+    states_allowed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MissionRow:
+    """A share of operating time at one point; load_share of the full output current."""
+
+    name: str
+    v_input: float
+    load_share: float
+    temp_ambient: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Force:
+    """A part that must be used, at `position` when given, else anywhere."""
+
+    part_number: str
+    position: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChoiceRules:
+    """What the search may choose.
+
+    objective : OBJECTIVE_MISSION or OBJECTIVE_WORST
+    bank_pieces_max : pieces of one type in one bank; bank_types_max : types in one bank
+    same_part : groups of transistor positions that must hold the same part
+    part_numbers_max : distinct bought part numbers, None = no limit
+    force_any_state : a forced part may be in a life-cycle state that is not allowed
+    """
+
+    objective: str
+    transistors_parallel_max: int
+    bank_pieces_max: int
+    bank_types_max: int
+    resistors_parallel_max: int
+    same_part: tuple[tuple[str, ...], ...]
+    force: tuple[Force, ...]
+    forbid: tuple[str, ...]
+    part_numbers_max: int | None
+    force_any_state: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Pads:
+    """Heat path and room of a land pattern.
+
+    rth : land pattern -> case to board [K/W]; rth_default for every other one
+    area_margin : room kept free around a body on each side [m]
+    """
+
+    rth: Mapping[str, float]
+    rth_default: float
+    area_margin: float
+
+    def rth_pad(self, land_pattern: str) -> float:
+        """Case to board of `land_pattern` [K/W]."""
+        return self.rth.get(land_pattern, self.rth_default)
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """Everything the user asked for, and what stood in where nothing was asked.
+
+    path : where the text came from ("" for text given directly)
+    derating : name of the policy; derating_policy : the policy file as a plain mapping
+    topologies : the ones to consider, each with a record in `controllers`
+    notes : every default that stood in, every odd but usable value, and the life-cycle rule
+    not_asked : questions a rail supply raises that this spec does not answer
+    """
+
+    name: str
+    path: str
+    text: str
+    source: Source
+    load: Load
+    ambient: Ambient
+    board: Board
+    controllers: Mapping[str, Controller]
+    topologies: tuple[str, ...]
+    limits: Limits
+    derating: str
+    derating_policy: Mapping[str, Any]
+    purchase: Purchase
+    mission: tuple[MissionRow, ...]
+    choice: ChoiceRules
+    catalogs: tuple[Path, ...]
+    pads: Pads
+    notes: tuple[Note, ...]
+    not_asked: tuple[Note, ...]
+
+    @property
+    def power_output(self) -> float:
+        """Full output power [W]."""
+        return self.load.v_output * self.load.i_output
