@@ -1,0 +1,219 @@
+"""What a verification and a run say: records that the archive keeps and the report prints.
+
+Everything here is plain data (strings, numbers, tuples, mappings), so that `as_plain` turns a
+whole run into JSON and the report can be redrawn without physics or solver.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+import numpy as np
+
+from optimizer.records import FloatArray, Lanes, Note, Waterfall
+
+
+@dataclass(frozen=True, slots=True)
+class PartSet:
+    """One complete part set by part numbers.
+
+    transistors : position -> (part number, pieces)
+    bank_input, bank_output : one or two (part number, pieces)
+    sense : (part number, pieces)
+    """
+
+    topology: str
+    frequency: float
+    inductor: str
+    transistors: Mapping[str, tuple[str, int]]
+    bank_input: tuple[tuple[str, int], ...]
+    bank_output: tuple[tuple[str, int], ...]
+    sense: tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class BillLine:
+    """One line of a parts list at the build quantity; prices in the currency of the run."""
+
+    positions: tuple[str, ...]
+    kind: str
+    part_number: str
+    maker: str
+    pieces: int
+    quantity: int
+    unit_price: float
+    line_price: float
+    excess: int
+    land_pattern: str
+    status: str
+    stock: float
+    lead_time_weeks: float
+    filled: tuple[str, ...]
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """One limit at its worst operating point. margin = (allowed - worst)/allowed; for temperatures
+    (limit - T)/(limit - ambient). `unit` is SI ("V", "A", "degC", "s", "W"); `at_least` marks a
+    lower limit (margin = (worst - allowed)/allowed)."""
+
+    subject: str
+    part_number: str
+    quantity: str
+    at: str
+    parameter_set: str
+    value: float
+    allowed: float
+    unit: str
+    margin: float
+    transient: bool = False
+    at_least: bool = False
+
+    @property
+    def passes(self) -> bool:
+        """Whether the limit holds (to rounding)."""
+        return bool(self.margin >= -1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class LimitChain:
+    """needed peak <= smallest limit <= largest limit (with delay) <= hot saturation [A]."""
+
+    i_peak_needed: float
+    i_peak_at: str
+    i_limit_min: float
+    i_limit_max: float
+    i_limit_delayed: float
+    i_saturation: float
+    closes: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """One part set, evaluated at its own state at every operating point.
+
+    cost : per board, in the currency of the run; `bill` adds up to it with `cost_items`
+    cost_items : name -> share of the cost per board (parts, line items, placement, controller)
+    lanes : the operating points, n_lane; every array below is (n_lane,)
+    losses : (subject, mechanism) -> loss [W]
+    temps : subject -> hottest temperature [degC]
+    waves : name -> value (i_mean, i_ripple, i_peak, i_valley, i_rms, duty_input, duty_output,
+        v_ripple_input, v_ripple_output, v_step_input, v_step_output, i_bank_input, i_bank_output,
+        thermal_gain and rms per position)
+    balance_error : |input - output - losses| / input power
+    loss_mission, loss_worst : the two objectives [W]; `loss_worst_at` names the point
+    efficiency_named : name of point -> efficiency (expected set)
+    """
+
+    part_set: PartSet
+    bill: tuple[BillLine, ...]
+    cost: float
+    cost_items: Mapping[str, float]
+    lanes: Lanes
+    losses: Mapping[tuple[str, str], FloatArray]
+    temps: Mapping[str, FloatArray]
+    waves: Mapping[str, FloatArray]
+    power_input: FloatArray
+    power_output: FloatArray
+    loss_total: FloatArray
+    efficiency: FloatArray
+    balance_error: FloatArray
+    loss_mission: float
+    loss_worst: float
+    loss_worst_at: str
+    efficiency_named: Mapping[str, float]
+    margins: tuple[Margin, ...]
+    chain: LimitChain
+    area: float
+    height: float
+
+    @property
+    def failures(self) -> tuple[Margin, ...]:
+        """The limits that do not hold, worst first."""
+        return tuple(margin for margin in self.margins if not margin.passes)
+
+
+@dataclass(frozen=True, slots=True)
+class FrontPoint:
+    """One point of a front: the proved integers, the verified set, and how far the two differ.
+
+    proof : "merge", "merge+solver", "solver" or "" (not proved)
+    bound : proved lower bound of the loss at this cost, at the reference state [W]
+    loss_model : loss at the reference state [W], what the proof speaks of
+    loss_difference : (own state - reference state) / reference state
+    mark : "cheapest", "knee", "least loss" or ""
+    tie : number of the group of points closer than the printed difference, -1 where alone
+    """
+
+    number: int
+    cost: float
+    loss_model: float
+    bound: float
+    proof: str
+    loss_difference: float
+    mark: str
+    tie: int
+    verified: Verified
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A topology that was considered and cannot do the job, with the reason."""
+
+    topology: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Everything one front run found and assumed.
+
+    complete : every point proved, nothing left open; `not_proved` says what is not
+    objective : "mission" or "worst-point"
+    state_difference : largest |own - reference| / reference loss over the front
+    stages : stage -> seconds
+    counts : name -> number (parts read, choices, skeletons, options, points)
+    """
+
+    name: str
+    title: str
+    currency: str
+    objective: str
+    points: tuple[FrontPoint, ...]
+    complete: bool
+    engine: str
+    not_proved: str
+    state_difference: float
+    refused: tuple[Refused, ...]
+    waterfalls: tuple[Waterfall, ...]
+    lanes_dropped: tuple[Note, ...]
+    notes: tuple[Note, ...]
+    echo: tuple[tuple[str, str, str], ...]
+    stages: Mapping[str, float]
+    counts: Mapping[str, int]
+    hashes: Mapping[str, str]
+    versions: Mapping[str, str]
+
+
+def as_plain(value: Any) -> Any:
+    """Turn records, arrays and mappings into JSON-able data; NaN becomes None, tuple keys "a | b"."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: as_plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, np.ndarray):
+        return as_plain(value.tolist())
+    if isinstance(value, Mapping):
+        return {_plain_key(key): as_plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [as_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return as_plain(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
+
+
+def _plain_key(key: Any) -> str:
+    return " | ".join(str(part) for part in key) if isinstance(key, tuple) else str(key)
