@@ -1,1 +1,35 @@
-"""partfront: picks the power-stage parts of a DC-DC converter and proves the choice."""
+"""partfront: picks the power-stage parts of a DC-DC converter and proves the choice.
+
+The few verbs a notebook needs: ``read_spec``, ``read_catalog``, ``front``, ``verify``, ``lint``.
+They load on first use, so that importing one physics module does not import a solver.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from optimizer.catalog import lint, read_catalog
+    from optimizer.search import front
+    from optimizer.search import verify_board as verify
+    from optimizer.spec import read_spec
+
+__version__ = "0.1.0"
+
+__all__ = ["__version__", "front", "lint", "read_catalog", "read_spec", "verify"]
+
+_HOMES = {
+    "front": ("optimizer.search", "front"),
+    "lint": ("optimizer.catalog", "lint"),
+    "read_catalog": ("optimizer.catalog", "read_catalog"),
+    "read_spec": ("optimizer.spec", "read_spec"),
+    "verify": ("optimizer.search", "verify_board"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'optimizer' has no attribute {name!r}")
+    module, verb = _HOMES[name]
+    return getattr(import_module(module), verb)

@@ -1,0 +1,216 @@
+"""The layer table of the package, held against the imports that the files really have."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1] / "optimizer"
+
+GROUND, PHYSICS, READING, EVALUATION, DECISION, QUESTIONS, KEEPING, DOOR = range(8)
+
+LAYER = {
+    "errors": GROUND,
+    "units": GROUND,
+    "columns": GROUND,
+    "formulas": GROUND,
+    "records": GROUND,
+    "results": GROUND,
+    "spec_records": GROUND,
+    "topologies": PHYSICS,
+    "waveforms": PHYSICS,
+    "parts": PHYSICS,
+    "derating": PHYSICS,
+    "purchase": PHYSICS,
+    "spec": READING,
+    "catalog": READING,
+    "points": EVALUATION,
+    "evaluation": EVALUATION,
+    "options": EVALUATION,
+    "verification": EVALUATION,
+    "merge": DECISION,
+    "selection": DECISION,
+    "frontier": DECISION,
+    "search": QUESTIONS,
+    "studies": QUESTIONS,
+    "bench": QUESTIONS,
+    "archive": KEEPING,
+    "report": KEEPING,
+    "cli": DOOR,
+}
+
+MAY_IMPORT = {
+    GROUND: {GROUND},
+    PHYSICS: {GROUND, PHYSICS},
+    READING: {GROUND, PHYSICS, READING},
+    EVALUATION: {GROUND, PHYSICS, READING, EVALUATION},
+    DECISION: {GROUND, DECISION},
+    QUESTIONS: {GROUND, PHYSICS, READING, EVALUATION, DECISION, QUESTIONS},
+    KEEPING: {GROUND, READING, KEEPING},
+    DOOR: set(range(8)),
+}
+
+STRANGERS = {("options", "verification"), ("verification", "options")}
+
+COMPOSITES = {"bank", "half_bridge", "board", "stage"}
+"""Part modules that join several kinds and may therefore import them."""
+
+READERS = {"spec", "catalog", "bench", "archive", "report", "cli"}
+
+FORBIDDEN_OUTSIDE = {
+    "pyomo": {"selection"},
+    "pandas": {r for r, layer in LAYER.items() if layer not in (GROUND, PHYSICS, DECISION)},
+    "logging": {r for r, layer in LAYER.items() if layer != PHYSICS},
+    "rich": {"report", "cli"},
+}
+
+FILE_CALLS = {"read_text", "read_bytes", "write_text", "write_bytes", "read_csv", "read_table"}
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def room(module: str) -> str:
+    """First name below the package: the room a module lies in."""
+    return module.split(".")[1] if "." in module else ""
+
+
+TREES = {module_name(p): ast.parse(p.read_text("utf-8")) for p in sorted(ROOT.rglob("*.py"))}
+MODULES = [name for name in TREES if name != "optimizer"]
+
+
+def is_type_checking(node: ast.AST) -> bool:
+    return isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+
+
+def walk_runtime(tree: ast.AST) -> Iterator[ast.AST]:
+    """All nodes, without those that only a type checker sees."""
+    stack = [tree]
+    while stack:
+        node = stack.pop()
+        yield node
+        if not is_type_checking(node):
+            stack.extend(ast.iter_child_nodes(node))
+
+
+def imported(name: str, tree: ast.AST, *, runtime: bool = False) -> set[str]:
+    """Full names of the modules a file imports; names of this package as far as they are files."""
+    found: set[str] = set()
+    for node in walk_runtime(tree) if runtime else ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name}: relative import; write the full name"
+            module = node.module or ""
+            inner = {f"{module}.{alias.name}" for alias in node.names}
+            found |= (inner & TREES.keys()) or {module}
+    return found
+
+
+IMPORTS = {name: imported(name, tree) for name, tree in TREES.items()}
+
+
+def problems_of_layers(imports: dict[str, set[str]]) -> list[str]:
+    """Every import that goes upward, joins strangers, or crosses between part kinds."""
+    found = []
+    for name, targets in imports.items():
+        for target in sorted(t for t in targets - {name} if t.startswith("optimizer.")):
+            here, there = room(name), room(target)
+            allowed = LAYER[there] in MAY_IMPORT[LAYER[here]] and (here, there) not in STRANGERS
+            if not allowed:
+                found.append(f"{name} imports {target}")
+            if here == there == "parts" and name.split(".")[-1] not in COMPOSITES:
+                found.append(f"{name} imports {target}: part kinds do not import each other")
+    return found
+
+
+def find_cycle(imports: dict[str, set[str]]) -> list[str]:
+    """One cycle of imports, or an empty list."""
+    done: set[str] = set()
+
+    def visit(name: str, trail: list[str]) -> list[str]:
+        if name in trail:
+            return [*trail[trail.index(name) :], name]
+        if name in done or name not in imports:
+            return []
+        for target in sorted(imports[name] - {name}):
+            if cycle := visit(target, [*trail, name]):
+                return cycle
+        done.add(name)
+        return []
+
+    return next((cycle for name in imports if (cycle := visit(name, []))), [])
+
+
+def file_calls(tree: ast.AST) -> list[str]:
+    """Calls in a file that open, read or write files."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            last = called.rsplit(".", 1)[-1]
+            if last in FILE_CALLS or last == "open" or called.startswith("tomllib."):
+                found.append(f"{called} in line {node.lineno}")
+    return found
+
+
+def test_every_room_has_a_layer() -> None:
+    unknown = sorted({room(name) for name in MODULES} - LAYER.keys())
+    assert not unknown, f"give these rooms a layer in LAYER: {unknown}"
+
+
+def test_no_import_goes_upward() -> None:
+    inside = {name: IMPORTS[name] for name in MODULES}
+    assert problems_of_layers(inside) == []
+
+
+def test_no_cycle() -> None:
+    runtime = {name: imported(name, TREES[name], runtime=True) for name in MODULES}
+    assert find_cycle(runtime) == []
+
+
+def test_nothing_imports_the_package_door() -> None:
+    assert [name for name in MODULES if "optimizer" in IMPORTS[name]] == []
+
+
+@pytest.mark.parametrize("library", sorted(FORBIDDEN_OUTSIDE))
+def test_libraries_stay_in_their_rooms(library: str) -> None:
+    users = {name for name in MODULES if any(t.split(".")[0] == library for t in IMPORTS[name])}
+    assert {n for n in users if room(n) not in FORBIDDEN_OUTSIDE[library]} == set()
+
+
+def test_files_are_touched_only_by_readers_and_keepers() -> None:
+    touching = {n: calls for n in MODULES if (calls := file_calls(TREES[n]))}
+    assert {n: calls for n, calls in touching.items() if room(n) not in READERS} == {}
+
+
+def test_modules_and_functions_stay_short() -> None:
+    long_modules = [n for n in MODULES if len(ast.unparse(TREES[n]).splitlines()) > 500]
+    long_functions = [
+        f"{n}.{node.name}"
+        for n in MODULES
+        for node in ast.walk(TREES[n])
+        if isinstance(node, ast.FunctionDef) and body_lines(node) > 50
+    ]
+    assert (long_modules, long_functions) == ([], [])
+
+
+def body_lines(node: ast.FunctionDef) -> int:
+    """Lines of a function without its head and its docstring."""
+    body = node.body[1:] if ast.get_docstring(node) else node.body
+    return (node.end_lineno or 0) - body[0].lineno + 1 if body else 0
+
+
+def test_the_checks_can_fail() -> None:
+    upward = {"optimizer.merge": {"optimizer.waveforms"}}
+    strangers = {"optimizer.options": {"optimizer.verification"}}
+    kinds = {"optimizer.parts.mosfet": {"optimizer.parts.inductor"}}
+    assert all(problems_of_layers(case) for case in (upward, strangers, kinds))
+    loop = {"optimizer.spec": {"optimizer.catalog"}, "optimizer.catalog": {"optimizer.spec"}}
+    assert find_cycle(loop) == ["optimizer.spec", "optimizer.catalog", "optimizer.spec"]
+    assert file_calls(ast.parse("Path('x').open(); pd.read_csv('y'); tomllib.loads('')"))
