@@ -1,1 +1,15 @@
-"""."""
+"""One file per topology: operating region to the intervals of one switching pattern."""
+
+from __future__ import annotations
+
+from optimizer.topologies import boost, buck, four_switch
+from optimizer.topologies.intervals import Topology
+
+TOPOLOGIES: dict[str, Topology] = {
+    buck.NAME: buck,
+    boost.NAME: boost,
+    four_switch.NAME: four_switch,
+}
+"""Every topology by the name specs and reports use."""
+
+__all__ = ["TOPOLOGIES", "Topology"]

@@ -1,0 +1,245 @@
+"""One waveform engine for all topologies: intervals to the currents of every position.
+
+The mean drop of each interval enters its winding voltage, so duty, currents and efficiency are of
+one piece; the slope inside an interval is constant. One coil is solved; every array keeps the
+inductor axis, so that a stage with two coils adds rows and a balance but no other shape.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from optimizer.balance import Balance, Solution, close
+from optimizer.records import (
+    FloatArray,
+    LegWave,
+    Operation,
+    State,
+    Waveform,
+    Window,
+)
+from optimizer.topologies.intervals import LaneTable, Topology, lane_table
+
+
+def solve(
+    topology: Topology, operation: Operation, state: State, window: Window | None = None
+) -> Waveform:
+    """Steady-state currents of every lane, all regions in one call.
+
+    topology : module of the topology
+    operation : voltages [V], output current [A], frequency [Hz], inductance [H], each broadcasts
+        to (n_set, n_lane); region (n_lane,)
+    state : resistances [ohm] and extra currents [A] the losses cause, (n_set, n_lane)
+    window : law of the window region; without it lanes of that region are NaN
+    Returns : currents [A], times [s], shares; NaN and ``converged`` False where no duty between
+        0 and 1 closes the balances, for example at dropout
+
+    Holds for: continuous conduction, current of either sign; drops that are small against the
+        inductor's time constant (pattern time * resistance / inductance below about 0.3).
+    Source: derived in DEVELOPERS.md (volt-second and charge balance of piecewise-linear currents).
+
+    >>> from optimizer.topologies import TOPOLOGIES
+    >>> one = lambda value: np.array([[value]])
+    >>> job = Operation(one(24.0), one(12.0), one(5.0), one(300e3), one(10e-6), np.array([0]))
+    >>> wave = solve(TOPOLOGIES["buck"], job, lossless_state(TOPOLOGIES["buck"], job))
+    >>> wave.i_ripple.round(6).tolist()
+    [[[2.0]]]
+    """
+    table = lane_table(topology, operation.region, window)
+    shape = lanes_shape(operation, state)
+    balance = balance_of(table, operation, state)
+    return _waveform(topology, table, operation, balance, close(balance), shape)
+
+
+def lanes_shape(operation: Operation, state: State | None = None) -> tuple[int, int]:
+    """(n_set, n_lane) that the operation and the state broadcast to."""
+    arrays = [
+        operation.v_input,
+        operation.v_output,
+        operation.i_output,
+        operation.frequency,
+        operation.inductance,
+    ]
+    if state is not None:
+        arrays += [state.resistance_series, state.i_input_extra, state.i_output_extra]
+        arrays += list(state.resistance.values())
+    shapes = [np.shape(array) for array in arrays]
+    n_set, n_lane = np.broadcast_shapes((1, len(operation.region)), *shapes)
+    return n_set, n_lane
+
+
+def balance_of(table: LaneTable, operation: Operation, state: State) -> Balance:
+    """The equations of the lanes: winding voltages, path resistances, current to deliver."""
+    one = 0
+    v_input, v_output = np.atleast_2d(operation.v_input), np.atleast_2d(operation.v_output)
+
+    def lane(share: FloatArray) -> FloatArray:
+        return share[:, np.newaxis, :]
+
+    volts = lane(table.winding_input[..., one]) * v_input
+    volts = volts + lane(table.winding_output[..., one]) * v_output
+    resistance = np.atleast_2d(state.resistance_series)[np.newaxis]
+    for position, conducts in table.conducts.items():
+        ohms = np.atleast_2d(state.resistance.get(position, np.zeros((1, 1))))
+        resistance = resistance + lane(conducts[..., one]) ** 2 * ohms
+    n_interval = table.base.shape[0]
+    n_set, n_lane = lanes_shape(operation, state)
+    return Balance(
+        base=lane(table.base),
+        slope=lane(table.slope),
+        volts=np.where(table.offered, volts, np.nan),
+        resistance=np.broadcast_to(resistance, (n_interval, *resistance.shape[1:])),
+        delivers=lane(table.output_current[..., one]),
+        rise=table.cycles / (np.atleast_2d(operation.frequency) * operation.inductance),
+        i_output=np.broadcast_to(operation.i_output + state.i_output_extra, (n_set, n_lane)),
+    )
+
+
+def _waveform(
+    topology: Topology,
+    table: LaneTable,
+    operation: Operation,
+    balance: Balance,
+    solution: Solution,
+    shape: tuple[int, int],
+) -> Waveform:
+    """All currents from the duty and the starting current."""
+    duty = solution.duty
+    share = np.maximum(balance.base + balance.slope * duty, 0.0)
+    start, end = _ends(balance, share, solution.i_start)
+    mean, square = (start + end) / 2, (start * start + start * end + end * end) / 3
+    span_mean, span_square = share * mean, share * square
+    period = 1 / np.broadcast_to(operation.frequency, shape)
+    legs = _legs(topology, table, operation, start, end, shape)
+    duty_input, duty_output = (d[0] + d[1] * duty for d in (table.duty_input, table.duty_output))
+    time_on, time_off = _times(topology, table, period, duty_input, duty_output)
+    position_mean = {p: _sum(c, span_mean) for p, c in table.conducts.items()}
+    position_rms = {p: np.sqrt(_sum(c**2, span_square)) for p, c in table.conducts.items()}
+    i_input_mean = _sum(table.input_current, span_mean)
+    delivered = _sum(table.output_current, span_mean)
+    corners = np.concatenate([start[:1], end])
+    peak, valley = np.max(corners, axis=0), np.min(corners, axis=0)
+    return Waveform(
+        duration=np.moveaxis(share, 0, -1),
+        i_start=np.moveaxis(start, 0, -1)[..., np.newaxis],
+        i_end=np.moveaxis(end, 0, -1)[..., np.newaxis],
+        time_pattern=period * table.cycles,
+        duty_input=duty_input,
+        duty_output=duty_output,
+        i_mean=np.sum(span_mean, axis=0)[..., np.newaxis],
+        i_rms=np.sqrt(np.sum(span_square, axis=0))[..., np.newaxis],
+        i_peak=peak[..., np.newaxis],
+        i_valley=valley[..., np.newaxis],
+        i_ripple=(peak - valley)[..., np.newaxis],
+        position_rms=position_rms,
+        position_mean=position_mean,
+        legs=legs,
+        time_on_min=time_on,
+        time_off_min=time_off,
+        i_input_mean=i_input_mean,
+        i_input_rms_ac=_rms_ac(_sum(table.input_current**2, span_square), i_input_mean),
+        i_output_rms_ac=_rms_ac(_sum(table.output_current**2, span_square), delivered),
+        input_current=np.moveaxis(table.input_current, 0, 1),
+        output_current=np.moveaxis(table.output_current, 0, 1),
+        loss_ripple_conduction=np.sum(balance.resistance * share * (end - start) ** 2, axis=0) / 12,
+        converged=solution.converged,
+    )
+
+
+def _ends(
+    balance: Balance, share: FloatArray, i_start: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Coil current at the start and the end of each interval, (n_interval, n_set, n_lane)."""
+    start, end = np.empty_like(share), np.empty_like(share)
+    current = i_start
+    for k in range(share.shape[0]):
+        start[k] = current
+        h = balance.rise * share[k] / 2
+        mean = (current + h * balance.volts[k]) / (1 + h * balance.resistance[k])
+        current = 2 * mean - current
+        end[k] = current
+    return start, end
+
+
+def _sum(shares: FloatArray, values: FloatArray) -> FloatArray:
+    """Sum over intervals of values (n_interval, n_set, n_lane) weighted by a lane's shares."""
+    total: FloatArray = np.einsum("kl,ksl->sl", shares[..., 0], values)
+    return total
+
+
+def _rms_ac(mean_square: FloatArray, mean: FloatArray) -> FloatArray:
+    return np.sqrt(np.maximum(mean_square - mean * mean, 0.0))
+
+
+def _legs(
+    topology: Topology,
+    table: LaneTable,
+    operation: Operation,
+    start: FloatArray,
+    end: FloatArray,
+    shape: tuple[int, int],
+) -> Mapping[str, LegWave]:
+    """Edges of each half bridge at the coil current of that instant."""
+    node = {"input": operation.v_input, "output": operation.v_output}
+    lane = np.arange(shape[1])
+    legs = {}
+    for leg in topology.LEGS:
+        share = table.switching[leg.control]
+        on = np.broadcast_to(share > 0, shape)
+        first, last = table.first[leg.control], table.last[leg.control]
+        legs[leg.name] = LegWave(
+            i_turn_on=np.where(on, start[first, :, lane].T, 0.0),
+            i_turn_off=np.where(on, end[last, :, lane].T, 0.0),
+            v_node=np.where(on, node[leg.node], 0.0),
+            frequency_edges=np.broadcast_to(operation.frequency, shape) * share,
+            switches=on,
+        )
+    return legs
+
+
+def _times(
+    topology: Topology,
+    table: LaneTable,
+    period: FloatArray,
+    duty_input: FloatArray,
+    duty_output: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Shortest on-time and off-time of the control transistors that switch [s]."""
+    duty = {"input": duty_input, "output": duty_output}
+    on, off = np.full(period.shape, np.inf), np.full(period.shape, np.inf)
+    for leg in topology.LEGS:
+        switches = table.switching[leg.control] > 0
+        on = np.where(switches, np.minimum(on, period * duty[leg.node]), on)
+        off = np.where(switches, np.minimum(off, period * (1 - duty[leg.node])), off)
+    return on, off
+
+
+def lossless_state(
+    topology: Topology, operation: Operation, *, temp_board: FloatArray | float = 25.0
+) -> State:
+    """State of a stage without losses.
+
+    topology : module of the topology
+    operation : what each lane asks for; only its shape is used
+    temp_board : board temperature [degC], broadcasts to (n_set, n_lane)
+    Returns : state with zero resistances [ohm] and zero extra currents [A], (n_set, n_lane)
+
+    Holds for: bounds and first estimates.
+    Source: definition of a lossless stage.
+
+    >>> from optimizer.topologies import TOPOLOGIES
+    >>> one = np.array([[12.0]])
+    >>> job = Operation(2 * one, one, one, 1e4 * one, 1e-6 * one, np.array([0]))
+    >>> lossless_state(TOPOLOGIES["buck"], job, temp_board=60.0).temp_board
+    array([[60.]])
+    """
+    zero: FloatArray = np.zeros(lanes_shape(operation))
+    return State(
+        resistance_series=zero,
+        resistance=dict.fromkeys(topology.POSITIONS, zero),
+        i_input_extra=zero,
+        i_output_extra=zero,
+        temp_board=zero + temp_board,
+    )
