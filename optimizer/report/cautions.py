@@ -1,0 +1,77 @@
+"""The cautions that stand above every result. They defer to local codes and licensed practice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+Plain = Mapping[str, Any]
+
+V_WARN, V_EXTRA_LOW = 54.0, 60.0
+"""Common practice: warn below the 60 V d.c. that extra-low-voltage rules usually allow [V]."""
+
+TEMP_TOUCH = 60.0
+"""Common practice: a surface above this needs a touch caution [degC]."""
+
+STANDING = (
+    "Paper design only: no certificate, and no substitute for a competent engineer, a bench test "
+    "or an approval body. Nothing here authorises energising, installing or selling.",
+    "Charged banks and the inductor hold energy after switch-off: discharge and measure before "
+    "touching. A d.c. arc does not extinguish itself; fuses and switches must be rated for d.c. "
+    "An electronic limit is not a fuse.",
+    "One shorted transistor can put the source on the load: provide a fuse with a clamp, or a "
+    "series disconnect, and check it on the bench.",
+    "Local codes, licensed electricians and the current editions of standards prevail. Functional "
+    "safety, approvals (rail, road, marine, medical) and emissions are outside this tool.",
+)
+
+
+def voltage_caution(v_highest: float) -> str:
+    """What the highest voltage of the operating points asks for; empty below 54 V.
+
+    >>> voltage_caution(24.0)
+    ''
+    """
+    if v_highest > V_EXTRA_LOW:
+        return (
+            f"Highest voltage {v_highest:.1f} V before ringing: above 60 V d.c., outside "
+            "extra-low voltage; insulation, clearance and access rules change. Lower limits may "
+            "apply in wet, marine or medical places."
+        )
+    if v_highest >= V_WARN:
+        return (
+            f"Highest voltage {v_highest:.1f} V before ringing: close to the 60 V d.c. limit of "
+            "extra-low voltage; ringing, over-voltage and hot plugging can pass it."
+        )
+    return ""
+
+
+def set_cautions(verified: Plain) -> list[str]:
+    """Cautions that follow from the figures of one part set."""
+    lanes = verified["lanes"]
+    highest = max([v for v in (*lanes["v_input"], *lanes["v_output"]) if v is not None], default=0)
+    temps = {
+        subject: max((t for t in values if t is not None), default=0.0)
+        for subject, values in verified["temps"].items()
+    }
+    found = [text for text in [voltage_caution(highest)] if text]
+    if temps and max(temps.values()) > TEMP_TOUCH:
+        hot = max(temps, key=lambda subject: temps[subject])
+        found.append(f"Hot surfaces: {hot} reaches {temps[hot]:.0f} degC; do not touch in use.")
+    return found
+
+
+def cautions(run: Plain) -> list[str]:
+    """All cautions of a run: those of its points, those it noted, then the standing ones."""
+    found: dict[str, None] = {}
+    points = run["points"]
+    if points:
+        hottest = max(points, key=lambda p: _hottest(p["verified"]))
+        found |= dict.fromkeys(set_cautions(hottest["verified"]))
+    noted = (note["text"] for note in run["notes"] if note["kind"] == "caution")
+    return [*(found | dict.fromkeys(noted)), *STANDING]
+
+
+def _hottest(verified: Plain) -> float:
+    values = [t for row in verified["temps"].values() for t in row if t is not None]
+    return max(values, default=0.0)

@@ -1,0 +1,145 @@
+"""Picks from a run of plain data what tables, CSV files and notes show. Computes no physics.
+
+A *point* is one entry of ``run["points"]``, a *verified* its ``"verified"`` (see `results`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+Plain = Mapping[str, Any]
+
+SCREEN_POINTS = 20
+
+
+def number(value: float | None, *, digits: int = 2, scale: float = 1.0) -> float | None:
+    """A scaled and rounded number, None where it is not known.
+
+    >>> number(0.93456, digits=2, scale=100.0)
+    93.46
+    """
+    return None if value is None else round(value * scale, digits)
+
+
+def objective_loss(verified: Plain, run: Plain) -> float | None:
+    """The loss that the front trades against cost [W]."""
+    key = "loss_worst" if run["objective"] == "worst-point" else "loss_mission"
+    loss: float | None = verified[key]
+    return loss
+
+
+def hottest(verified: Plain) -> Plain | None:
+    """The temperature margin of the hottest part."""
+    found = [m for m in verified["margins"] if m["unit"] == "degC" and m["value"] is not None]
+    return max(found, key=lambda m: float(m["value"]), default=None)
+
+
+def tightest(verified: Plain) -> Plain | None:
+    """The smallest margin that is no temperature."""
+    found = [m for m in verified["margins"] if m["unit"] != "degC" and m["margin"] is not None]
+    return min(found, key=lambda m: float(m["margin"]), default=None)
+
+
+def failures(verified: Plain) -> list[Plain]:
+    """The limits that do not hold, worst first; a margin that could not be computed fails."""
+    bad = [m for m in verified["margins"] if m["margin"] is None or m["margin"] < -1e-9]
+    return sorted(bad, key=lambda m: -1e99 if m["margin"] is None else float(m["margin"]))
+
+
+def pieces_text(bought: Sequence[Any]) -> str:
+    """Part numbers with their pieces, for example ``2 x ABC + 1 x DEF``."""
+    return " + ".join(f"{pieces} x {part}" for part, pieces in bought)
+
+
+def spread_points(points: Sequence[Plain], run: Plain) -> list[Plain]:
+    """At most 20 points for the screen: the marked ones, then those that split the widest gaps."""
+    if len(points) <= SCREEN_POINTS:
+        return list(points)
+    chosen = {i for i, point in enumerate(points) if point["mark"]} | {0, len(points) - 1}
+    losses = [objective_loss(point["verified"], run) or 0.0 for point in points]
+    while len(chosen) < SCREEN_POINTS:
+        gaps = list(zip(sorted(chosen), sorted(chosen)[1:], strict=False))
+        splits = [(abs(losses[a] - losses[b]), a, b) for a, b in gaps if b - a > 1]
+        if not splits:
+            break
+        _, low, high = max(splits)
+        middle = (losses[low] + losses[high]) / 2.0
+        chosen.add(min(range(low + 1, high), key=lambda i: abs(losses[i] - middle)))
+    return [points[i] for i in sorted(chosen)]
+
+
+def front_row(point: Plain, run: Plain) -> dict[str, object]:
+    """One line of ``front.csv``."""
+    verified = point["verified"]
+    parts, hot, tight = verified["part_set"], hottest(verified), tightest(verified)
+    row: dict[str, object] = {
+        "point": point["number"],
+        "mark": point["mark"],
+        "cost_each": number(point["cost"]),
+        "currency": run["currency"],
+        "loss_w": number(objective_loss(verified, run), digits=3),
+        "loss_at_reference_state_w": number(point["loss_model"], digits=3),
+        "loss_bound_w": number(point["bound"], digits=3),
+        "proof": point["proof"] or "not proved",
+        "tie_group": point["tie"] if point["tie"] >= 0 else None,
+        "loss_worst_w": number(verified["loss_worst"], digits=3),
+        "loss_worst_at": verified["loss_worst_at"],
+    }
+    for name, efficiency in verified["efficiency_named"].items():
+        row[f"efficiency_{name}_pct"] = number(efficiency, scale=100.0)
+    return row | _limit_cells(hot, tight) | _part_cells(parts, verified)
+
+
+def _limit_cells(hot: Plain | None, tight: Plain | None) -> dict[str, object]:
+    return {
+        "hottest_part": hot["subject"] if hot else None,
+        "temp_hottest_c": number(hot["value"], digits=1) if hot else None,
+        "margin_hottest_pct": number(hot["margin"], digits=1, scale=100.0) if hot else None,
+        "smallest_margin": f"{tight['subject']} {tight['quantity']}" if tight else None,
+        "smallest_margin_pct": number(tight["margin"], digits=1, scale=100.0) if tight else None,
+    }
+
+
+def _part_cells(parts: Plain, verified: Plain) -> dict[str, object]:
+    return {
+        "topology": parts["topology"],
+        "frequency_khz": number(parts["frequency"], digits=3, scale=1e-3),
+        "inductor": parts["inductor"],
+        **{place: pieces_text([bought]) for place, bought in parts["transistors"].items()},
+        "input-bank": pieces_text(parts["bank_input"]),
+        "output-bank": pieces_text(parts["bank_output"]),
+        "sense-resistor": pieces_text([parts["sense"]]),
+        "area_mm2": number(verified["area"], digits=1, scale=1e6),
+        "height_mm": number(verified["height"], digits=2, scale=1e3),
+    }
+
+
+def front_rows(run: Plain) -> list[dict[str, object]]:
+    """All lines of ``front.csv``; every line has the columns of all."""
+    rows = [front_row(point, run) for point in run["points"]]
+    columns = dict.fromkeys(column for row in rows for column in row)
+    return [{column: row.get(column) for column in columns} for row in rows]
+
+
+def bill_rows(point: Plain, run: Plain) -> list[dict[str, object]]:
+    """All lines of one parts list."""
+    return [
+        {
+            "position": " ".join(line["positions"]),
+            "part_number": line["part_number"],
+            "maker": line["maker"],
+            "pieces_per_board": line["pieces"],
+            "quantity_pcs": line["quantity"],
+            "unit_price": line["unit_price"],
+            "line_price": line["line_price"],
+            "currency": run["currency"],
+            "excess_pcs": line["excess"],
+            "land_pattern": line["land_pattern"],
+            "status": line["status"],
+            "stock_pcs": line["stock"],
+            "lead_time_weeks": line["lead_time_weeks"],
+            "filled_columns": " ".join(line["filled"]),
+        }
+        for line in point["verified"]["bill"]
+    ]
