@@ -171,7 +171,7 @@ def test_no_cell_of_any_table_starts_a_formula(tmp_path: Path, text: str) -> Non
     cells = [
         cell
         for file in folder.rglob("*.csv")
-        for row in csv.reader(io.StringIO(file.read_text("utf-8"), newline=""))
+        for row in csv.reader(io.StringIO(file.read_bytes().decode(), newline=""))
         for cell in row
     ]
     assert any(original(cell) == text for cell in cells)
