@@ -9,9 +9,14 @@ import numpy as np
 from optimizer.records import BoolArray, FloatArray
 
 STEPS_ALL = 8
-STEPS_REST = 60
+STEPS_REST = 40
 STEP_SMALL = 1e-11
 """Newton's last step before the error, its square, is below rounding."""
+LOSS_STEPS = 30
+LOSS_TOLERANCE = 1e-12
+LOSS_FAILURES = 5
+EDGE = 1e-8
+"""A duty nearer than this to its edge counts as dropout."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +44,9 @@ class Balance:
         n = self.base.shape[0]
 
         def take(array: FloatArray) -> FloatArray:
-            wide = np.broadcast_to(array, (n, *pick.shape) if array.ndim == 3 else pick.shape)
+            wide = np.broadcast_to(
+                array, (n, *pick.shape) if array.ndim > pick.ndim else pick.shape
+            )
             return wide[..., pick]
 
         return Balance(
@@ -116,8 +123,8 @@ def close(balance: Balance, guess: FloatArray | None = None) -> Solution:
     """
     low, high = _limits(balance)
     shape = np.broadcast_shapes(balance.rise.shape, balance.i_output.shape, balance.volts.shape[1:])
-    if guess is None:
-        guess = _lossless(balance)
+    lossless = _lossless(balance)
+    guess = lossless if guess is None else np.where(np.isfinite(guess), guess, lossless)
     margin = 1e-6 * (high - low)
     duty = np.broadcast_to(np.clip(guess, low + margin, high - margin), shape)
     duty, done = _newton(balance, duty, low, high, steps=STEPS_ALL)
@@ -141,20 +148,26 @@ def close(balance: Balance, guess: FloatArray | None = None) -> Solution:
 def _newton(
     balance: Balance, duty: FloatArray, low: FloatArray, high: FloatArray, *, steps: int
 ) -> tuple[FloatArray, BoolArray]:
-    """Newton steps on the duty, halved towards an edge they would cross."""
+    """Newton steps on the duty, cut short of an edge they would cross.
+
+    A lane becomes NaN when it is pressed against an edge or has passed the largest gain: where a
+    solution exists the steps from the lossless duty do neither.
+    """
     duty = np.array(duty)
     done = np.zeros(duty.shape, dtype=np.bool_)
+    rising = np.sign(_turn(balance))
     for _ in range(steps):
         here = residual(balance, duty)
         step = here.volts / here.slope
         ahead = duty - step
-        ahead = np.where(ahead > high, (duty + high) / 2, ahead)
-        ahead = np.where(ahead < low, (duty + low) / 2, ahead)
-        done = np.abs(ahead - duty) <= STEP_SMALL
-        inside = np.abs(ahead - (duty - step)) <= STEP_SMALL
-        done &= inside
-        duty = ahead
-        if np.all(done | ~np.isfinite(duty)):
+        over, under = ahead > high, ahead < low
+        lost = (here.slope * rising <= 0) | (over & (high - duty < EDGE))
+        lost |= under & (duty - low < EDGE)
+        done = (np.abs(step) <= STEP_SMALL) & ~over & ~under
+        ahead = np.where(over, duty + 0.9 * (high - duty), ahead)
+        ahead = np.where(under, duty + 0.9 * (low - duty), ahead)
+        duty = np.where(lost, np.nan, ahead)
+        if np.all(done | np.isnan(duty)):
             break
     return duty, done
 
@@ -181,6 +194,66 @@ def _limits(balance: Balance) -> tuple[FloatArray, FloatArray]:
 
 
 def with_resistance(balance: Balance, resistance: FloatArray) -> Balance:
-    """The same equations with another resistance of every interval (n_set, n_lane) [ohm]."""
+    """The same equations with one resistance in every interval, (n_set, n_lane) [ohm]."""
     n = balance.base.shape[0]
     return replace(balance, resistance=np.broadcast_to(resistance, (n, *resistance.shape)))
+
+
+def currents(balance: Balance, solution: Solution) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Share, start and end current of every interval, (n_interval, n_set, n_lane)."""
+    share = np.maximum(balance.base + balance.slope * solution.duty, 0.0)
+    start, end = np.empty_like(share), np.empty_like(share)
+    current = solution.i_start
+    for k in range(share.shape[0]):
+        start[k] = current
+        half = balance.rise * share[k] / 2
+        mean = (current + half * balance.volts[k]) / (1 + half * balance.resistance[k])
+        current = 2 * mean - current
+        end[k] = current
+    return share, start, end
+
+
+def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
+    """One resistance for every interval whose mean drops lose `loss` [W], flat lanes (n,).
+
+    Secant steps on log(resistance) against log(loss carried / loss); lanes leave when they fit.
+    `balance` is flat, (n_interval, n), its resistance is ignored.
+    """
+    found = np.full(loss.shape, np.nan)
+    at = np.arange(loss.size)
+    solution = close(with_resistance(balance, np.zeros_like(loss)))
+    ohms = loss / _mean_square(balance, solution)
+    last_ohms, last_miss = np.ones_like(ohms), np.full_like(ohms, np.nan)
+    tries = np.zeros_like(ohms)
+    for _ in range(LOSS_STEPS):
+        balance = with_resistance(balance, ohms)
+        solution = close(balance, solution.duty)
+        miss = np.log(ohms * _mean_square(balance, solution) / loss)
+        found[at[np.abs(miss) < LOSS_TOLERANCE]] = ohms[np.abs(miss) < LOSS_TOLERANCE]
+        tries = tries + np.isnan(miss)
+        stay = ~(np.abs(miss) < LOSS_TOLERANCE) & np.isfinite(ohms) & (tries < LOSS_FAILURES)
+        if not stay.any():
+            break
+        ahead = ohms * np.exp(_log_step(ohms, miss, last_ohms, last_miss))
+        last_ohms, last_miss = ohms[stay], miss[stay]
+        ohms, loss, tries, at = ahead[stay], loss[stay], tries[stay], at[stay]
+        solution = replace(solution, duty=solution.duty[stay])
+        balance = balance.flat(stay)
+    return found
+
+
+def _mean_square(balance: Balance, solution: Solution) -> FloatArray:
+    """Sum over intervals of share * (mean current)^2 [A^2]."""
+    share, start, end = currents(balance, solution)
+    total: FloatArray = np.sum(share * (start + end) ** 2, axis=0) / 4
+    return total
+
+
+def _log_step(
+    ohms: FloatArray, miss: FloatArray, last_ohms: FloatArray, last_miss: FloatArray
+) -> FloatArray:
+    """Secant step of log(resistance); halves the resistance where the balance did not close."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (miss - last_miss) / np.log(ohms / last_ohms)
+    slope = np.where(np.isfinite(slope) & (slope > 0.2), slope, 1.0)
+    return np.where(np.isfinite(miss), np.clip(-miss / slope, -2.0, 2.0), -np.log(2.0))

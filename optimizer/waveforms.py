@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from optimizer.balance import Balance, Solution, close
+from optimizer.balance import Balance, Solution, close, currents, resistance_for_loss
 from optimizer.records import (
     FloatArray,
     LegWave,
@@ -107,8 +107,7 @@ def _waveform(
 ) -> Waveform:
     """All currents from the duty and the starting current."""
     duty = solution.duty
-    share = np.maximum(balance.base + balance.slope * duty, 0.0)
-    start, end = _ends(balance, share, solution.i_start)
+    share, start, end = currents(balance, solution)
     mean, square = (start + end) / 2, (start * start + start * end + end * end) / 3
     span_mean, span_square = share * mean, share * square
     period = 1 / np.broadcast_to(operation.frequency, shape)
@@ -146,21 +145,6 @@ def _waveform(
         loss_ripple_conduction=np.sum(balance.resistance * share * (end - start) ** 2, axis=0) / 12,
         converged=solution.converged,
     )
-
-
-def _ends(
-    balance: Balance, share: FloatArray, i_start: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Coil current at the start and the end of each interval, (n_interval, n_set, n_lane)."""
-    start, end = np.empty_like(share), np.empty_like(share)
-    current = i_start
-    for k in range(share.shape[0]):
-        start[k] = current
-        h = balance.rise * share[k] / 2
-        mean = (current + h * balance.volts[k]) / (1 + h * balance.resistance[k])
-        current = 2 * mean - current
-        end[k] = current
-    return start, end
 
 
 def _sum(shares: FloatArray, values: FloatArray) -> FloatArray:
@@ -242,4 +226,76 @@ def lossless_state(
         i_input_extra=zero,
         i_output_extra=zero,
         temp_board=zero + temp_board,
+    )
+
+
+def series_resistance_for_loss(
+    topology: Topology, operation: Operation, window: Window | None, loss: FloatArray
+) -> FloatArray:
+    """Resistance in the coil's path whose mean drops alone carry a given loss.
+
+    topology : module of the topology
+    operation : what each lane asks for (see `solve`)
+    window : law of the window region, or None
+    loss : sum over intervals of share * R * (mean current)^2 to reach [W], (n_set, n_lane)
+    Returns : resistance [ohm], (n_set, n_lane), for `State.resistance_series` beside zero others;
+        NaN where no resistance carries the loss (no current, dropout, beyond the largest gain)
+
+    Holds for: losses below about 40 % of the input power (half of it is the largest-gain point).
+    Source: derived in DEVELOPERS.md; R = loss / mean square of the interval means, by secant steps.
+
+    >>> from optimizer.topologies import TOPOLOGIES
+    >>> one = lambda value: np.array([[value]])
+    >>> job = Operation(one(24.0), one(12.0), one(5.0), one(300e3), one(10e-6), np.array([0]))
+    >>> series_resistance_for_loss(TOPOLOGIES["buck"], job, None, one(2.5)).round(9)
+    array([[0.1]])
+    """
+    table = lane_table(topology, operation.region, window)
+    balance = balance_of(table, operation, lossless_state(topology, operation))
+    loss = np.broadcast_to(loss, lanes_shape(operation))
+    carries = (loss > 0) & close(balance).converged
+    ohms = np.where(loss == 0, 0.0, np.nan)
+    ohms[carries] = resistance_for_loss(balance.flat(carries), loss[carries])
+    return ohms
+
+
+def sizing_state(
+    topology: Topology,
+    operation: Operation,
+    window: Window | None,
+    loss: FloatArray,
+    *,
+    temp_board: FloatArray | float = 25.0,
+    share_series: float = 0.25,
+) -> State:
+    """State of a stage whose total loss is given before its parts are known.
+
+    topology : module of the topology
+    operation : what each lane asks for (see `solve`)
+    window : law of the window region, or None
+    loss : total loss [W], (n_set, n_lane)
+    temp_board : board temperature [degC], broadcasts to (n_set, n_lane)
+    share_series : conduction drops carry the loss up to this share of the output power; what is
+        above (light load with a fixed ceiling) is drawn from the input as extra current
+    Returns : state whose input power is output power plus `loss`, (n_set, n_lane)
+
+    Holds for: sizing; all drops in one resistance, so that duty and currents are the largest.
+    Source: derived in DEVELOPERS.md.
+
+    >>> from optimizer.topologies import TOPOLOGIES
+    >>> one = lambda value: np.array([[value]])
+    >>> job = Operation(one(24.0), one(12.0), one(0.1), one(300e3), one(10e-6), np.array([0]))
+    >>> sizing_state(TOPOLOGIES["buck"], job, None, one(1.5)).i_input_extra
+    array([[0.05]])
+    """
+    blank = lossless_state(topology, operation, temp_board=temp_board)
+    shape = lanes_shape(operation)
+    carried = np.minimum(loss, share_series * np.abs(operation.v_output * operation.i_output))
+    carried = np.broadcast_to(carried, shape)
+    return State(
+        resistance_series=series_resistance_for_loss(topology, operation, window, carried),
+        resistance=blank.resistance,
+        i_input_extra=np.broadcast_to((loss - carried) / operation.v_input, shape),
+        i_output_extra=blank.i_output_extra,
+        temp_board=blank.temp_board,
     )
