@@ -1,0 +1,142 @@
+"""What can be left out without losing a point of the front: staircases, bounds, shares of cost.
+
+A staircase is two equally long integer arrays, cost strictly rising and loss strictly falling.
+A point is covered when some point of the staircase is no dearer and loses no more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.records import BoolArray, FloatArray, IntArray
+
+DIRECTIONS = 65
+"""Directions of a bound, the pure cost and the pure loss end among them."""
+
+Staircase = tuple[IntArray, IntArray]
+
+
+def staircase(cost: IntArray, loss: IntArray) -> IntArray:
+    """Indices of the nondominated points, cost rising; of equal points one stays."""
+    if len(cost) == 0:
+        return np.zeros(0, dtype=np.int64)
+    order = _by_cost_then_loss(cost, loss)
+    falling = loss[order]
+    best = np.minimum.accumulate(falling)
+    keep = np.ones(len(order), dtype=bool)
+    keep[1:] = falling[1:] < best[:-1]
+    return np.asarray(order[keep])
+
+
+def _by_cost_then_loss(cost: IntArray, loss: IntArray) -> IntArray:
+    """Order by cost, then loss; one packed key sorts three times faster than two."""
+    cost_low, loss_low = int(cost.min()), int(loss.min())
+    span = int(loss.max()) - loss_low + 1
+    if (int(cost.max()) - cost_low + 1) * span < 1 << 62:
+        return np.argsort((cost - cost_low) * span + (loss - loss_low), kind="stable")
+    return np.lexsort((loss, cost))
+
+
+def covered(cost: IntArray, loss: IntArray, stair: Staircase) -> BoolArray:
+    """Which points some point of the staircase equals or beats, shape of `cost`."""
+    stair_cost, stair_loss = stair
+    if len(stair_cost) == 0:
+        return np.zeros(np.shape(cost), dtype=bool)
+    place = np.searchsorted(stair_cost, cost, side="right") - 1
+    return np.asarray((place >= 0) & (stair_loss[np.maximum(place, 0)] <= loss))
+
+
+def undominated(cost_best: IntArray, cost_worst: IntArray, loss: IntArray) -> IntArray:
+    """Options that no other one replaces whatever the rest of the set is, in rising order.
+
+    An option falls when another loses no more and costs, at its worst, no more than the first at
+    its best. `cost_best` and `cost_worst` bound what the option adds to any set, (n_option,).
+    """
+    order = np.lexsort((np.arange(len(loss)), cost_worst, loss))
+    worst = cost_worst[order]
+    lowest = np.minimum.accumulate(worst)
+    before = np.concatenate(([np.iinfo(np.int64).max], lowest[:-1]))
+    keep = cost_best[order] < before
+    return np.sort(order[keep])
+
+
+def directions(*, cost_scale: float, loss_scale: float, count: int = DIRECTIONS) -> FloatArray:
+    """Weights (cost, loss) evenly turned from pure cost to pure loss, (n_direction, 2)."""
+    angle = np.linspace(0.0, np.pi / 2, count)
+    weight = np.stack([np.cos(angle) / cost_scale, np.sin(angle) / loss_scale], axis=1)
+    weight[0, 1] = weight[-1, 0] = 0.0
+    return weight
+
+
+def lower_bounds(cost: IntArray, loss: IntArray, weights: FloatArray) -> FloatArray:
+    """Least weighted sum over the options in each direction, (n_direction,)."""
+    values = weights[:, :1] * cost[None, :] + weights[:, 1:] * loss[None, :]
+    return np.asarray(values.min(axis=1))
+
+
+def droppable(bound: FloatArray, weights: FloatArray, stair: Staircase) -> BoolArray:
+    """Items whose every possible integer point is covered by the staircase, (n_item,).
+
+    bound : least weighted sum any point of the item can have, (n_item, n_direction)
+
+    What the staircase leaves uncovered is a row of boxes open downwards, and the region
+    ``weights @ (cost, loss) >= bound`` is open upwards: the two meet exactly when the region
+    holds the upper corner of a box. Those corners are (next cost - 1, loss - 1), and one at
+    infinite loss before the first and at infinite cost after the last point. Equal values are
+    covered, so an item that only ties is dropped.
+    """
+    corner = _corners(stair)
+    with np.errstate(invalid="ignore"):
+        terms = np.where(weights[None, :, :] > 0, weights[None, :, :] * corner[:, None, :], 0.0)
+    reach = terms.sum(axis=2)
+    slack = 1e-9 * np.maximum(1e-300, np.abs(bound))
+    kept = np.zeros(len(bound), dtype=bool)
+    for value in reach:
+        kept |= (value[None, :] >= bound - slack).all(axis=1)
+    return ~kept
+
+
+def _corners(stair: Staircase) -> FloatArray:
+    cost, loss = (np.asarray(axis, dtype=np.float64) for axis in stair)
+    upper = np.concatenate([cost - 1, [np.inf]])
+    right = np.concatenate([[np.inf], loss - 1])
+    return np.stack([upper, right], axis=1)
+
+
+def optimistic_cost(
+    part: IntArray,
+    pieces: IntArray,
+    *,
+    price: IntArray,
+    line_item: int,
+    placement: int,
+    others: IntArray,
+) -> IntArray:
+    """Least that each option can add to the cost of any set that holds it, (n_option,).
+
+    part, pieces : distinct parts of each option and their pieces, -1 and 0 where empty,
+        (n_option, n_slot)
+    others : most pieces of each part that the other groups can add; 0 makes it exact, (n_part,)
+
+    Proof: let a set hold n_1, n_2, ... pieces of a part in its groups, N in total. Give each
+    group the share n_k / N of (price[N] + line item); the shares add up to what is paid. The
+    share of n_k is at least n_k times the least of (price[M] + line item) / M over every M that
+    n_k and the other groups can reach, which is what is taken here, rounded down.
+    """
+    least = _least_share(price, line_item, others)
+    bought = part >= 0
+    purchase = np.where(bought, least[part, pieces], 0)
+    return np.asarray((purchase + placement * np.where(bought, pieces, 0)).sum(axis=1))
+
+
+def _least_share(price: IntArray, line_item: int, others: IntArray) -> IntArray:
+    """Least share of the pooled line that n pieces can be given, (n_part, pieces_max + 1)."""
+    width = price.shape[1]
+    each = (price + line_item) / np.maximum(np.arange(width), 1)
+    least = np.zeros_like(price)
+    for count in range(1, width):
+        reach = np.arange(width)[None, :] - count
+        within = (reach >= 0) & (reach <= others[:, None])
+        lowest = np.where(within, each, np.inf).min(axis=1)
+        least[:, count] = np.floor(count * lowest + 1e-6)
+    return least

@@ -1,0 +1,351 @@
+"""Exact front of a `Choice` where only cost and loss add up: the relaxed front.
+
+Rows, equal parts and the number of part numbers are left out here, so the front bounds every
+other one from below, and each of its points that happens to keep them is a point of the full
+front too. Only mission loss: worst-point loss does not add up.
+
+Groups that share no part add up, front by front. Two groups A and B that can share parts are
+joined first. With c the cost of an option bought on its own, a pair of options costs
+
+    c(a) + c(b) - sum over parts in both of saving(part, pieces in a, pieces in b)
+    saving(p, n, m) = price[p, n] + price[p, m] + line item - price[p, n + m]
+
+Every pair that shares a part is listed with that exact cost; every pair that does not is the sum
+of two fronts. Where a saving can be negative (prices that rise with quantity), sums of pairs that
+share such a part would be too cheap, so A is split by the set of such parts it holds, and each
+piece meets only those options of B that hold none of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.dominance import (
+    Staircase,
+    covered,
+    directions,
+    droppable,
+    lower_bounds,
+    staircase,
+    undominated,
+)
+from optimizer.records import BoolArray, Choice, Group, IntArray, Selection, Skeleton
+from optimizer.tally import check_choice, option_costs, pooled_slots
+
+PAIRS_AT_ONCE = 1 << 19
+"""Pairs of options listed before they are thinned: bounds the memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A staircase with what stands behind it: `option` of each of `groups`, (n_point, n_group)."""
+
+    cost: IntArray
+    loss: IntArray
+    option: IntArray
+    groups: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One of two groups that can share parts; `slot` holds rows of the saving table or -1."""
+
+    cost: IntArray
+    loss: IntArray
+    slot: IntArray
+    pieces: IntArray
+    option: IntArray
+
+    def take(self, index: IntArray) -> _Side:
+        """The options at `index`."""
+        fields = (self.cost, self.loss, self.slot, self.pieces, self.option)
+        return _Side(*(values[index] for values in fields))
+
+
+def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
+    """Every nondominated point of the choice without its rows, cost rising, proved by the merge."""
+    if choice.worst_point:
+        raise ValueError("worst-point loss does not add up over groups: use the solver")
+    check_choice(choice)
+    fields = [(_component_fronts(choice, body), k) for k, body in enumerate(choice.skeletons)]
+    best: Staircase = (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    kept: list[tuple[Steps, int]] = []
+    for parts, k in _most_promising_first(choice, fields):
+        if _beaten(choice.skeletons[k], parts, best):
+            continue
+        steps = _whole(choice.skeletons[k], parts)
+        kept.append((steps, k))
+        best = _joined(best, (steps.cost, steps.loss))
+    return _selections(kept)
+
+
+def mergeable(choice: Choice) -> bool:
+    """Whether the merge can take the choice: mission loss, parts shared by two groups at most."""
+    if choice.worst_point:
+        return False
+    return all(len(component) <= 2 for body in choice.skeletons for component in components(body))
+
+
+def components(skeleton: Skeleton) -> tuple[tuple[int, ...], ...]:
+    """Groups that can share a part, directly or through others, together."""
+    sets = [set(np.unique(group.part[group.part >= 0]).tolist()) for group in skeleton.groups]
+    found: list[tuple[set[int], set[int]]] = []
+    for k, parts in enumerate(sets):
+        touching = [entry for entry in found if entry[1] & parts]
+        found = [entry for entry in found if entry not in touching]
+        members = {k}.union(*(entry[0] for entry in touching))
+        found.append((members, parts.union(*(entry[1] for entry in touching))))
+    return tuple(sorted(tuple(sorted(members)) for members, _ in found))
+
+
+def _component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
+    """Front of each set of groups that can share parts."""
+    fronts = []
+    for members in components(skeleton):
+        if len(members) > 2:
+            names = ", ".join(skeleton.groups[k].name for k in members)
+            raise ValueError(f"{skeleton.name}: {names} share parts: use the solver")
+        bodies = [skeleton.groups[k] for k in members]
+        if len(members) == 1:
+            fronts.append(_single(choice, bodies[0], members))
+        else:
+            fronts.append(_pair(choice, bodies[0], bodies[1], members))
+    return fronts
+
+
+def _single(choice: Choice, group: Group, members: tuple[int, ...]) -> Steps:
+    cost = option_costs(choice, group)
+    index = staircase(cost, group.loss)
+    return Steps(cost[index], group.loss[index], index[:, None], members)
+
+
+def _pair(choice: Choice, first: Group, second: Group, members: tuple[int, ...]) -> Steps:
+    """Front of two groups that can share parts."""
+    left, right, saving = _sides(choice, first, second)
+    left, right = _thinned(left, right, saving), _thinned(right, left, saving.swapaxes(1, 2))
+    rising = np.asarray((saving < 0).any(axis=(1, 2)))
+    steps = _Collector()
+    for near, far in _apart(left, right, rising):
+        steps.add(*_sum(near, far))
+    for a, b in _together(left, right, len(saving)):
+        cost = left.cost[a] + right.cost[b] - _shared(left, right, a, b, saving)
+        steps.add(cost, left.loss[a] + right.loss[b], left.option[a], right.option[b])
+    option = np.stack([steps.first, steps.second], axis=1)
+    return Steps(steps.cost, steps.loss, option, members)
+
+
+class _Collector:
+    """A staircase of pairs that grows: keeps what nothing so far covers."""
+
+    def __init__(self) -> None:
+        empty = np.zeros(0, dtype=np.int64)
+        self.cost, self.loss, self.first, self.second = empty, empty, empty, empty
+
+    def add(self, cost: IntArray, loss: IntArray, first: IntArray, second: IntArray) -> None:
+        """Take in candidates (n,) each."""
+        new = np.flatnonzero(~covered(cost, loss, (self.cost, self.loss)))
+        if not len(new):
+            return
+        both = [
+            np.concatenate([old, fresh[new]])
+            for old, fresh in zip(
+                (self.cost, self.loss, self.first, self.second),
+                (cost, loss, first, second),
+                strict=True,
+            )
+        ]
+        index = staircase(both[0], both[1])
+        self.cost, self.loss, self.first, self.second = (values[index] for values in both)
+
+
+def _sides(choice: Choice, first: Group, second: Group) -> tuple[_Side, _Side, IntArray]:
+    """Both groups over the parts they have in common, and the saving table of those parts.
+
+    The table is (n_shared, pieces in first + 1, pieces in second + 1), 0 where a side never uses
+    that many.
+    """
+    slots = [pooled_slots(group) for group in (first, second)]
+    shared = np.intersect1d(slots[0][0], slots[1][0])
+    shared = shared[shared >= 0]
+    row = np.full(len(choice.price) + 1, -1, dtype=np.int64)
+    row[shared] = np.arange(len(shared))
+    sides = [
+        _Side(
+            option_costs(choice, group), group.loss, row[part], pieces, np.arange(len(group.loss))
+        )
+        for group, (part, pieces) in zip((first, second), slots, strict=True)
+    ]
+    return sides[0], sides[1], _saving(choice, shared, sides)
+
+
+def _saving(choice: Choice, shared: IntArray, sides: list[_Side]) -> IntArray:
+    present = [_present(side, len(shared), choice.price.shape[1]) for side in sides]
+    used = present[0][:, :, None] & present[1][:, None, :]
+    count = np.arange(choice.price.shape[1])
+    total = np.minimum(count[:, None] + count[None, :], count[-1])
+    price = choice.price[shared]
+    apart = price[:, :, None] + price[:, None, :] + choice.line_item
+    return np.where(used, apart - price[:, total], 0)
+
+
+def _present(side: _Side, parts: int, width: int) -> BoolArray:
+    """Which piece counts of each shared part some option has, (n_shared, width)."""
+    present = np.zeros((parts, width), dtype=bool)
+    held = side.slot >= 0
+    present[side.slot[held], side.pieces[held]] = True
+    return present
+
+
+def _thinned(side: _Side, other: _Side, saving: IntArray) -> _Side:
+    """The options that no other option of the same group replaces whatever the partner is."""
+    held = side.slot >= 0
+    most = np.maximum(saving.max(axis=2), 0)
+    least = np.maximum(-saving.min(axis=2), 0)
+    gain = np.where(held, most[side.slot, side.pieces], 0).sum(axis=1)
+    pain = np.where(held, least[side.slot, side.pieces], 0).sum(axis=1)
+    return side.take(undominated(side.cost - gain, side.cost + pain, side.loss))
+
+
+def _apart(left: _Side, right: _Side, rising: BoolArray) -> Iterator[tuple[_Side, _Side]]:
+    """Sub-fronts whose sums never undercount: no part of rising price on both sides."""
+    if not rising.any():
+        yield _front_of(left), _front_of(right)
+        return
+    mine, theirs = _holds(left, rising), _holds(right, rising)
+    for held in np.unique(mine, axis=0):
+        near = np.flatnonzero((mine == held).all(axis=1))
+        far = np.flatnonzero(~(theirs & held).any(axis=1))
+        yield _front_of(left.take(near)), _front_of(right.take(far))
+
+
+def _holds(side: _Side, rising: BoolArray) -> BoolArray:
+    """Which parts of rising price each option holds, (n_option, n_shared)."""
+    holds = np.zeros((len(side.cost), len(rising) + 1), dtype=bool)
+    np.put_along_axis(holds, np.where(side.slot >= 0, side.slot, len(rising)), True, axis=1)
+    return holds[:, :-1] & rising
+
+
+def _front_of(side: _Side) -> _Side:
+    return side.take(staircase(side.cost, side.loss))
+
+
+def _sum(left: _Side, right: _Side) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Every sum of one entry of each side."""
+    cost = (left.cost[:, None] + right.cost[None, :]).ravel()
+    loss = (left.loss[:, None] + right.loss[None, :]).ravel()
+    first = np.repeat(left.option, len(right.option))
+    second = np.tile(right.option, len(left.option))
+    return cost, loss, first, second
+
+
+def _together(left: _Side, right: _Side, parts: int) -> Iterator[tuple[IntArray, IntArray]]:
+    """Index pairs of options that share at least one part, in handfuls."""
+    firsts: list[IntArray] = []
+    seconds: list[IntArray] = []
+    waiting = 0
+    for part in range(parts):
+        a = np.flatnonzero((left.slot == part).any(axis=1))
+        b = np.flatnonzero((right.slot == part).any(axis=1))
+        firsts.append(np.repeat(a, len(b)))
+        seconds.append(np.tile(b, len(a)))
+        waiting += len(a) * len(b)
+        if waiting > PAIRS_AT_ONCE or part == parts - 1:
+            yield np.concatenate(firsts), np.concatenate(seconds)
+            firsts, seconds, waiting = [], [], 0
+
+
+def _shared(left: _Side, right: _Side, a: IntArray, b: IntArray, saving: IntArray) -> IntArray:
+    """What each pair saves by buying its common parts together, (n_pair,)."""
+    saved = np.zeros(len(a), dtype=np.int64)
+    for near in range(left.slot.shape[1]):
+        for far in range(right.slot.shape[1]):
+            part = left.slot[a, near]
+            same = (part >= 0) & (part == right.slot[b, far])
+            amount = saving[part, left.pieces[a, near], right.pieces[b, far]]
+            saved += np.where(same, amount, 0)
+    return saved
+
+
+def _most_promising_first(
+    choice: Choice, fields: list[tuple[list[Steps], int]]
+) -> list[tuple[list[Steps], int]]:
+    """Skeletons by their least cost plus loss, so that good fronts come early and drop others."""
+    scale = [max(1, max(int(np.ptp(steps.cost)) for parts, _ in fields for steps in parts))]
+    scale.append(max(1, max(int(np.ptp(steps.loss)) for parts, _ in fields for steps in parts)))
+
+    def least(entry: tuple[list[Steps], int]) -> float:
+        body = choice.skeletons[entry[1]]
+        total = body.cost_fixed / scale[0] + body.loss_fixed / scale[1]
+        return total + sum(
+            float((steps.cost / scale[0] + steps.loss / scale[1]).min()) for steps in entry[0]
+        )
+
+    return sorted(fields, key=least)
+
+
+def _beaten(skeleton: Skeleton, parts: list[Steps], best: Staircase) -> bool:
+    """Whether bounds alone show that the skeleton adds nothing to the staircase."""
+    if not len(best[0]):
+        return False
+    weights = directions(
+        cost_scale=max(1.0, float(np.ptp(best[0]))), loss_scale=max(1.0, float(np.ptp(best[1])))
+    )
+    bound = weights @ np.array([skeleton.cost_fixed, skeleton.loss_fixed], dtype=np.float64)
+    for steps in parts:
+        bound = bound + lower_bounds(steps.cost, steps.loss, weights)
+    return bool(droppable(bound[None, :], weights, best)[0])
+
+
+def _joined(first: Staircase, second: Staircase) -> Staircase:
+    cost = np.concatenate([first[0], second[0]])
+    loss = np.concatenate([first[1], second[1]])
+    index = staircase(cost, loss)
+    return cost[index], loss[index]
+
+
+def _whole(skeleton: Skeleton, parts: list[Steps]) -> Steps:
+    """Front of one skeleton: fixed terms plus the sums of its components, groups in order."""
+    total = Steps(
+        np.array([skeleton.cost_fixed], dtype=np.int64),
+        np.array([skeleton.loss_fixed], dtype=np.int64),
+        np.zeros((1, 0), dtype=np.int64),
+        (),
+    )
+    for steps in sorted(parts, key=lambda entry: len(entry.cost)):
+        total = _added(total, steps)
+    order = np.argsort(total.groups)
+    return Steps(total.cost, total.loss, total.option[:, order], tuple(range(len(order))))
+
+
+def _added(first: Steps, second: Steps) -> Steps:
+    """Nondominated sums of two staircases."""
+    cost = (first.cost[:, None] + second.cost[None, :]).ravel()
+    loss = (first.loss[:, None] + second.loss[None, :]).ravel()
+    index = staircase(cost, loss)
+    near, far = np.divmod(index, len(second.cost))
+    option = np.concatenate([first.option[near], second.option[far]], axis=1)
+    return Steps(cost[index], loss[index], option, first.groups + second.groups)
+
+
+def _selections(kept: list[tuple[Steps, int]]) -> tuple[Selection, ...]:
+    """The staircase over all skeletons."""
+    if not kept:
+        return ()
+    cost = np.concatenate([steps.cost for steps, _ in kept])
+    loss = np.concatenate([steps.loss for steps, _ in kept])
+    owner = np.repeat(np.arange(len(kept)), [len(steps.cost) for steps, _ in kept])
+    row = np.concatenate([np.arange(len(steps.cost)) for steps, _ in kept])
+    return tuple(
+        Selection(
+            cost=int(cost[k]),
+            loss=int(loss[k]),
+            skeleton=kept[owner[k]][1],
+            option=tuple(kept[owner[k]][0].option[row[k]].tolist()),
+            proof="merge",
+            bound=float(loss[k]),
+        )
+        for k in staircase(cost, loss)
+    )
