@@ -22,8 +22,8 @@ LUMP = 1.5
 """The rest of the known RMS current sits at this multiple of the highest harmonic taken."""
 
 SAMPLES = 256
-"""Instants of one period at which the voltage is rebuilt; with the parabola through the extremes the
-peak-to-peak value was within 0.5 % of 4096 instants on banks with steep edges."""
+"""Instants of one period at which the voltage is rebuilt; with the parabola through the extremes
+the peak-to-peak value was within 0.5 % of 4096 instants on banks with steep edges."""
 
 BLOCK = 1 << 17
 """Array elements (choice x lane x harmonic) worked on at a time: about 1 MB an array."""
@@ -112,7 +112,10 @@ def admittance(
 ) -> tuple[FloatArray, FloatArray]:
     """Conductance and susceptance of one capacitor.
 
-    capacitance : [F]; esr : [ohm]; esl : [H]; omega : angular frequency [rad/s]; shapes broadcast
+    capacitance : of one capacitor [F], any shape
+    esr : its series resistance [ohm], any shape
+    esl : its series inductance [H], any shape
+    omega : angular frequency [rad/s], any shape
     Returns : real and imaginary part of the admittance [S], broadcast shape
 
     Holds for: constant capacitance, resistance and inductance in series.

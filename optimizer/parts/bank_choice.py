@@ -1,0 +1,234 @@
+"""Which banks of one or two types are feasible and worth their money.
+
+Costs are integers, so that sums and comparisons of money are without rounding.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from optimizer.parts import bank
+from optimizer.records import BoolArray, ComplexArray, FloatArray, IntArray
+
+NOT_OFFERED = np.int64(2**40)
+"""Stands for the cost of a number of pieces that cannot be bought."""
+
+RIPPLE_ROOM = 1e-3
+"""Relative room for the finite instants of the rebuilt ripple when a bound stands in for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class BankDuty:
+    """What the bank must carry in each lane and how each type behaves there.
+
+    harmonics : peak phasors [A], (1, n_lane, n_harmonic); frequency [Hz], i_rms_ac [A],
+        (1, n_lane); branches : (n_type, n_lane); source : optional branch, (n_lane,)
+    """
+
+    harmonics: ComplexArray
+    frequency: FloatArray
+    i_rms_ac: FloatArray
+    branches: bank.Branches
+    source: bank.SourceBranch | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BankLimits:
+    """Limits at the sizing lanes.
+
+    v_ripple : largest peak-to-peak ripple [V], inf for none, (n_lane,)
+    i_ripple : largest RMS current of one capacitor [A], inf for none, (n_type, n_lane); a NaN
+        takes the type out
+    capacitance_min : smallest capacitance of the bank [F], 0 for none, (n_lane,)
+    """
+
+    v_ripple: FloatArray
+    i_ripple: FloatArray
+    capacitance_min: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class BankOptions:
+    """Banks: types, pieces, cost and weighted loss [W], (n_option,) each; -1 for no second type.
+
+    falls : test -> how many banks it took out
+    """
+
+    first: IntArray
+    first_pieces: IntArray
+    second: IntArray
+    second_pieces: IntArray
+    cost: IntArray
+    loss: FloatArray
+    falls: dict[str, int] = field(default_factory=dict)
+
+    def take(self, index: IntArray | BoolArray) -> BankOptions:
+        """The options at `index`."""
+        columns = (self.first, self.first_pieces, self.second, self.second_pieces)
+        one, one_pieces, two, two_pieces = (c[index] for c in columns)
+        return BankOptions(
+            one, one_pieces, two, two_pieces, self.cost[index], self.loss[index], self.falls
+        )
+
+
+def weighted_loss(
+    *,
+    duty: BankDuty,
+    weight: FloatArray,
+    first: IntArray,
+    first_pieces: IntArray,
+    second: IntArray,
+    second_pieces: IntArray,
+) -> FloatArray:
+    """Weighted loss of banks over the lanes of the objective.
+
+    duty : current [A] and branches of the objective lanes
+    weight : weight of each lane [1], (n_lane,)
+    first, second : types, -1 for no second one [1], (n_choice,)
+    first_pieces, second_pieces : pieces of each [1], (n_choice,)
+    Returns : sum over lanes of weight times loss [W], (n_choice,)
+
+    Holds for: as `bank.solve`.
+    Source: definition.
+
+    >>> one = bank.Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
+    >>> duty = BankDuty(np.array([[[2.0 + 0j]]]), np.array([[1e5]]), np.array([[2.0**0.5]]), one)
+    >>> weighted_loss(duty=duty, weight=np.array([0.5]), first=np.array([0]),
+    ...     first_pieces=np.array([4]), second=np.array([-1]), second_pieces=np.array([0])).round(9)
+    array([0.0025])
+    """
+    solved = bank.solve(
+        harmonics=duty.harmonics,
+        frequency=duty.frequency,
+        i_rms_ac=duty.i_rms_ac,
+        branches=duty.branches,
+        source=duty.source,
+        first=first,
+        first_pieces=first_pieces,
+        second=second,
+        second_pieces=second_pieces,
+        ripple=False,
+    )
+    return np.asarray(solved.loss @ weight)
+
+
+def verdicts(
+    *,
+    duty: BankDuty,
+    limits: BankLimits,
+    first: IntArray,
+    first_pieces: IntArray,
+    second: IntArray,
+    second_pieces: IntArray,
+) -> dict[str, BoolArray]:
+    """Which limit each bank meets at every sizing lane.
+
+    The ripple is rebuilt in time only where the sum of magnitudes does not settle it; banks that
+    fail another limit get the verdict of the sum alone, unless `capacitance` and `current` hold.
+    """
+    choice = {"first": first, "first_pieces": first_pieces}
+    choice |= {"second": second, "second_pieces": second_pieces}
+    solved = _solve(duty, choice, ripple=False)
+    second_allowed = np.where(
+        (second < 0)[:, None], np.inf, limits.i_ripple[np.where(second < 0, 0, second)]
+    )
+    within = (solved.i_rms_first <= limits.i_ripple[first]) & (
+        solved.i_rms_second <= second_allowed
+    )
+    current = np.asarray(within.all(axis=1))
+    capacitance = np.asarray((solved.capacitance >= limits.capacitance_min).all(axis=1))
+    ripple = np.asarray((solved.v_ripple_bound <= limits.v_ripple * (1 - RIPPLE_ROOM)).all(axis=1))
+    open_rows = np.flatnonzero(~ripple & current & capacitance)
+    if open_rows.size:
+        closer = _solve(duty, {k: v[open_rows] for k, v in choice.items()}, ripple=True)
+        ripple[open_rows] = (closer.v_ripple <= limits.v_ripple).all(axis=1)
+    return {"ripple": ripple, "current": current, "capacitance": capacitance}
+
+
+def _solve(duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool) -> bank.Bank:
+    return bank.solve(
+        harmonics=duty.harmonics,
+        frequency=duty.frequency,
+        i_rms_ac=duty.i_rms_ac,
+        branches=duty.branches,
+        source=duty.source,
+        ripple=ripple,
+        slope_step=None,
+        first=choice["first"],
+        first_pieces=choice["first_pieces"],
+        second=choice["second"],
+        second_pieces=choice["second_pieces"],
+    )
+
+
+def staircase(*, cost: IntArray, loss: FloatArray, cost_slack: int = 0) -> IntArray:
+    """Rows no other row beats in cost and loss, cheapest first; of equal rows the first stays.
+
+    cost : cost units [1], (n,)
+    loss : loss [W], (n,)
+    cost_slack : a row also stays when every row that beats it saves less than this [1]
+    Returns : indices [1], (n_kept,)
+
+    Holds for: finite values.
+    Source: definition of dominance.
+
+    >>> staircase(cost=np.array([1, 2, 3, 3]), loss=np.array([3.0, 3.0, 1.0, 1.0]))
+    array([0, 2])
+    """
+    order = np.lexsort((loss, cost))
+    best = np.concatenate([[np.inf], np.minimum.accumulate(loss[order])])
+    if cost_slack == 0:
+        return np.asarray(order[loss[order] < best[: order.size]])
+    cheaper = np.searchsorted(cost[order], cost[order] - cost_slack, side="right")
+    return np.asarray(order[loss[order] < best[cheaper]])
+
+
+def single_options(
+    *,
+    objective: BankDuty,
+    weight: FloatArray,
+    sizing: BankDuty,
+    limits: BankLimits,
+    cost: IntArray,
+) -> BankOptions:
+    """Every feasible bank of one type.
+
+    objective, sizing : current [A] and branches in the lanes of the objective and of the limits
+    weight : weight of each objective lane [1], (n_lane,)
+    limits : ripple [V], current [A] and capacitance [F] limits at the sizing lanes
+    cost : cost units of buying and placing so many pieces of a type [1],
+        (n_type, pieces_max + 1); negative where not offered
+    Returns : feasible banks with cost [1] and loss [W]; `falls` counts the rest
+
+    Holds for: as `bank.solve`.
+    Source: definition; every number of pieces is solved in full.
+
+    >>> one = bank.Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
+    >>> duty = BankDuty(np.array([[[2.0 + 0j]]]), np.array([[1e5]]), np.array([[2.0**0.5]]), one)
+    >>> limits = BankLimits(np.array([0.2]), np.array([[np.inf]]), np.array([0.0]))
+    >>> single_options(objective=duty, weight=np.array([1.0]), sizing=duty, limits=limits,
+    ...     cost=np.array([[0, 10, 20, 30, 40]])).first_pieces
+    array([4])
+    """
+    usable = usable_types(objective, sizing, limits)
+    types, pieces = np.nonzero((cost >= 0) & usable[:, None] & (np.arange(cost.shape[1]) > 0))
+    none = np.full(types.size, -1), np.zeros(types.size, np.int64)
+    choice = {"first": types, "first_pieces": pieces, "second": none[0], "second_pieces": none[1]}
+    met = verdicts(duty=sizing, limits=limits, **choice)
+    falls = {name: int((~ok).sum()) for name, ok in met.items()}
+    keep = np.logical_and.reduce(list(met.values()))
+    kept = {name: column[keep] for name, column in choice.items()}
+    loss = weighted_loss(duty=objective, weight=weight, **kept)
+    return BankOptions(**kept, cost=cost[types, pieces][keep], loss=loss, falls=falls)
+
+
+def usable_types(objective: BankDuty, sizing: BankDuty, limits: BankLimits) -> BoolArray:
+    """Types with every figure known in every lane."""
+    known = ~np.isnan(limits.i_ripple).any(axis=1)
+    for duty in (objective, sizing):
+        branches = duty.branches
+        for figure in (branches.capacitance, branches.esr, branches.esl):
+            known &= np.isfinite(figure).all(axis=1)
+    return np.asarray(known)
