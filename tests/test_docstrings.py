@@ -7,14 +7,13 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "optimizer"
-PHYSICS = ("topologies", "balance", "waveforms", "parts", "derating", "purchase")
+PHYSICS = ("topologies", "waveforms", "parts", "derating", "purchase")
 
 REGIONS_OF = "names regions; every topology has the same arguments, told once in `Topology`"
 
 ALLOWED: dict[str, str] = {
     "topologies.boost.regions_of": REGIONS_OF,
     "topologies.buck.regions_of": REGIONS_OF,
-    "topologies.four_switch.regions_of": REGIONS_OF,
 }
 """Physics functions that need no unit list or example of their own, each with its reason."""
 

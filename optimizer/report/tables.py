@@ -1,0 +1,367 @@
+"""Tables for the screen. They print records of a run (plain data) and compute nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from optimizer.report.cautions import STANDING, cautions, set_cautions
+from optimizer.report.notes import proof_text, waterfall_text
+from optimizer.report.summary import (
+    SCREEN_POINTS,
+    failures,
+    hottest,
+    objective_loss,
+    pieces_text,
+    spread_points,
+    tightest,
+)
+
+Plain = Mapping[str, Any]
+
+MISSING = "-"
+POINT_COLUMNS = 6
+UNITS_SHOWN = {"s": (1e9, "ns"), "m": (1e3, "mm"), "m2": (1e6, "mm2"), "H": (1e6, "uH")}
+
+
+def clean(value: object) -> str:
+    """Text without control characters: a catalog cell must not steer the terminal.
+
+    >>> clean("a\\x1b[31mb")
+    'a[31mb'
+    """
+    text = MISSING if value is None else str(value)
+    return "".join(c for c in text if c.isprintable() or c == "\n")
+
+
+def fixed(value: float | None, digits: int = 2) -> str:
+    """A number with fixed decimals, a dash where it is not known."""
+    return MISSING if value is None else f"{value:.{digits}f}"
+
+
+def percent(value: float | None, digits: int = 1) -> str:
+    """A share as percent."""
+    return MISSING if value is None else f"{100.0 * value:.{digits}f}"
+
+
+def console_for(*, stderr: bool = False) -> Console:
+    """A console that reads no markup from data and cuts no table when piped into a file."""
+    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
+    if not console.is_terminal:
+        console = Console(stderr=stderr, markup=False, highlight=False, emoji=False, width=200)
+    return console
+
+
+def grid(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
+    """A table; columns that start with ``>`` are numbers, set to the right."""
+    table = Table(title=clean(title), title_justify="left", box=box.SIMPLE_HEAD)
+    for column in columns:
+        right = column.startswith(">")
+        table.add_column(column.lstrip(">"), justify="right" if right else "left", no_wrap=right)
+    for row in rows:
+        table.add_row(*(clean(cell) for cell in row))
+    return table
+
+
+def print_cautions(console: Console, texts: Iterable[str]) -> None:
+    """The cautions, above everything else."""
+    console.print("CAUTIONS", style="bold")
+    for text in texts:
+        console.print(f"  ! {clean(text)}", style="yellow")
+    console.print()
+
+
+# --- front ---------------------------------------------------------------------------------------
+
+
+def front_table(run: Plain, shown: Sequence[Plain]) -> Table:
+    """Figures of the shown points, one line each."""
+    names = list(dict.fromkeys(n for p in shown for n in p["verified"]["efficiency_named"]))
+    loss = "worst loss W" if run["objective"] == "worst-point" else "loss W"
+    columns = [
+        ">#", "mark", f">cost {run['currency']}", f">{loss}",
+        *(f">eff. {name} %" for name in names),
+        "hottest part", ">margin %", "smallest other margin", ">margin %", "proof",
+    ]  # fmt: skip
+    title = f"Front: {len(shown)} of {len(run['points'])} points"
+    return grid(title, columns, [_front_cells(point, run, names) for point in shown])
+
+
+def _front_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object]:
+    verified = point["verified"]
+    tie = f" ~{point['tie']}" if point["tie"] >= 0 else ""
+    return [
+        point["number"],
+        point["mark"] + tie,
+        fixed(point["cost"]),
+        fixed(objective_loss(verified, run), 3),
+        *(percent(verified["efficiency_named"].get(name)) for name in names),
+        *_limit_cells(verified),
+        point["proof"] or f"not proved, loss >= {fixed(point['bound'], 3)} W",
+    ]
+
+
+def choice_table(shown: Sequence[Plain]) -> Table:
+    """Parts of the shown points, one line each."""
+    sets = [(point["number"], point["verified"]["part_set"]) for point in shown]
+    places = list(dict.fromkeys(place for _, parts in sets for place in parts["transistors"]))
+    columns = [">#", "topology", ">kHz", "inductor", *places, "input bank", "output bank", "sense"]
+    rows = [
+        [
+            number,
+            parts["topology"],
+            f"{parts['frequency'] / 1e3:g}",
+            parts["inductor"],
+            *(_bought(parts["transistors"].get(place)) for place in places),
+            pieces_text(parts["bank_input"]),
+            pieces_text(parts["bank_output"]),
+            _bought(parts["sense"]),
+        ]
+        for number, parts in sets
+    ]
+    return grid("Parts of these points", columns, rows)
+
+
+def _bought(pair: Sequence[Any] | None) -> str:
+    return pieces_text([pair]) if pair else MISSING
+
+
+def _limit_cells(verified: Plain) -> list[object]:
+    hot, tight = hottest(verified), tightest(verified)
+    return [
+        f"{hot['subject']} {fixed(hot['value'], 0)} degC" if hot else None,
+        percent(hot["margin"]) if hot else None,
+        f"{tight['subject']} {tight['quantity']}" if tight else None,
+        percent(tight["margin"]) if tight else None,
+    ]
+
+
+def print_run(console: Console, run: Plain) -> None:
+    """Everything the screen says after a front run."""
+    print_cautions(console, cautions(run))
+    for item in run["refused"]:
+        console.print(clean(f"{item['topology']} refused: {item['reason']}"))
+    if run["points"]:
+        shown = spread_points(run["points"], run)
+        console.print(front_table(run, shown))
+        console.print(choice_table(shown))
+        _print_states(console, run)
+    console.print(clean(proof_text(run)), style="green" if run["complete"] else "bold red")
+    print_ledger(console, run["notes"])
+
+
+def _print_states(console: Console, run: Plain) -> None:
+    state = run["state_difference"]
+    if state is not None:
+        console.print(
+            f"Own state against reference state: at most {percent(state, 2)} % of the loss. Points "
+            "closer than that are ties (~ and the number of their group), not ranks."
+        )
+    if len(run["points"]) > SCREEN_POINTS:
+        console.print("The other points are in front.csv.")
+
+
+def print_ledger(console: Console, notes: Sequence[Plain], *, most: int = 12) -> None:
+    """Notes by kind, cautions apart; the rest is in notes.md."""
+    shown = [note for note in notes if note["kind"] != "caution"]
+    if not shown:
+        return
+    rows = [(n["kind"], n["subject"], n["text"], n["source"]) for n in shown[:most]]
+    title = f"Assumptions and findings: {len(rows)} of {len(shown)}"
+    console.print(grid(title, ("kind", "subject", "what", "source"), rows))
+
+
+def print_waterfalls(console: Console, waterfalls: Sequence[Plain]) -> None:
+    """How many parts fell where, per position."""
+    for waterfall in waterfalls:
+        console.print(clean(waterfall_text(waterfall)))
+
+
+# --- verify --------------------------------------------------------------------------------------
+
+
+def lane_title(lanes: Plain, index: int) -> str:
+    """Name of one lane, for example ``full load (guaranteed, slow)``."""
+    corner = {-1: "slow", 0: "nominal", 1: "fast"}[lanes["corner"][index]]
+    told = f"guaranteed, {corner}" if lanes["guaranteed"][index] else "expected"
+    return f"{lanes['name'][index]} ({told})"
+
+
+def shown_lanes(verified: Plain) -> list[int]:
+    """Lanes for the loss table: the first of each expected point, and the largest loss."""
+    lanes, losses = verified["lanes"], verified["loss_total"]
+    first: dict[str, int] = {}
+    for index, name in enumerate(lanes["name"]):
+        if not lanes["guaranteed"][index]:
+            first.setdefault(name, index)
+    known = [index for index, loss in enumerate(losses) if loss is not None]
+    worst = max(known, key=lambda index: float(losses[index]), default=None)
+    chosen = list(first.values())[: POINT_COLUMNS - 1]
+    return chosen if worst is None or worst in chosen else [*chosen, worst]
+
+
+def loss_table(verified: Plain) -> Table:
+    """Losses by part and mechanism at the shown lanes, and their total."""
+    shown = shown_lanes(verified)
+    rows = [
+        [*key.split(" | "), *(fixed(values[i], 3) for i in shown)]
+        for key, values in verified["losses"].items()
+        if any(values[i] for i in shown)
+    ]
+    totals = ["all", "total", *(fixed(verified["loss_total"][i], 3) for i in shown)]
+    columns = ["part", "mechanism", *(f">{lane_title(verified['lanes'], i)}" for i in shown)]
+    return grid("Losses [W]", columns, [*rows, totals])
+
+
+def point_table(verified: Plain) -> Table:
+    """Every operating point: power, loss, efficiency, balance, ripple."""
+    lanes, waves = verified["lanes"], verified["waves"]
+    columns = (
+        "point", ">Vin V", ">Iout A", ">air degC", ">Pin W", ">Pout W", ">loss W", ">eff. %",
+        ">balance error", ">coil ripple A", ">coil peak A", ">in ripple mV", ">out ripple mV",
+    )  # fmt: skip
+
+    def wave(name: str, index: int, scale: float = 1.0) -> str:
+        value = waves[name][index] if name in waves else None
+        return MISSING if value is None else f"{value * scale:.2f}"
+
+    rows = [
+        [
+            lane_title(lanes, i),
+            fixed(lanes["v_input"][i]), fixed(lanes["i_output"][i]),
+            fixed(lanes["temp_ambient"][i], 0),
+            fixed(verified["power_input"][i]), fixed(verified["power_output"][i]),
+            fixed(verified["loss_total"][i], 3), percent(verified["efficiency"][i], 2),
+            _small(verified["balance_error"][i]),
+            wave("i_ripple", i), wave("i_peak", i),
+            wave("v_ripple_input", i, 1e3), wave("v_ripple_output", i, 1e3),
+        ]
+        for i in range(len(lanes["name"]))
+    ]  # fmt: skip
+    return grid("Operating points", columns, rows)
+
+
+def _small(value: float | None) -> str:
+    return MISSING if value is None else f"{value:.1e}"
+
+
+def temperature_table(verified: Plain) -> Table:
+    """Hottest temperature of every part and where it occurs."""
+    rows = []
+    for subject, values in verified["temps"].items():
+        known = [(value, i) for i, value in enumerate(values) if value is not None]
+        if known:
+            value, index = max(known)
+            rows.append((subject, fixed(value, 1), lane_title(verified["lanes"], index)))
+    rows.sort(key=lambda row: -float(row[1]))
+    return grid("Temperatures", ("part", ">hottest degC", "at"), rows)
+
+
+def quantity_text(value: float | None, unit: str) -> str:
+    """A value with the unit engineers read.
+
+    >>> quantity_text(150e-9, "s")
+    '150 ns'
+    """
+    scale, shown = UNITS_SHOWN.get(unit, (1.0, unit))
+    return MISSING if value is None else f"{value * scale:.4g} {shown}".rstrip()
+
+
+def margin_table(margins: Sequence[Plain], title: str) -> Table:
+    """Limits with worst value and margin, smallest first."""
+    order = sorted(margins, key=lambda m: -1e99 if m["margin"] is None else float(m["margin"]))
+    rows = [
+        (
+            m["subject"],
+            m["part_number"],
+            m["quantity"] + (" (transient)" if m["transient"] else ""),
+            f"{m['at']} ({m['parameter_set']})",
+            quantity_text(m["value"], m["unit"]),
+            (">= " if m["at_least"] else "<= ") + quantity_text(m["allowed"], m["unit"]),
+            percent(m["margin"]),
+        )
+        for m in order
+    ]
+    columns = ("subject", "part", "quantity", "worst at", ">worst", ">allowed", ">margin %")
+    return grid(title, columns, rows)
+
+
+def chain_text(chain: Plain) -> str:
+    """The current-limit chain in one line."""
+    steps = (
+        ("needed peak", chain["i_peak_needed"]),
+        ("smallest limit", chain["i_limit_min"]),
+        ("largest limit", chain["i_limit_max"]),
+        ("with delay", chain["i_limit_delayed"]),
+        ("hot saturation", chain["i_saturation"]),
+    )
+    text = " <= ".join(f"{name} {fixed(value)} A" for name, value in steps)
+    verdict = "closes" if chain["closes"] else "DOES NOT CLOSE"
+    return f"Limit chain {verdict}: {text} (peak needed at {chain['i_peak_at']})"
+
+
+def bill_table(verified: Plain, currency: str) -> Table:
+    """The parts list at the build quantity."""
+    rows = [
+        (
+            " ".join(line["positions"]), line["part_number"], line["maker"], line["pieces"],
+            line["quantity"], fixed(line["unit_price"], 4), fixed(line["line_price"]),
+            line["excess"], line["land_pattern"], line["status"],
+        )
+        for line in verified["bill"]
+    ]  # fmt: skip
+    columns = (
+        "position", "part", "maker", ">a board", ">order", f">each {currency}",
+        f">line {currency}", ">excess", "land pattern", "state",
+    )  # fmt: skip
+    return grid("Parts list", columns, rows)
+
+
+def set_line(verified: Plain, currency: str) -> str:
+    """Topology, frequency, cost and both losses in one line."""
+    parts = verified["part_set"]
+    return (
+        f"{parts['topology']}, {parts['frequency'] / 1e3:g} kHz: cost {fixed(verified['cost'])} "
+        f"{currency} a board, mission-weighted loss {fixed(verified['loss_mission'], 3)} W "
+        f"(expected), worst loss {fixed(verified['loss_worst'], 3)} W "
+        f"(guaranteed, {verified['loss_worst_at']})"
+    )
+
+
+def print_verified(
+    console: Console, verified: Plain, *, currency: str, notes: Sequence[Plain] = ()
+) -> None:
+    """Everything the screen says of one complete part set."""
+    noted = [note["text"] for note in notes if note["kind"] == "caution"]
+    print_cautions(console, [*set_cautions(verified), *noted, *STANDING])
+    console.print(clean(set_line(verified, currency)))
+    for table in (
+        bill_table(verified, currency),
+        loss_table(verified),
+        point_table(verified),
+        temperature_table(verified),
+        margin_table(verified["margins"], "Margins, smallest first"),
+    ):
+        console.print(table)
+    console.print(clean(chain_text(verified["chain"])))
+    bad = failures(verified)
+    if bad:
+        console.print(margin_table(bad, f"FAILS, limits that do not hold: {len(bad)}"), style="red")
+    elif not verified["chain"]["closes"]:
+        console.print("FAILS: the limit chain does not close.", style="bold red")
+    else:
+        console.print("Every limit holds at every operating point.", style="green")
+    print_ledger(console, notes, most=40)
+
+
+# --- lint ----------------------------------------------------------------------------------------
+
+
+def finding_table(title: str, notes: Sequence[Plain], *, most: int) -> Table:
+    """Findings of one kind, row by row."""
+    rows = [(note["subject"], note["text"], note["source"]) for note in notes[:most]]
+    return grid(f"{title}: {len(rows)} of {len(notes)}", ("place", "what", "rule"), rows)
