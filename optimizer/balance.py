@@ -57,6 +57,18 @@ class Balance:
         )
 
 
+STEP_DOWN = Balance(
+    base=np.array([[[0.0]], [[1.0]]]),
+    slope=np.array([[[1.0]], [[-1.0]]]),
+    volts=np.array([[[12.0]], [[-12.0]]]),
+    resistance=np.full((2, 1, 1), 0.1),
+    delivers=np.ones((2, 1, 1)),
+    rise=np.array([[1 / (300e3 * 10e-6)]]),
+    i_output=np.array([[5.0]]),
+)
+"""24 V to 12 V, 5 A, 300 kHz, 10 uH, 0.1 ohm in the path: the example of the docstrings."""
+
+
 @dataclass(frozen=True, slots=True)
 class Residual:
     """Mean winding voltage at a duty [V], its slope, and the coil current at the start [A]."""
@@ -67,11 +79,21 @@ class Residual:
 
 
 def residual(balance: Balance, duty: FloatArray) -> Residual:
-    """Mean winding voltage at `duty`, the current placed so that the charge balances.
+    """Mean winding voltage at a duty, the current placed so that the charge balances.
 
     In interval k the mean current m and the end b follow from the start a:
     m = (a + h v / 2) / (1 + h R / 2), b = 2 m - a, h = share * rise. Every current is
     x * i_start + y, so charge balance gives i_start and no iteration is needed for it.
+
+    balance : the equations
+    duty : regulated duty [1], (n_set, n_lane)
+    Returns : mean winding voltage [V], its slope with the duty [V], starting current [A]
+
+    Holds for: piecewise-linear currents; the drop of an interval is that of its mean current.
+    Source: derived in DEVELOPERS.md.
+
+    >>> residual(STEP_DOWN, np.array([[0.5]])).volts
+    array([[-0.5]])
     """
     x, y = np.ones_like(duty), np.zeros_like(duty)
     dx, dy = np.zeros_like(duty), np.zeros_like(duty)
@@ -120,6 +142,16 @@ def close(balance: Balance, guess: FloatArray | None = None) -> Solution:
 
     Newton's method from the lossless duty, which lies on the stable side of the largest gain, so
     that of the two duties of a step-up stage the smaller one is found.
+
+    balance : the equations
+    guess : first duty [1], (n_set, n_lane), where a near solution is known
+    Returns : duty [1], starting current [A], whether it closed, (n_set, n_lane)
+
+    Holds for: patterns whose mean winding voltage is concave in the duty, as here.
+    Source: derived in DEVELOPERS.md.
+
+    >>> close(STEP_DOWN).duty.round(9)
+    array([[0.52083333]])
     """
     low, high = _limits(balance)
     shape = np.broadcast_shapes(balance.rise.shape, balance.i_output.shape, balance.volts.shape[1:])
@@ -194,7 +226,18 @@ def _limits(balance: Balance) -> tuple[FloatArray, FloatArray]:
 
 
 def with_resistance(balance: Balance, resistance: FloatArray) -> Balance:
-    """The same equations with one resistance in every interval, (n_set, n_lane) [ohm]."""
+    """The same equations with one resistance in every interval.
+
+    balance : the equations
+    resistance : in the coil's path [ohm], (n_set, n_lane)
+    Returns : equations with every interval at `resistance`
+
+    Holds for: resistance in the coil's own path.
+    Source: definition.
+
+    >>> with_resistance(STEP_DOWN, np.array([[0.2]])).resistance.ravel()
+    array([0.2, 0.2])
+    """
     n = balance.base.shape[0]
     return replace(balance, resistance=np.broadcast_to(resistance, (n, *resistance.shape)))
 
@@ -217,7 +260,17 @@ def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
     """One resistance for every interval whose mean drops lose `loss` [W], flat lanes (n,).
 
     Secant steps on log(resistance) against log(loss carried / loss); lanes leave when they fit.
-    `balance` is flat, (n_interval, n), its resistance is ignored.
+
+    balance : flat equations, (n_interval, n); their resistance is ignored
+    loss : to be lost [W], (n,), above 0
+    Returns : resistance [ohm], (n,); NaN where none carries the loss
+
+    Holds for: losses below about 40 % of the input power.
+    Source: derived in DEVELOPERS.md.
+
+    >>> flat = STEP_DOWN.flat(np.array([[True]]))
+    >>> resistance_for_loss(flat, np.array([2.5])).round(9)
+    array([0.1])
     """
     found = np.full(loss.shape, np.nan)
     at = np.arange(loss.size)

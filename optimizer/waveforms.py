@@ -275,8 +275,8 @@ def sizing_state(
     window : law of the window region, or None
     loss : total loss [W], (n_set, n_lane)
     temp_board : board temperature [degC], broadcasts to (n_set, n_lane)
-    share_series : conduction drops carry the loss up to this share of the output power; what is
-        above (light load with a fixed ceiling) is drawn from the input as extra current
+    share_series : conduction drops carry the loss up to this share of the output power [1]; what
+        is above (light load with a fixed ceiling) is drawn from the input as extra current
     Returns : state whose input power is output power plus `loss`, (n_set, n_lane)
 
     Holds for: sizing; all drops in one resistance, so that duty and currents are the largest.

@@ -129,5 +129,16 @@ def regions_of(*, v_input: float, v_output: float, window: Window | None) -> tup
 def refusal(
     *, v_input_min: float, v_input_max: float, v_output_min: float, v_output_max: float
 ) -> str | None:
-    """Never refuses on voltages: the stage steps down and up."""
+    """Never refuses on voltages: the stage steps down and up.
+
+    v_input_min, v_input_max : range of the input [V], scalars
+    v_output_min, v_output_max : range of the output [V], scalars
+    Returns : None
+
+    Holds for: any voltages; whether the duty closes with its drops, the waveforms show.
+    Source: derived in DEVELOPERS.md (volt-second balance of three regions).
+
+    >>> refusal(v_input_min=9.0, v_input_max=60.0, v_output_min=24.0, v_output_max=24.0) is None
+    True
+    """
     return None

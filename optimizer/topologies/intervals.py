@@ -79,7 +79,24 @@ def pattern_of(
     switching: Mapping[str, float],
     cycles: int = 1,
 ) -> Pattern:
-    """Pattern of a stage with one coil between an input and an output node."""
+    """Pattern of a stage with one coil between an input and an output node.
+
+    rows : intervals in their order, at most N_INTERVAL
+    positions : transistor positions the stage has
+    duty_input, duty_output : on-duty of input-high and output-low as (offset, slope) of the
+        regulated duty [1]
+    switching : control position to its turn-ons per switching cycle of the stage [1]
+    cycles : switching cycles the pattern spans
+    Returns : the pattern; shares are 0 or 1, (n_interval, 1)
+
+    Holds for: a coil tied high or low at either end, one transistor conducting at each end.
+    Source: derived in DEVELOPERS.md.
+
+    >>> rows = [Row(True, True, 0.0, 1.0), Row(False, True, 1.0, -1.0)]
+    >>> half = {"duty_input": (0.0, 1.0), "duty_output": (0.0, 0.0), "switching": {}}
+    >>> pattern_of(rows, positions=[INPUT_LOW], **half).conducts[INPUT_LOW].ravel()
+    array([0., 1., 0., 0.])
+    """
     padded = list(rows) + [Row(False, False, 0.0, 0.0)] * (N_INTERVAL - len(rows))
     used = np.arange(N_INTERVAL) < len(rows)
     high_input = np.array([row.input_high for row in padded]) & used
