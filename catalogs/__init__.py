@@ -1,0 +1,1 @@
+"""Invented catalogs and the seeded generator that makes them."""
