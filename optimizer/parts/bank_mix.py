@@ -26,7 +26,7 @@ ROUNDING = 1e-9
 """Relative room left for rounding when a bound is compared."""
 
 LANES_FIRST = 3
-"""Sizing lanes tried with the fundamental alone before the full solution."""
+"""Sizing lanes tried with one harmonic alone before the full solution."""
 
 TERMS_FIRST = 4
 """Largest (lane, harmonic) terms of the loss taken exactly before the full solution."""
@@ -122,6 +122,8 @@ class _Objective:
 
     def quick(self, load: FloatArray) -> FloatArray:
         """Lower bound on the loss from sum(pieces * pull)."""
+        if self.power == 0:
+            return np.zeros(load.shape)
         return np.asarray(self.power**2 / load * (1 - ROUNDING))
 
     def closer(self, pairs: _Pairs) -> FloatArray:
@@ -187,19 +189,26 @@ def _objective(duty: BankDuty, weight: FloatArray) -> _Objective:
     )
 
 
-def _worst_lanes(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
-    """Lanes where a capacitive or a resistive bank is likely to fail first, with order 0."""
-    fundamental = np.abs(duty.harmonics[0, :, 0])
+def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
+    """Lanes where a capacitive or a resistive bank is likely to fail first, strongest harmonic."""
+    strength = np.abs(duty.harmonics[0, :, : bank.HARMONICS])
+    order = np.argmax(strength / np.arange(1, strength.shape[1] + 1), axis=1)
+    peak = np.take_along_axis(strength, order[:, None], axis=1)[:, 0]
+    allowed = np.max(limits.i_ripple[~np.isnan(limits.i_ripple).any(axis=1)], axis=0)
     scores = (
-        fundamental / (duty.frequency[0] * limits.v_ripple),
-        fundamental / limits.v_ripple,
-        fundamental / np.nanmedian(limits.i_ripple, axis=0),
+        peak / (duty.frequency[0] * (order + 1) * limits.v_ripple),
+        peak / limits.v_ripple,
+        peak / allowed,
         duty.i_rms_ac[0],
     )
-    ranked = [
-        int(lane) for rank in zip(*(np.argsort(-s) for s in scores), strict=True) for lane in rank
-    ]
-    return [(lane, 0) for lane in dict.fromkeys(ranked)][:LANES_FIRST]
+    ranks = zip(*(np.argsort(-score) for score in scores), strict=True)
+    lanes = dict.fromkeys(int(lane) for rank in ranks for lane in rank)
+    return [(lane, int(order[lane])) for lane in list(lanes)[:LANES_FIRST]]
+
+
+_NONE = np.empty(0, np.int64)
+NOTHING = BankOptions(_NONE, _NONE, _NONE, _NONE, _NONE, np.empty(0))
+"""No bank at all."""
 
 
 class _Search:
@@ -216,7 +225,13 @@ class _Search:
         self.duty, self.sizing = duties
         self.weight, self.limits, self.front, self.grow = weight, limits, front, grow
         self.objective = _objective(self.duty, weight)
-        self.lanes = _terms(self.sizing, limits, _worst_lanes(self.sizing, limits))
+        worst = _worst_terms(self.sizing, limits)
+        self.lanes = _terms(self.sizing, limits, worst)
+        some = np.isin(np.arange(limits.v_ripple.size), [lane for lane, _ in worst])
+        few = BankLimits(
+            limits.v_ripple[some], limits.i_ripple[:, some], limits.capacitance_min[some]
+        )
+        self.worst = (_lanes_of(self.sizing, some), few)
         self.found: list[BankOptions] = []
         self.falls: dict[str, int] = {}
 
@@ -248,17 +263,17 @@ class _Search:
             )
 
     def bounds(self, pairs: _Pairs) -> _Pairs:
-        """Banks that pass the fundamental of the worst lanes and the closer loss bound."""
+        """Banks that pass the strongest harmonic of the worst lanes and the closer loss bound."""
         for term in self.lanes:
             voltage, _ = term.divide(pairs)
             low = np.pi / 2 * np.sqrt(2 * voltage) * (1 - RIPPLE_ROOM)
             quiet = low <= term.v_ripple
-            self.fell("fundamental ripple", quiet)
+            self.fell("ripple of one harmonic", quiet)
             carried = voltage * (1 - ROUNDING)
             square = term.conductance**2 + term.susceptance**2
             cool = carried * square[pairs.first] <= term.square_allowed[pairs.first]
             cool &= carried * square[pairs.second] <= term.square_allowed[pairs.second]
-            self.fell("fundamental current", cool[quiet])
+            self.fell("current of one harmonic", cool[quiet])
             pairs = pairs.keep(quiet & cool)
         keep = self.objective.closer(pairs) < self.front.limit(pairs.cost)
         self.fell("largest loss terms", keep)
@@ -270,11 +285,12 @@ class _Search:
         keep = loss < self.front.exact(pairs.cost)
         self.fell("loss", keep)
         pairs, loss = pairs.keep(keep), loss[keep]
-        met = verdicts(duty=self.sizing, limits=self.limits, **_choice(pairs))
-        for name, ok in met.items():
-            self.falls[name] = self.falls.get(name, 0) + int((~ok).sum())
-        keep = np.logical_and.reduce(list(met.values()))
-        pairs, loss = pairs.keep(keep), loss[keep]
+        for duty, limits in (self.worst, (self.sizing, self.limits)):
+            met = verdicts(duty=duty, limits=limits, **_choice(pairs))
+            for name, ok in met.items():
+                self.fell(name, ok)
+            keep = np.logical_and.reduce(list(met.values()))
+            pairs, loss = pairs.keep(keep), loss[keep]
         if self.grow:
             kept = staircase(cost=pairs.cost, loss=loss, cost_slack=self.front.slack)
             pairs, loss = _Pairs(*(column[kept] for column in pairs)), loss[kept]
@@ -283,8 +299,7 @@ class _Search:
 
     def result(self) -> BankOptions:
         """Everything found, cheapest first, without what later finds beat."""
-        empty = np.empty(0, np.int64)
-        found = [BankOptions(empty, empty, empty, empty, empty, np.empty(0)), *self.found]
+        found = [NOTHING, *self.found]
         every = BankOptions(
             np.concatenate([f.first for f in found]),
             np.concatenate([f.first_pieces for f in found]),
@@ -365,6 +380,8 @@ def mixed_options(
     >>> found.cost, found.loss.round(3)
     (array([25]), array([0.015]))
     """
+    if np.count_nonzero(usable_types(objective, sizing, limits)) < 2:
+        return NOTHING
     used = np.asarray(weight) > 0
     duty = _lanes_of(objective, used)
     front = _Front(single_cost, single_loss, cost_slack)
