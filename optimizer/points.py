@@ -1,0 +1,472 @@
+"""Spec -> the lane axis of one topology: corners, interior maxima, window edges, transients.
+
+A point is (input, output, load, ambient, region). The full grid is generated first; what a
+bound or the topology makes needless is dropped with its reason and count, and every kept point
+becomes lanes: one per parameter set, tolerance corner and loss bracket.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.errors import InputError, Problem
+from optimizer.records import (
+    BRACKET_CEILING,
+    BRACKET_LOSSLESS,
+    BRACKET_OWN,
+    CORNER_FAST,
+    CORNER_NOMINAL,
+    CORNER_SLOW,
+    REGION_DOWN,
+    REGION_NAMES,
+    REGION_UP,
+    Lanes,
+    Note,
+)
+from optimizer.spec_records import Floor, MissionRow, Spec
+from optimizer.topologies import TOPOLOGIES
+
+POINTS_MAX = 60
+LOADS = (1.0, 0.5, 0.1, 0.0)
+NEAR = 0.005
+"""Inputs closer than this share of each other are one point."""
+
+TIME_CONTINUOUS = 10.0
+"""A transient that lasts longer counts as continuous [s]."""
+
+LOSS_CEILING = 0.08
+FULL_LOAD = 0.999
+
+PARTIAL_LOAD = (
+    "partial load: by bound, since currents, losses and temperatures rise with the load in forced"
+    " continuous conduction; the dense sweep looks for exceptions"
+)
+NOMINAL_AMBIENT = "nominal ambient: between cold and hot"
+NOMINAL_OUTPUT = "nominal output: between its tolerances"
+LOWEST_OUTPUT = (
+    "lowest output: currents and duty are larger at the highest one; the shortest on-time is kept"
+    " at the highest input"
+)
+COLD_TRANSIENT = "cold transient: saturation is worst hot, voltage stress does not depend on it"
+BETWEEN_TIMES = (
+    "lossless lane for on- and off-times inside a region: duty is monotone in the input there"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PointSet:
+    """The lanes of one topology and how they came about.
+
+    dropped : one note per reason, with its count; generated, kept : numbers of points
+    """
+
+    topology: str
+    lanes: Lanes
+    dropped: tuple[Note, ...]
+    generated: int
+    kept: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One input voltage in one region; `rank` decides which of two close ones stays."""
+
+    label: str
+    v_input: float
+    region: int
+    transient: bool
+    rank: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One row of the lane axis, before it becomes arrays."""
+
+    name: str
+    v_input: float
+    v_output: float
+    i_output: float
+    temp_ambient: float
+    region: int
+    guaranteed: bool
+    corner: int
+    bracket: int
+    transient: bool
+    full_load: bool
+    share: float
+    loss_ceiling: float
+    efficiency_floor: float
+
+
+def points(spec: Spec, topology_name: str) -> PointSet:
+    """Every lane at which `topology_name` is sized, judged and weighed."""
+    places, notes = _places(spec, topology_name)
+    lanes, dropped, generated, kept = _sizing(spec, places)
+    named, missed = _named(spec, topology_name)
+    floors_and_rows = len(spec.mission) + len(spec.limits.floors)
+    kept_named = len({(lane.v_input, lane.i_output, lane.temp_ambient) for lane in named})
+    merged = floors_and_rows - missed - kept_named
+    if missed:
+        notes.append(_dropped(topology_name, missed, "named points the topology cannot reach"))
+    if merged:
+        notes.append(_dropped(topology_name, merged, "named points that coincide: merged"))
+    notes += [_dropped(topology_name, n, reason) for reason, n in dropped.items()]
+    total = kept + kept_named
+    if total > POINTS_MAX:
+        raise InputError([_too_many(spec, topology_name, total)])
+    return PointSet(
+        topology=topology_name,
+        lanes=_arrays([*lanes, *named]),
+        dropped=tuple(notes),
+        generated=generated + floors_and_rows,
+        kept=total,
+    )
+
+
+def dense_lanes(spec: Spec, topology_name: str, n: int) -> Lanes:
+    """A sweep of `n` inputs over the continuous range and all loads, guaranteed and hot.
+
+    It checks that nothing worse than the points lies between them. Partial loads carry the loss
+    ceiling of full load, so that a light load is never taken for better than it may be.
+    """
+    low, high, _, _ = _range(spec)
+    rows = []
+    for v_input in np.linspace(low, high, n):
+        for region in _regions(
+            spec, topology_name, float(v_input), _outputs(spec)[-1], spread=True
+        ):
+            place = Place("sweep", float(v_input), region, transient=False, rank=0)
+            for load in (1.0, 0.75, 0.5, 0.25, 0.1, 0.0):
+                brackets = (
+                    (BRACKET_CEILING, BRACKET_LOSSLESS) if load == 1.0 else (BRACKET_CEILING,)
+                )
+                for corner in (CORNER_SLOW, CORNER_FAST):
+                    for bracket in brackets:
+                        rows.append(_lane(spec, place, _outputs(spec)[-1], load, corner, bracket))
+    return _arrays(rows)
+
+
+def loss_ceiling_share(spec: Spec, v_input: float) -> float:
+    """Guaranteed loss allowed at full load and `v_input`, as a share of the output power.
+
+    The spec's own ceiling, else what a guaranteed floor at this input allows, else 8 % or, where
+    larger, what an expected floor at this input allows: an expected floor is a promise about
+    typical parts and must not tighten what limit parts may lose.
+    """
+    if spec.limits.loss_ceiling is not None:
+        return spec.limits.loss_ceiling
+    here = [
+        floor
+        for floor in spec.limits.floors
+        if floor.load_share >= FULL_LOAD and abs(floor.v_input - v_input) <= 1e-3 * v_input
+    ]
+    firm = [1.0 / floor.efficiency - 1.0 for floor in here if floor.guaranteed]
+    if firm:
+        return min(firm)
+    return max([LOSS_CEILING, *(1.0 / floor.efficiency - 1.0 for floor in here)])
+
+
+def _too_many(spec: Spec, topology_name: str, total: int) -> Problem:
+    return Problem(
+        spec.path or "spec",
+        "mission",
+        f"{total} points for {topology_name}",
+        f"at most {POINTS_MAX}",
+        "merge mission rows or floors that lie close",
+    )
+
+
+def _dropped(topology_name: str, number: int, reason: str) -> Note:
+    return Note("excluded", f"points.{topology_name}", f"{number} dropped: {reason}")
+
+
+# --- where the input stands ---------------------------------------------------------------------
+
+
+def _outputs(spec: Spec) -> tuple[float, ...]:
+    """Lowest, nominal and highest output, fewer where the tolerance is zero."""
+    load = spec.load
+    spread = load.v_output * load.v_output_tolerance
+    return tuple(sorted({load.v_output - spread, load.v_output, load.v_output + spread}))
+
+
+def _range(spec: Spec) -> tuple[float, float, float, float]:
+    """Continuous minimum and maximum, then transient ones; long transients are continuous."""
+    source = spec.source
+    wide = (source.v_transient_min, source.v_transient_max)
+    if source.time_transient > TIME_CONTINUOUS:
+        return (*wide, *wide)
+    return (source.v_min, source.v_max, *wide)
+
+
+def _regions(
+    spec: Spec, topology_name: str, v_input: float, v_output: float, *, spread: bool
+) -> tuple[int, ...]:
+    """Regions the stage can regulate in; `spread` counts the tolerance of the window edges."""
+    window = spec.controllers[topology_name].window
+    if window is not None and not spread:
+        window = replace(window, ratio_tolerance=0.0)
+    found = TOPOLOGIES[topology_name].regions_of(v_input=v_input, v_output=v_output, window=window)
+    ratio = v_input / v_output
+    reach = {REGION_DOWN: ratio > 1.0, REGION_UP: ratio < 1.0}
+    return tuple(region for region in found if reach.get(region, True))
+
+
+def _inputs(spec: Spec, topology_name: str, v_output: float) -> Iterator[tuple[str, float, int]]:
+    """Inputs worth a point (label, volts, rank), wherever they lie."""
+    low, high, transient_low, transient_high = _range(spec)
+    yield "minimum input", low, 0
+    yield "maximum input", high, 0
+    if transient_low < low:
+        yield "transient minimum input", transient_low, 0
+    if transient_high > high:
+        yield "transient maximum input", transient_high, 0
+    yield "nominal input", spec.source.v_nominal, 2
+    yield "input at the output", v_output, 3
+    yield "input at half the output", v_output / 2.0, 4
+    yield "input at twice the output", v_output * 2.0, 4
+    window = spec.controllers[topology_name].window
+    if window is None:
+        return
+    for edge, ratio in (("low", window.ratio_low), ("high", window.ratio_high)):
+        for sign in (-1.0, 1.0):
+            v_input = v_output * ratio * (1.0 + sign * window.ratio_tolerance)
+            yield f"{edge} window edge", v_input, 1
+
+
+def _places(spec: Spec, topology_name: str) -> tuple[list[Place], list[Note]]:
+    """Every input that matters, in every region it may fall in, close ones merged."""
+    v_output = _outputs(spec)[-1]
+    low, high, transient_low, transient_high = _range(spec)
+    found, notes, missed = [], [], []
+    for label, v_input, rank in _inputs(spec, topology_name, v_output):
+        if not transient_low <= v_input <= transient_high:
+            continue
+        regions = _regions(spec, topology_name, v_input, v_output, spread=True)
+        if not regions:
+            missed.append(f"{label} {v_input:.4g} V")
+        transient = not low <= v_input <= high
+        found += [Place(label, v_input, region, transient, rank) for region in regions]
+    if missed:
+        text = f"{', '.join(missed)}: not a point, {topology_name} cannot reach the output there"
+        notes.append(Note("excluded", f"points.{topology_name}", text))
+    kept, merged = _merged(found)
+    if merged:
+        notes.append(Note("excluded", f"points.{topology_name}", f"merged: {'; '.join(merged)}"))
+    return kept, notes
+
+
+def _merged(found: Iterable[Place]) -> tuple[list[Place], list[str]]:
+    """Of places within half a percent in the same region, the one of the lowest rank."""
+    kept: list[Place] = []
+    merged = []
+    for place in sorted(found, key=lambda p: (p.rank, p.v_input, p.region)):
+        for other in kept:
+            close = abs(other.v_input - place.v_input) <= NEAR * place.v_input
+            if close and (other.region, other.transient) == (place.region, place.transient):
+                if other.label != place.label:
+                    one = f"{place.label} {place.v_input:.4g} V"
+                    merged.append(f"{one} with {other.label} {other.v_input:.4g} V")
+                break
+        else:
+            kept.append(place)
+    return sorted(kept, key=lambda p: (p.transient, p.v_input, p.region)), merged
+
+
+# --- sizing lanes -------------------------------------------------------------------------------
+
+
+def _sizing(spec: Spec, places: list[Place]) -> tuple[list[Lane], Counter[str], int, int]:
+    """Lanes of the guaranteed set; what was dropped and why; points generated and kept."""
+    dropped: Counter[str] = Counter()
+    lanes: list[Lane] = []
+    generated = 0
+    air = spec.ambient
+    ambients = dict.fromkeys((air.temp_hot, air.temp_cold, air.temp_nominal))
+    ends = _ends(places)
+    for place in places:
+        for v_output in _outputs(spec):
+            for load in LOADS:
+                for temp in ambients:
+                    generated += 1
+                    reason = _reason(spec, place, v_output, load, temp, ends)
+                    if reason:
+                        dropped[reason] += 1
+                        continue
+                    lanes += _corners(spec, place, v_output, temp, ends)
+    kept = generated - sum(dropped.values())
+    inner = sum(not place.transient and place not in ends for place in places)
+    if inner:
+        dropped[BETWEEN_TIMES] = inner
+    return lanes, dropped, generated, kept
+
+
+def _ends(places: Iterable[Place]) -> set[Place]:
+    """The lowest and the highest input of each region, continuous and transient apart."""
+    groups: dict[tuple[int, bool], list[Place]] = {}
+    for place in places:
+        groups.setdefault((place.region, place.transient), []).append(place)
+    return {
+        pick(group, key=lambda p: p.v_input) for group in groups.values() for pick in (min, max)
+    }
+
+
+def _reason(
+    spec: Spec, place: Place, v_output: float, load: float, temp: float, ends: set[Place]
+) -> str | None:
+    """Why a point of the grid is not needed; None keeps it."""
+    outputs, air = _outputs(spec), spec.ambient
+    if load < 1.0:
+        return PARTIAL_LOAD
+    if temp not in (air.temp_hot, air.temp_cold):
+        return NOMINAL_AMBIENT
+    if v_output not in (outputs[0], outputs[-1]):
+        return NOMINAL_OUTPUT
+    if v_output < outputs[-1] and (temp != air.temp_hot or not _highest(place, ends)):
+        return LOWEST_OUTPUT
+    if place.transient and temp != air.temp_hot:
+        return COLD_TRANSIENT
+    return None
+
+
+def _highest(place: Place, ends: set[Place]) -> bool:
+    """Whether no input of its kind (continuous or transient) is higher."""
+    return place.v_input >= max(p.v_input for p in ends if p.transient == place.transient)
+
+
+def _corners(
+    spec: Spec, place: Place, v_output: float, temp: float, ends: set[Place]
+) -> list[Lane]:
+    """Tolerance corners and brackets one kept point is judged at."""
+    both = (BRACKET_CEILING, BRACKET_LOSSLESS)
+    slow = [(CORNER_SLOW, bracket) for bracket in both]
+    fast = [(CORNER_FAST, bracket) for bracket in both]
+    if v_output < _outputs(spec)[-1]:
+        wanted = fast
+    elif temp < spec.ambient.temp_hot:
+        wanted = slow
+    elif place.transient or place in ends:
+        wanted = slow + fast
+    else:
+        wanted = slow + fast[:1]
+    return [
+        _lane(spec, place, v_output, 1.0, corner, bracket, temp=temp) for corner, bracket in wanted
+    ]
+
+
+def _lane(
+    spec: Spec,
+    place: Place,
+    v_output: float,
+    load: float,
+    corner: int,
+    bracket: int,
+    *,
+    temp: float | None = None,
+) -> Lane:
+    """A sizing lane; its ceiling is that of full load."""
+    power = v_output * spec.load.i_output
+    lowest = v_output < spec.load.v_output
+    name = f"{place.label} {place.v_input:.4g} V, {REGION_NAMES[place.region]}"
+    return Lane(
+        name=f"{name}, lowest output" if lowest else name,
+        v_input=place.v_input,
+        v_output=v_output,
+        i_output=load * spec.load.i_output,
+        temp_ambient=spec.ambient.temp_hot if temp is None else temp,
+        region=place.region,
+        guaranteed=True,
+        corner=corner,
+        bracket=bracket,
+        transient=place.transient,
+        full_load=load >= FULL_LOAD,
+        share=0.0,
+        loss_ceiling=loss_ceiling_share(spec, place.v_input) * power,
+        efficiency_floor=float("nan"),
+    )
+
+
+# --- mission and floors -------------------------------------------------------------------------
+
+
+def _named(spec: Spec, topology_name: str) -> tuple[list[Lane], int]:
+    """Mission rows and floors as lanes at their own state, equal ones merged; how many failed."""
+    found: dict[tuple[float, float, float, bool, int], Lane] = {}
+    missed = 0
+    wishes: list[MissionRow | Floor] = [*spec.mission, *spec.limits.floors]
+    for wish in wishes:
+        regions = _regions(spec, topology_name, wish.v_input, spec.load.v_output, spread=False)
+        missed += not regions
+        for lane in _wish_lanes(spec, wish, regions[:1]):
+            key = (lane.v_input, lane.i_output, lane.temp_ambient, lane.guaranteed, lane.corner)
+            found[key] = _joined(found[key], lane) if key in found else lane
+    return list(found.values()), missed
+
+
+def _wish_lanes(spec: Spec, wish: MissionRow | Floor, regions: Iterable[int]) -> Iterator[Lane]:
+    """Nominal lane of a mission row or floor; slow and fast ones of a guaranteed floor."""
+    guaranteed = isinstance(wish, Floor) and wish.guaranteed
+    power = spec.load.v_output * spec.load.i_output
+    for region in regions:
+        for corner in (CORNER_SLOW, CORNER_FAST) if guaranteed else (CORNER_NOMINAL,):
+            yield Lane(
+                name=wish.name,
+                v_input=wish.v_input,
+                v_output=spec.load.v_output,
+                i_output=wish.load_share * spec.load.i_output,
+                temp_ambient=wish.temp_ambient,
+                region=region,
+                guaranteed=guaranteed,
+                corner=corner,
+                bracket=BRACKET_OWN,
+                transient=False,
+                full_load=wish.load_share >= FULL_LOAD,
+                share=wish.share if isinstance(wish, MissionRow) else 0.0,
+                loss_ceiling=loss_ceiling_share(spec, wish.v_input) * power,
+                efficiency_floor=wish.efficiency if isinstance(wish, Floor) else float("nan"),
+            )
+
+
+def _joined(one: Lane, other: Lane) -> Lane:
+    """Two wishes at one point: shares add, the higher floor holds, a floor's name stays."""
+    floored = not np.isnan(other.efficiency_floor)
+    return replace(
+        one,
+        name=other.name if floored else one.name,
+        share=one.share + other.share,
+        efficiency_floor=float(np.fmax(one.efficiency_floor, other.efficiency_floor)),
+    )
+
+
+def _arrays(lanes: list[Lane]) -> Lanes:
+    """Rows to the columns of the lane axis."""
+
+    def floats(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+        return np.array([getattr(lane, name) for lane in lanes], dtype=np.float64)
+
+    def whole(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+        return np.array([getattr(lane, name) for lane in lanes], dtype=np.int64)
+
+    def flags(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        return np.array([getattr(lane, name) for lane in lanes], dtype=np.bool_)
+
+    return Lanes(
+        name=tuple(lane.name for lane in lanes),
+        v_input=floats("v_input"),
+        v_output=floats("v_output"),
+        i_output=floats("i_output"),
+        temp_ambient=floats("temp_ambient"),
+        region=whole("region"),
+        guaranteed=flags("guaranteed"),
+        corner=whole("corner"),
+        bracket=whole("bracket"),
+        transient=flags("transient"),
+        full_load=flags("full_load"),
+        share=floats("share"),
+        loss_ceiling=floats("loss_ceiling"),
+        efficiency_floor=floats("efficiency_floor"),
+    )
