@@ -81,12 +81,17 @@ class Column:
     @property
     def argument(self) -> str:
         """Name of the quantity inside: the key without condition and limit."""
+        if self.header in WHOLE:
+            return self.key
         words = self.key.split("_")
         return "_".join(word for word in words if word not in (self.limit, self.condition))
 
 
 NO_UNIT = ("core_loss_exponent_frequency", "core_loss_exponent_ripple")
 """Plain numbers: no suffix in the header."""
+
+WHOLE = ("temp_min_c", "temp_max_c")
+"""Quantities of their own whose name ends like a limit."""
 
 
 def _number(
@@ -139,8 +144,7 @@ COMMON = (
         fill=fills.first_break()),
     _number("stock_pcs", 0, 1e10, "pieces in stock"),
     _number("lead_time_weeks", 0, 260, "delivery time without stock"),
-    _choice("approval", ("yes", "no", "conditional", "unknown"), "approved for use in house",
-        otherwise="unknown"),
+    _choice("approval", ("yes", "no", "conditional", "unknown"), "approved for use in house"),
     _text("second_source_group", "parts of one group replace each other"),
     _text("data_source", "where the row came from"),
     _text("data_revision", "revision of that source"),
@@ -256,8 +260,8 @@ CAPACITOR = _of(
     Column("", "capacitance_bias_pct_pct", "curve", "share of rated voltage:share of the "
         "capacitance left, falling", 0, 100, curve_fill=fills.bias_of_ceramic()),
     _number("capacitance_temp_drop_pct", 0, 90, "worst loss of capacitance over temperature",
-        fill=BY_TECHNOLOGY({"ceramic-2": 33, "ceramic-1": 1, "film": 6, "aluminium": 40, "polymer": 25,
-        "hybrid": 30, "tantalum": 20})),
+        fill=BY_TECHNOLOGY({"ceramic-2": 33, "ceramic-1": 1, "film": 6, "aluminium": 40,
+        "polymer": 25, "hybrid": 30, "tantalum": 20})),
     _number("capacitance_ageing_pct_per_decade", 0, 15, "loss per decade of hours",
         fill=BY_TECHNOLOGY({"ceramic-2": 7} | dict.fromkeys(TECHNOLOGIES[1:], 0))),
     _number("esr_typ_mohm", 0.1, 50000, "series resistance at 100 kHz, 20 degC", need=True,
@@ -269,7 +273,8 @@ CAPACITOR = _of(
         fill=BY_TECHNOLOGY({"aluminium": 15, "polymer": 2, "hybrid": 2, "tantalum": 2, "film": 1,
         "ceramic-1": 1, "ceramic-2": 1}, scale="esr_max")),
     _number("esl_typ_nh", 0.05, 100, "series inductance", fill=BY_TECHNOLOGY({"ceramic-2": 1.5,
-        "ceramic-1": 1.5, "film": 20, "aluminium": 20, "polymer": 10, "hybrid": 10, "tantalum": 5})),
+        "ceramic-1": 1.5, "film": 20, "aluminium": 20, "polymer": 10, "hybrid": 10,
+        "tantalum": 5})),
     _number("i_ripple_rating_a", 0.01, 200, "ripple current at frequency_ripple, temp_ripple",
         need_for=WITH_RIPPLE_RATING),
     _number("temp_ripple_c", 40, 155, "temperature of that rating",
@@ -279,7 +284,7 @@ CAPACITOR = _of(
     _number("temp_rise_ripple_k", 1, 60, "core rise at the rated ripple current",
         fill=BY_TECHNOLOGY({"aluminium": 10, "polymer": 20, "hybrid": 20, "tantalum": 20})),
     _number("self_heating_k_per_a2", 0.001, 50, "temperature rise per square of rms current",
-        fill=BY_TECHNOLOGY({"ceramic-2": 2, "ceramic-1": 2, "film": 2})),
+        fill=BY_TECHNOLOGY({"ceramic-2": 5, "ceramic-1": 5, "film": 5})),
     _number("life_rating_h", 200, 1e6, "life at temp_ripple and rated ripple current",
         need_for=("aluminium",), fill=BY_TECHNOLOGY({"polymer": 1000, "hybrid": 1000,
         "tantalum": 1000})),
@@ -291,8 +296,8 @@ RESISTOR = _of(
     "resistor",
     _number("resistance_typ_mohm", 0.05, 1e6, "resistance", need=True),
     _number("resistance_tolerance_pct", 0.01, 10, "tolerance", need=True, fill=ONE(5, unit="%")),
-    _number("resistance_tempco_ppm_per_k", 1, 2000, "temperature coefficient of the mounted part, "
-        "either sign", fill=fills.step("resistance_typ", 5, 400, 200)),
+    _number("resistance_tempco_ppm_per_k", -2000, 2000, "temperature coefficient of the mounted "
+        "part, either sign", fill=fills.step("resistance_typ", 5, 400, 200)),
     _number("power_rating_w", 0.02, 100, "power up to temp_power_derating", need=True),
     _number("temp_power_derating_c", 40, 200, "full power up to this temperature",
         fill=ONE(70, unit="degC")),
@@ -411,7 +416,7 @@ def orders_of(kind: str) -> tuple[Order, ...]:
     rules = [Order("temp_min", "temp_max", strict=True)]
     for key in sorted(keys):
         stem, _, limit = key.rpartition("_")
-        pairs = {"min": ("typ", "max"), "typ": ("max",)}.get(limit, ())
+        pairs = {"min": ("typ", "max"), "typ": ("max",)}.get(limit if stem != "temp" else "", ())
         rules += [Order(key, f"{stem}_{other}") for other in pairs if f"{stem}_{other}" in keys]
     return (*rules, *ORDERS[kind])
 

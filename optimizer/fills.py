@@ -33,11 +33,13 @@ RECOVERY_CLASSES = ((40.0, 60.0), (60.0, 100.0), (80.0, 140.0), (100.0, 180.0), 
 class Fill:
     """A rule for numbers: `text` is what the ledger prints, `rule` gives one value per row.
 
-    `also` is a number of the same row that is scaled as well where the rule was used.
+    `needs`: columns of which one at least must be there, none if the rule always works. `also`: a
+    number of the same row that is scaled as well where the rule was used.
     """
 
     text: str
     rule: Callable[[Numbers, Texts], FloatArray]
+    needs: tuple[str, ...] = ()
     also: tuple[str, float] | None = None
 
 
@@ -58,17 +60,17 @@ def constant(value: float, *, unit: str = "", also: tuple[str, float] | None = N
     def rule(numbers: Numbers, texts: Texts) -> FloatArray:
         return np.full(_rows(numbers), value)
 
-    return Fill(text, rule, also)
+    return Fill(text, rule, also=also)
 
 
 def copy(key: str) -> Fill:
     """The value of another column, for example typical = maximum."""
-    return Fill(f"= {key}", lambda numbers, texts: numbers[key])
+    return Fill(f"= {key}", lambda numbers, texts: numbers[key], (key,))
 
 
 def times(key: str, factor: float) -> Fill:
     """A multiple of another column, for example maximum = 1.3 x typical."""
-    return Fill(f"{factor:g} x {key}", lambda numbers, texts: factor * numbers[key])
+    return Fill(f"{factor:g} x {key}", lambda numbers, texts: factor * numbers[key], (key,))
 
 
 def typical_or(max_key: str, typical: float, maximum: float) -> Fill:
@@ -99,7 +101,9 @@ def capped(typ_key: str, factor: float, ambient_key: str) -> Fill:
         return np.where(np.isnan(typical), half, kept)
 
     return Fill(
-        f"{factor:g} x {typ_key} (at most half of {ambient_key}), else half of {ambient_key}", rule
+        f"{factor:g} x {typ_key} (at most half of {ambient_key}), else half of {ambient_key}",
+        rule,
+        (typ_key, ambient_key),
     )
 
 
@@ -110,7 +114,7 @@ def own_or_half(max_key: str, ambient_key: str) -> Fill:
         known = numbers[max_key]
         return np.where(np.isnan(known), 0.5 * numbers[ambient_key], known)
 
-    return Fill(f"= {max_key}, else half of {ambient_key}", rule)
+    return Fill(f"= {max_key}, else half of {ambient_key}", rule, (max_key, ambient_key))
 
 
 def recovery() -> Fill:
@@ -136,7 +140,7 @@ def gate_source(threshold_key: str, drain_key: str) -> Fill:
     def rule(numbers: Numbers, texts: Texts) -> FloatArray:
         return 0.85 * numbers[drain_key] + np.nan_to_num(numbers[threshold_key])
 
-    return Fill(f"0.85 x {drain_key} + {threshold_key}", rule)
+    return Fill(f"0.85 x {drain_key} + {threshold_key}", rule, (drain_key,))
 
 
 def by_technology(values: Mapping[str, float], *, key: str = "technology", scale: str = "") -> Fill:
