@@ -45,6 +45,7 @@ from typing import Any
 from optimizer.errors import InputError, Problem
 from optimizer.report.notes import notes_text
 from optimizer.report.summary import bill_rows, front_rows
+from optimizer.results import PartSet
 
 SCHEMA = "partfront-run"
 VERSION = 1
@@ -330,3 +331,25 @@ def read_run(folder: Path) -> dict[str, Any]:
     for point in run["points"]:
         point["verified"]["lanes"] = whole["lanes"][point["verified"]["lanes"]]
     return run
+
+
+def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:
+    """The part set of point `number` of a run that was read back."""
+    for point in run["points"]:
+        if point["number"] == number:
+            plain = point["verified"]["part_set"]
+            return PartSet(
+                topology=plain["topology"],
+                frequency=plain["frequency"],
+                inductor=plain["inductor"],
+                transistors={k: _pair(v) for k, v in plain["transistors"].items()},
+                bank_input=tuple(_pair(v) for v in plain["bank_input"]),
+                bank_output=tuple(_pair(v) for v in plain["bank_output"]),
+                sense=_pair(plain["sense"]),
+            )
+    need = f"a point from 1 to {len(run['points'])}"
+    raise _problem(place, "--point", str(number), need, "look the number up in front.csv")
+
+
+def _pair(plain: Sequence[Any]) -> tuple[str, int]:
+    return str(plain[0]), int(plain[1])

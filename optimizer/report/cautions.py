@@ -68,7 +68,7 @@ def cautions(run: Plain) -> list[str]:
     if points:
         hottest = max(points, key=lambda p: _hottest(p["verified"]))
         found |= dict.fromkeys(set_cautions(hottest["verified"]))
-    noted = (note["text"] for note in run["notes"] if note["kind"] == "caution")
+    noted = [note["text"] for note in run["notes"] if note["kind"] == "caution"]
     return [*(found | dict.fromkeys(noted)), *STANDING]
 
 

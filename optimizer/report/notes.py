@@ -81,7 +81,7 @@ def notes_text(run: Plain) -> str:
     dropped = [(n["subject"], n["text"]) for n in run["lanes_dropped"]]
     lines += _section("Operating points left out", table(("point", "why"), dropped))
     lines += _section("What fell", [f"- {waterfall_text(w)}" for w in run["waterfalls"]])
-    lines += _section("The spec as understood", table(("key", "value", "meaning"), run["echo"]))
+    lines += _section("The spec as understood", table(("key", "value", "inside"), run["echo"]))
     lines += _facts(run)
     return "\n".join(lines).rstrip() + "\n"
 

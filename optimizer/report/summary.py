@@ -6,6 +6,7 @@ A *point* is one entry of ``run["points"]``, a *verified* its ``"verified"`` (se
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 Plain = Mapping[str, Any]
@@ -59,7 +60,7 @@ def spread_points(points: Sequence[Plain], run: Plain) -> list[Plain]:
     chosen = {i for i, point in enumerate(points) if point["mark"]} | {0, len(points) - 1}
     losses = [objective_loss(point["verified"], run) or 0.0 for point in points]
     while len(chosen) < SCREEN_POINTS:
-        gaps = list(zip(sorted(chosen), sorted(chosen)[1:], strict=False))
+        gaps = pairwise(sorted(chosen))
         splits = [(abs(losses[a] - losses[b]), a, b) for a, b in gaps if b - a > 1]
         if not splits:
             break

@@ -365,3 +365,11 @@ def finding_table(title: str, notes: Sequence[Plain], *, most: int) -> Table:
     """Findings of one kind, row by row."""
     rows = [(note["subject"], note["text"], note["source"]) for note in notes[:most]]
     return grid(f"{title}: {len(rows)} of {len(notes)}", ("place", "what", "rule"), rows)
+
+
+def print_lint(console: Console, found: Plain, *, most: int = 60) -> None:
+    """What lint found: rows refused, values filled, suspicions, and the counts."""
+    for title in ("refused", "filled", "suspicious"):
+        notes = found.get(title, ())
+        if notes:
+            console.print(finding_table(title.capitalize(), notes, most=most))

@@ -1,0 +1,336 @@
+"""The command: arguments, exit codes, glue. Heavy imports wait inside the commands.
+
+Exit codes: 0 done, 1 fault of the program, 2 wrong input, 3 no feasible design, 4 not proved or
+interrupted, 5 the verified set breaks a limit or lint found rows to correct.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Any
+
+from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
+
+if TYPE_CHECKING:
+    from optimizer.results import PartSet
+
+DONE, FAULT, WRONG_INPUT, INTERRUPTED, FINDINGS = 0, 1, 2, 4, 5
+
+ENGINES = ("auto", "merge", "solver")
+PROOFS = ("ends", "all")
+
+
+# --- arguments -----------------------------------------------------------------------------------
+
+
+def seconds(text: str) -> float:
+    """A positive number of seconds from the command line."""
+    value = float(text)
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"got {text!r}, need seconds > 0")
+    return value
+
+
+def point_number(text: str) -> int:
+    """The number of a front point from the command line."""
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"got {text!r}, need a point number from 1 up")
+    return value
+
+
+def _common() -> argparse.ArgumentParser:
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--json", action="store_true", help="print the result as JSON")
+    common.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    return common
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line."""
+    whole = argparse.ArgumentParser(
+        prog="partfront",
+        description="Picks the power-stage parts of a DC-DC converter and proves the choice.",
+    )
+    commands = whole.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _front_arguments(commands.add_parser("front", parents=[_common()], help=FRONT_HELP))
+    _verify_arguments(commands.add_parser("verify", parents=[_common()], help=VERIFY_HELP))
+    check = commands.add_parser("lint", parents=[_common()], help=LINT_HELP)
+    check.add_argument("paths", nargs="+", type=Path, help="CSV files, folders of them, or a spec")
+    check.set_defaults(action=lint_command)
+    return whole
+
+
+FRONT_HELP = "find the exact front of cost against loss for a spec"
+VERIFY_HELP = "evaluate one complete part set at every operating point"
+LINT_HELP = "check catalogs and say row by row what is wrong, filled or suspicious"
+
+
+def _front_arguments(front: argparse.ArgumentParser) -> None:
+    front.add_argument("spec", type=Path, help="spec file (TOML)")
+    front.add_argument("--runs", type=Path, default=Path("runs"), help="folder of run folders")
+    front.add_argument("--name", help="name of the run folder (default: name of the spec file)")
+    front.add_argument("--replace", action="store_true", help="replace an older run of this name")
+    front.add_argument("--time-limit", type=seconds, metavar="SECONDS", help="stop after this")
+    front.add_argument("--engine", choices=ENGINES, default="auto", help="who searches")
+    front.add_argument("--prove", choices=PROOFS, default="ends", help=PROVE_HELP)
+    front.set_defaults(action=front_command)
+
+
+PROVE_HELP = "what the solver proves again after the merge: ends, knee and a sample, or all points"
+
+
+def _verify_arguments(verify: argparse.ArgumentParser) -> None:
+    verify.add_argument("spec", type=Path, help="spec file (TOML)")
+    chosen = verify.add_mutually_exclusive_group(required=True)
+    chosen.add_argument("--board", type=Path, help="board file (TOML) of an existing board")
+    chosen.add_argument("--point", type=point_number, help="number of a front point of a run")
+    verify.add_argument("--run", type=Path, help="run folder of the point (default: runs/<spec>)")
+    verify.set_defaults(action=verify_command)
+
+
+# --- what the user sees while it works -----------------------------------------------------------
+
+
+class Progress:
+    """Progress lines on the error stream: time since the start, stage, what is known."""
+
+    def __init__(self) -> None:
+        from optimizer.report.tables import console_for
+
+        self._console = console_for(stderr=True)
+        self._start = time.monotonic()
+
+    def __call__(self, stage: str, detail: str = "") -> None:
+        """Print one line."""
+        text = f"{stage}: {detail}" if detail else stage
+        printable = "".join(c for c in text if c.isprintable())
+        self._console.print(f"[{time.monotonic() - self._start:7.2f} s] {printable}")
+
+
+@contextmanager
+def stop_on_interrupt(say: Callable[[str], None]) -> Iterator[Callable[[], bool]]:
+    """A question "shall we stop?" that the first Ctrl-C answers with yes; the second one aborts."""
+    asked: list[bool] = []
+
+    def handle(_signal: int, _frame: FrameType | None) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        asked.append(True)
+        say("stopping: keeping what is proved so far (Ctrl-C again gives up at once)")
+
+    before = signal.signal(signal.SIGINT, handle)
+    try:
+        yield lambda: bool(asked)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def peak_memory() -> str:
+    """Peak memory of this process, or nothing where the system does not say."""
+    try:
+        import resource
+    except ImportError:
+        return ""
+    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return f"peak memory {used / (2**20 if sys.platform == 'darwin' else 2**10):.0f} MB"
+
+
+# --- commands ------------------------------------------------------------------------------------
+
+
+def run_name(path: Path) -> str:
+    """A run name from the name of the spec file."""
+    return re.sub(r"[^\w.-]+", "-", path.stem).strip("-._") or "run"
+
+
+def front_command(args: argparse.Namespace) -> int:
+    """Read, search, write the run folder, print the front."""
+    progress = Progress()
+    from optimizer.archive import check_name, check_replaceable, result_text, write_run
+    from optimizer.report.tables import console_for, print_run
+    from optimizer.results import as_plain
+
+    name = args.name or run_name(args.spec)
+    check_name(name)
+    if args.replace and (args.runs / name).exists():
+        check_replaceable(args.runs / name)
+    spec, catalog = _read(args.spec, progress)
+    from optimizer import search
+
+    with stop_on_interrupt(progress) as stop:
+        run = search.front(
+            spec,
+            catalog,
+            engine=args.engine,
+            time_limit=args.time_limit,
+            prove_all=args.prove == "all",
+            progress=progress,
+            stop=stop,
+        )
+    plain = _with_provenance(as_plain(run), spec, catalog)
+    folder = write_run(args.runs, name, plain, spec=spec.text.encode(), replace=args.replace)
+    progress("written", f"{folder}; {peak_memory()}")
+    if args.json:
+        sys.stdout.write(result_text(plain))
+    else:
+        console = console_for()
+        print_run(console, plain)
+        console.print(f"Run folder: {folder}")
+    return DONE if run.complete else INTERRUPTED
+
+
+def _read(path: Path, progress: Progress, extra: Sequence[Path] = ()) -> tuple[Any, Any]:
+    from optimizer.catalog import read_catalog
+    from optimizer.spec import read_spec, summary
+
+    spec = read_spec(path)
+    progress("spec", summary(spec))
+    catalog = read_catalog([*spec.catalogs, *extra])
+    progress("catalogs", "read")
+    return spec, catalog
+
+
+def _with_provenance(plain: dict[str, Any], spec: Any, catalog: Any) -> dict[str, Any]:
+    from optimizer.archive import hash_inputs, versions
+
+    paths = [Path(file) for file in getattr(catalog, "files", ())]
+    hashes = hash_inputs([*paths, *([Path(spec.path)] if spec.path else [])])
+    return {**plain, "hashes": hashes | plain["hashes"], "versions": versions() | plain["versions"]}
+
+
+def verify_command(args: argparse.Namespace) -> int:
+    """Evaluate one part set and print it; code 5 when a limit does not hold."""
+    progress = Progress()
+    from optimizer.report.summary import failures
+    from optimizer.report.tables import console_for, print_verified
+    from optimizer.results import as_plain
+
+    part_set, extra = _part_set(args)
+    spec, catalog = _read(args.spec, progress, extra)
+    from optimizer import search
+
+    verified, notes = search.verify_board(spec, catalog, part_set)
+    plain, plain_notes = as_plain(verified), as_plain(notes)
+    if args.json:
+        print_json({"verified": plain, "notes": plain_notes})
+    else:
+        currency = spec.purchase.currency
+        print_verified(console_for(), plain, currency=currency, notes=plain_notes)
+    return FINDINGS if failures(plain) or not plain["chain"]["closes"] else DONE
+
+
+def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path]]:
+    if args.board:
+        from optimizer.spec_board import read_board
+
+        board = read_board(args.board)
+        return board.part_set, board.catalogs
+    from optimizer.archive import part_set_of, read_run
+
+    folder = args.run or Path("runs") / run_name(args.spec)
+    return part_set_of(read_run(folder), args.point, place=str(folder)), ()
+
+
+def lint_command(args: argparse.Namespace) -> int:
+    """Check catalogs; code 2 when a file cannot be used, 5 when rows were refused."""
+    from optimizer.catalog import lint
+    from optimizer.report.tables import console_for, print_lint
+    from optimizer.results import as_plain
+
+    found = as_plain(lint(_catalog_paths(args.paths)))
+    if args.json:
+        print_json(found)
+    else:
+        print_lint(console_for(), found)
+    return FINDINGS if found["refused"] else DONE
+
+
+def _catalog_paths(paths: Sequence[Path]) -> list[Path]:
+    from optimizer.spec import read_spec
+
+    found: list[Path] = []
+    for path in paths:
+        found += [Path(p) for p in read_spec(path).catalogs] if path.suffix == ".toml" else [path]
+    return found
+
+
+# --- the door ------------------------------------------------------------------------------------
+
+
+def print_json(data: object) -> None:
+    """Print plain data as one line of JSON."""
+    sys.stdout.write(json.dumps(data, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def _problems(error: OptimizerError) -> list[str]:
+    return [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+
+
+HEADS = {
+    InputError: "The input cannot be used",
+    NoFeasibleDesign: "No feasible design",
+    NotProved: "Not proved",
+}
+
+
+def report_error(error: OptimizerError, *, as_json: bool) -> int:
+    """Say what is wrong, on the error stream, and give the exit code."""
+    head, lines = HEADS.get(type(error), "Error"), _problems(error)
+    if as_json:
+        print_json({"error": head, "exit_code": error.exit_code, "problems": lines})
+    count = f" ({len(lines)} problems)" if len(lines) > 1 else ""
+    text = "\n".join([f"{head}{count}:", *(f"  {line}" for line in lines)])
+    print("".join(c for c in text if c.isprintable() or c == "\n"), file=sys.stderr)
+    return error.exit_code
+
+
+def _file_problem(error: OSError) -> InputError:
+    place = str(error.filename or "file system")
+    got = error.strerror or str(error)
+    fix = "check the path, the rights and the free space"
+    return InputError([Problem(place, "", got, "a file that can be read or written", fix)])
+
+
+def _guarded(args: argparse.Namespace) -> int:
+    try:
+        return int(args.action(args))
+    except OptimizerError as error:
+        if args.debug:
+            raise
+        return report_error(error, as_json=args.json)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except OSError as error:
+        if args.debug:
+            raise
+        return report_error(_file_problem(error), as_json=args.json)
+    except KeyboardInterrupt:
+        print("Interrupted. Older results are untouched.", file=sys.stderr)
+        return INTERRUPTED
+    except Exception as error:
+        if args.debug:
+            raise
+        text = f"Fault of the program: {type(error).__name__}: {error}"
+        print(f"{text}\nOlder results are untouched; --debug shows where.", file=sys.stderr)
+        return FAULT
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code."""
+    return _guarded(parser().parse_args(arguments))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
