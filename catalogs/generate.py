@@ -21,6 +21,7 @@ from catalogs.capacitors import capacitors  # noqa: E402
 from catalogs.common import Row, cell  # noqa: E402
 from catalogs.inductors import inductors  # noqa: E402
 from catalogs.mosfets import mosfets  # noqa: E402
+from catalogs.readme import readme  # noqa: E402
 from catalogs.resistors import resistors  # noqa: E402
 from optimizer.columns import columns_of  # noqa: E402
 
@@ -66,11 +67,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scale", type=float, default=1.0, help="multiplies the number of rows")
     parser.add_argument("--out", type=Path, default=HERE, help="directory to write into")
+    parser.add_argument("--readme", action="store_true", help="write README.md there too")
     options = parser.parse_args(arguments)
     options.out.mkdir(parents=True, exist_ok=True)
     for name, text in catalog_texts(seed=options.seed, scale=options.scale).items():
         (options.out / name).write_text(text, encoding="utf-8", newline="\n")
         print(f"{options.out / name}: {text.count(chr(10)) - 1} rows")
+    if options.readme:
+        (options.out / "README.md").write_text(readme(), encoding="utf-8", newline="\n")
     return 0
 
 

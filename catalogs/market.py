@@ -126,6 +126,10 @@ VOLTAGE_CLASSES = (
 )
 
 
+LOGIC_CHARGE = 1.13
+"""Gate charge of a part rated at 4.5 V, relative to one that is not."""
+
+
 class Generation(NamedTuple):
     """A technology generation relative to C: share, resistance-area, products, die price."""
 

@@ -70,7 +70,7 @@ def _part(
     die *= draw.noise(0.03)
     rds = die + package.resistance_mohm
     product = voltage.product_gate_mohm_nc * generation.product_gate * maker.quality
-    q_gate = product / die * draw.noise(0.04) * (1.13 if logic else 1.0)
+    q_gate = product / die * draw.noise(0.04) * (market.LOGIC_CHARGE if logic else 1.0)
     product = voltage.product_output_mohm_nc * generation.product_output / leaning**0.5
     q_output = product / die * draw.noise(0.04)
     price = package.price + area * voltage.price_per_mm2 * generation.price_per_mm2
@@ -135,7 +135,7 @@ def _gate(
 
 def _charges(draw: Draw, voltage: VoltageClass, q_output: float) -> Row:
     """Output charge and recovery of the body diode with their test conditions."""
-    q_recovery = 11.0 * q_output**0.5 * (voltage.volts / 80) ** 0.3 * draw.noise(0.10)
+    q_recovery = 11.0 * q_output**0.5 * (voltage.volts / 80) ** 0.7 * draw.noise(0.10)
     q_recovery = common.clip(q_recovery, 20 * draw.uniform(1, 1.2), 150 / draw.uniform(1, 1.2))
     v_diode = draw.uniform(0.78, 0.88)
     return {
