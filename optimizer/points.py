@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.errors import InputError, Problem
+from optimizer.points_places import Place, input_range, outputs, places, regions
 from optimizer.records import (
     BRACKET_CEILING,
     BRACKET_LOSSLESS,
@@ -21,23 +22,14 @@ from optimizer.records import (
     CORNER_FAST,
     CORNER_NOMINAL,
     CORNER_SLOW,
-    REGION_DOWN,
     REGION_NAMES,
-    REGION_UP,
     Lanes,
     Note,
 )
 from optimizer.spec_records import Floor, MissionRow, Spec
-from optimizer.topologies import TOPOLOGIES
 
 POINTS_MAX = 60
 LOADS = (1.0, 0.5, 0.1, 0.0)
-NEAR = 0.005
-"""Inputs closer than this share of each other are one point."""
-
-TIME_CONTINUOUS = 10.0
-"""A transient that lasts longer counts as continuous [s]."""
-
 LOSS_CEILING = 0.08
 FULL_LOAD = 0.999
 
@@ -52,6 +44,13 @@ LOWEST_OUTPUT = (
     " at the highest input"
 )
 COLD_TRANSIENT = "cold transient: saturation is worst hot, voltage stress does not depend on it"
+COLD_BETWEEN = (
+    "cold, inside a region: ripple and currents lie between those of the region's ends and of the"
+    " interior maxima, which are kept"
+)
+RANKS_BETWEEN = (2, 3)
+"""Nominal input and input at the output: neither is the worst of anything by itself."""
+
 BETWEEN_TIMES = (
     "lossless lane for on- and off-times inside a region: duty is monotone in the input there"
 )
@@ -69,17 +68,6 @@ class PointSet:
     dropped: tuple[Note, ...]
     generated: int
     kept: int
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """One input voltage in one region; `rank` decides which of two close ones stays."""
-
-    label: str
-    v_input: float
-    region: int
-    transient: bool
-    rank: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +92,17 @@ class Lane:
 
 def points(spec: Spec, topology_name: str) -> PointSet:
     """Every lane at which `topology_name` is sized, judged and weighed."""
-    places, notes = _places(spec, topology_name)
-    lanes, dropped, generated, kept = _sizing(spec, places)
+    found, notes = places(spec, topology_name)
+    lanes, counts, generated, kept = _sizing(spec, found)
     named, missed = _named(spec, topology_name)
     floors_and_rows = len(spec.mission) + len(spec.limits.floors)
     kept_named = len({(lane.v_input, lane.i_output, lane.temp_ambient) for lane in named})
     merged = floors_and_rows - missed - kept_named
     if missed:
-        notes.append(_dropped(topology_name, missed, "named points the topology cannot reach"))
+        notes.append(dropped(topology_name, missed, "named points the topology cannot reach"))
     if merged:
-        notes.append(_dropped(topology_name, merged, "named points that coincide: merged"))
-    notes += [_dropped(topology_name, n, reason) for reason, n in dropped.items()]
+        notes.append(dropped(topology_name, merged, "named points that coincide: merged"))
+    notes += [dropped(topology_name, n, reason) for reason, n in counts.items()]
     total = kept + kept_named
     if total > POINTS_MAX:
         raise InputError([_too_many(spec, topology_name, total)])
@@ -133,12 +121,10 @@ def dense_lanes(spec: Spec, topology_name: str, n: int) -> Lanes:
     It checks that nothing worse than the points lies between them. Partial loads carry the loss
     ceiling of full load, so that a light load is never taken for better than it may be.
     """
-    low, high, _, _ = _range(spec)
+    low, high, _, _ = input_range(spec)
     rows = []
     for v_input in np.linspace(low, high, n):
-        for region in _regions(
-            spec, topology_name, float(v_input), _outputs(spec)[-1], spread=True
-        ):
+        for region in regions(spec, topology_name, float(v_input), outputs(spec)[-1], spread=True):
             place = Place("sweep", float(v_input), region, transient=False, rank=0)
             for load in (1.0, 0.75, 0.5, 0.25, 0.1, 0.0):
                 brackets = (
@@ -146,7 +132,7 @@ def dense_lanes(spec: Spec, topology_name: str, n: int) -> Lanes:
                 )
                 for corner in (CORNER_SLOW, CORNER_FAST):
                     for bracket in brackets:
-                        rows.append(_lane(spec, place, _outputs(spec)[-1], load, corner, bracket))
+                        rows.append(_lane(spec, place, outputs(spec)[-1], load, corner, bracket))
     return _arrays(rows)
 
 
@@ -180,101 +166,8 @@ def _too_many(spec: Spec, topology_name: str, total: int) -> Problem:
     )
 
 
-def _dropped(topology_name: str, number: int, reason: str) -> Note:
+def dropped(topology_name: str, number: int, reason: str) -> Note:
     return Note("excluded", f"points.{topology_name}", f"{number} dropped: {reason}")
-
-
-# --- where the input stands ---------------------------------------------------------------------
-
-
-def _outputs(spec: Spec) -> tuple[float, ...]:
-    """Lowest, nominal and highest output, fewer where the tolerance is zero."""
-    load = spec.load
-    spread = load.v_output * load.v_output_tolerance
-    return tuple(sorted({load.v_output - spread, load.v_output, load.v_output + spread}))
-
-
-def _range(spec: Spec) -> tuple[float, float, float, float]:
-    """Continuous minimum and maximum, then transient ones; long transients are continuous."""
-    source = spec.source
-    wide = (source.v_transient_min, source.v_transient_max)
-    if source.time_transient > TIME_CONTINUOUS:
-        return (*wide, *wide)
-    return (source.v_min, source.v_max, *wide)
-
-
-def _regions(
-    spec: Spec, topology_name: str, v_input: float, v_output: float, *, spread: bool
-) -> tuple[int, ...]:
-    """Regions the stage can regulate in; `spread` counts the tolerance of the window edges."""
-    window = spec.controllers[topology_name].window
-    if window is not None and not spread:
-        window = replace(window, ratio_tolerance=0.0)
-    found = TOPOLOGIES[topology_name].regions_of(v_input=v_input, v_output=v_output, window=window)
-    ratio = v_input / v_output
-    reach = {REGION_DOWN: ratio > 1.0, REGION_UP: ratio < 1.0}
-    return tuple(region for region in found if reach.get(region, True))
-
-
-def _inputs(spec: Spec, topology_name: str, v_output: float) -> Iterator[tuple[str, float, int]]:
-    """Inputs worth a point (label, volts, rank), wherever they lie."""
-    low, high, transient_low, transient_high = _range(spec)
-    yield "minimum input", low, 0
-    yield "maximum input", high, 0
-    if transient_low < low:
-        yield "transient minimum input", transient_low, 0
-    if transient_high > high:
-        yield "transient maximum input", transient_high, 0
-    yield "nominal input", spec.source.v_nominal, 2
-    yield "input at the output", v_output, 3
-    yield "input at half the output", v_output / 2.0, 4
-    yield "input at twice the output", v_output * 2.0, 4
-    window = spec.controllers[topology_name].window
-    if window is None:
-        return
-    for edge, ratio in (("low", window.ratio_low), ("high", window.ratio_high)):
-        for sign in (-1.0, 1.0):
-            v_input = v_output * ratio * (1.0 + sign * window.ratio_tolerance)
-            yield f"{edge} window edge", v_input, 1
-
-
-def _places(spec: Spec, topology_name: str) -> tuple[list[Place], list[Note]]:
-    """Every input that matters, in every region it may fall in, close ones merged."""
-    v_output = _outputs(spec)[-1]
-    low, high, transient_low, transient_high = _range(spec)
-    found, notes, missed = [], [], []
-    for label, v_input, rank in _inputs(spec, topology_name, v_output):
-        if not transient_low <= v_input <= transient_high:
-            continue
-        regions = _regions(spec, topology_name, v_input, v_output, spread=True)
-        if not regions:
-            missed.append(f"{label} {v_input:.4g} V")
-        transient = not low <= v_input <= high
-        found += [Place(label, v_input, region, transient, rank) for region in regions]
-    if missed:
-        text = f"{', '.join(missed)}: not a point, {topology_name} cannot reach the output there"
-        notes.append(Note("excluded", f"points.{topology_name}", text))
-    kept, merged = _merged(found)
-    if merged:
-        notes.append(Note("excluded", f"points.{topology_name}", f"merged: {'; '.join(merged)}"))
-    return kept, notes
-
-
-def _merged(found: Iterable[Place]) -> tuple[list[Place], list[str]]:
-    """Of places within half a percent in the same region, the one of the lowest rank."""
-    kept: list[Place] = []
-    merged = []
-    for place in sorted(found, key=lambda p: (p.rank, p.v_input, p.region)):
-        for other in kept:
-            close = abs(other.v_input - place.v_input) <= NEAR * place.v_input
-            if close and (other.region, other.transient) == (place.region, place.transient):
-                if other.label != place.label:
-                    one = f"{place.label} {place.v_input:.4g} V"
-                    merged.append(f"{one} with {other.label} {other.v_input:.4g} V")
-                break
-        else:
-            kept.append(place)
-    return sorted(kept, key=lambda p: (p.transient, p.v_input, p.region)), merged
 
 
 # --- sizing lanes -------------------------------------------------------------------------------
@@ -289,7 +182,7 @@ def _sizing(spec: Spec, places: list[Place]) -> tuple[list[Lane], Counter[str], 
     ambients = dict.fromkeys((air.temp_hot, air.temp_cold, air.temp_nominal))
     ends = _ends(places)
     for place in places:
-        for v_output in _outputs(spec):
+        for v_output in outputs(spec):
             for load in LOADS:
                 for temp in ambients:
                     generated += 1
@@ -319,17 +212,19 @@ def _reason(
     spec: Spec, place: Place, v_output: float, load: float, temp: float, ends: set[Place]
 ) -> str | None:
     """Why a point of the grid is not needed; None keeps it."""
-    outputs, air = _outputs(spec), spec.ambient
+    levels, air = outputs(spec), spec.ambient
     if load < 1.0:
         return PARTIAL_LOAD
     if temp not in (air.temp_hot, air.temp_cold):
         return NOMINAL_AMBIENT
-    if v_output not in (outputs[0], outputs[-1]):
+    if v_output not in (levels[0], levels[-1]):
         return NOMINAL_OUTPUT
-    if v_output < outputs[-1] and (temp != air.temp_hot or not _highest(place, ends)):
+    if v_output < levels[-1] and (temp != air.temp_hot or not _highest(place, ends)):
         return LOWEST_OUTPUT
     if place.transient and temp != air.temp_hot:
         return COLD_TRANSIENT
+    if place.rank in RANKS_BETWEEN and place not in ends and temp != air.temp_hot:
+        return COLD_BETWEEN
     return None
 
 
@@ -345,14 +240,13 @@ def _corners(
     both = (BRACKET_CEILING, BRACKET_LOSSLESS)
     slow = [(CORNER_SLOW, bracket) for bracket in both]
     fast = [(CORNER_FAST, bracket) for bracket in both]
-    if v_output < _outputs(spec)[-1]:
+    inner = not place.transient and place not in ends
+    if v_output < outputs(spec)[-1]:
         wanted = fast
     elif temp < spec.ambient.temp_hot:
         wanted = slow
-    elif place.transient or place in ends:
-        wanted = slow + fast
     else:
-        wanted = slow + fast[:1]
+        wanted = slow + (fast[:1] if inner else fast)
     return [
         _lane(spec, place, v_output, 1.0, corner, bracket, temp=temp) for corner, bracket in wanted
     ]
@@ -399,19 +293,19 @@ def _named(spec: Spec, topology_name: str) -> tuple[list[Lane], int]:
     missed = 0
     wishes: list[MissionRow | Floor] = [*spec.mission, *spec.limits.floors]
     for wish in wishes:
-        regions = _regions(spec, topology_name, wish.v_input, spec.load.v_output, spread=False)
-        missed += not regions
-        for lane in _wish_lanes(spec, wish, regions[:1]):
+        here = regions(spec, topology_name, wish.v_input, spec.load.v_output, spread=False)
+        missed += not here
+        for lane in _wish_lanes(spec, wish, here[:1]):
             key = (lane.v_input, lane.i_output, lane.temp_ambient, lane.guaranteed, lane.corner)
             found[key] = _joined(found[key], lane) if key in found else lane
     return list(found.values()), missed
 
 
-def _wish_lanes(spec: Spec, wish: MissionRow | Floor, regions: Iterable[int]) -> Iterator[Lane]:
+def _wish_lanes(spec: Spec, wish: MissionRow | Floor, here: Iterable[int]) -> Iterator[Lane]:
     """Nominal lane of a mission row or floor; slow and fast ones of a guaranteed floor."""
     guaranteed = isinstance(wish, Floor) and wish.guaranteed
     power = spec.load.v_output * spec.load.i_output
-    for region in regions:
+    for region in here:
         for corner in (CORNER_SLOW, CORNER_FAST) if guaranteed else (CORNER_NOMINAL,):
             yield Lane(
                 name=wish.name,

@@ -18,9 +18,9 @@ from optimizer import spec_tables as tables
 from optimizer.errors import InputError, Problem
 from optimizer.records import Note, Window
 from optimizer.spec_echo import rows
+from optimizer.spec_mission import read_mission
 from optimizer.spec_records import (
     PART_KINDS,
-    TOPOLOGIES,
     Ambient,
     Board,
     ChoiceRules,
@@ -36,17 +36,12 @@ from optimizer.spec_records import (
     Source,
     Spec,
 )
+from optimizer.spec_sections import Sections, Values
 from optimizer.spec_text import Path as KeyPath
-from optimizer.spec_text import Reading, article, nearest, trade
+from optimizer.spec_text import Reading, nearest
 
 POLICIES = Path(__file__).parent / "policies"
 CATALOGS = Path(__file__).parents[1] / "catalogs"
-
-TIME_TRANSIENT = 1.0
-RIPPLE_INPUT_SHARE, RIPPLE_OUTPUT_SHARE = 0.05, 0.01
-
-MISSION_INPUTS = (("low", "v_min", 0.1), ("nominal", "v_nominal", 0.8), ("high", "v_max", 0.1))
-MISSION_LOADS = ((1.0, 0.15), (0.6, 0.35), (0.3, 0.4), (0.05, 0.1))
 
 NOT_ASKED = (
     ("load step", "how large, how fast, and what dip may the output show; taken as none"),
@@ -83,10 +78,10 @@ def parse_spec(text: str, *, path: str = "") -> Spec:
     except tomllib.TOMLDecodeError as error:
         raise InputError([_syntax_problem(text, place, str(error))]) from None
     reading = Reading(text, place)
-    spec = _Build(reading, data, Path(path).parent).spec(text, path)
-    if reading.problems or spec is None:
+    found = _read(reading, data, Path(path).parent)
+    if reading.problems:
         raise InputError(sorted(reading.problems, key=_by_line))
-    return spec
+    return _spec(found, text=text, path=path, notes=reading.notes)
 
 
 def _by_line(problem: Problem) -> tuple[int, str]:
@@ -107,386 +102,94 @@ def _syntax_problem(text: str, place: str, message: str) -> Problem:
     return Problem(f"{place}:{number}", "", repr(line), f"valid TOML ({reason})", fix)
 
 
-class _Build:
-    """The sections of one spec, read in order; later ones may look at earlier ones."""
-
-    def __init__(self, reading: Reading, data: dict[str, Any], folder: Path) -> None:
-        self.reading, self.data, self.folder = reading, data, folder
-        self.values: dict[str, dict[str, Any]] = {}
-
-    def spec(self, text: str, path: str) -> Spec | None:
-        """Everything read; None when something is wrong."""
-        reading = self.reading
-        top = reading.section(self.data, (), tables.TOP, inner=tables.SECTIONS)
-        for name in tables.REQUIRED_SECTIONS:
-            if name not in self.data:
-                reading.problem((name,), got="nothing", need=f"a section [{name}]", fix="add it")
-        source, load, ambient = self._source(), self._plain("load", tables.LOAD), self._ambient()
-        board = self._plain("board", tables.BOARD)
-        controllers = self._controllers(load, source)
-        topologies = self._topologies(top["topologies"], controllers)
-        limits, floors = self._limits(source, load, ambient)
-        policy = self._plain("policy", tables.POLICY)
-        derating = _policy(reading, policy["derating"], self.folder)
-        purchase, rates = self._purchase()
-        mission = self._mission(source, ambient)
-        if len(mission) + len(floors) > checks.POINTS_MAX:
-            got = f"{len(mission)} mission points and {len(floors)} floors"
-            need = f"at most {checks.POINTS_MAX} together"
-            reading.problem(("mission",), got=got, need=need, fix="merge points that lie close")
-        choice = self._choice(purchase)
-        catalogs = self._catalogs(top["catalogs"])
-        if reading.problems or derating is None:
-            return None
-        temps = {kind: limits.pop(f"temp_{kind}_max") for kind in PART_KINDS}
-        force, same_part = choice.pop("force"), choice.pop("same_part")
-        spec_limits = Limits(
-            temp_max={kind: temp for kind, temp in temps.items() if temp is not None},
-            floors=tuple(Floor(**floor) for floor in floors),
-            **limits,
-        )
-        return Spec(
-            name=top["name"] or Path(path).stem or "spec",
-            path=path,
-            text=text,
-            source=Source(**source),
-            load=Load(**load),
-            ambient=Ambient(**ambient),
-            board=Board(**board),
-            controllers={name: _controller(name, values) for name, values in controllers.items()},
-            topologies=topologies,
-            limits=spec_limits,
-            derating=policy["derating"],
-            derating_policy=derating,
-            purchase=Purchase(exchange_rates=tuple(ExchangeRate(**r) for r in rates), **purchase),
-            mission=tuple(MissionRow(**row) for row in mission),
-            choice=ChoiceRules(
-                force=tuple(Force(**item) for item in force), same_part=same_part, **choice
-            ),
-            catalogs=catalogs,
-            pads=read_pads(POLICIES / "pads.toml"),
-            notes=tuple(reading.notes) + _cautions(source, controllers),
-            not_asked=tuple(Note("assumed", name, text) for name, text in NOT_ASKED),
-        )
-
-    def _plain(
-        self, name: str, keys: Sequence[tables.Key], *, inner: Sequence[str] = ()
-    ) -> dict[str, Any]:
-        """One section; a required one that is absent was reported by its name alone."""
-        if name not in self.data and name in tables.REQUIRED_SECTIONS:
-            return {key.name: None for key in keys}
-        return self.reading.section(self.data.get(name, {}), (name,), keys, inner=inner)
-
-    def _items(self, path: KeyPath, raw: Any, keys: Sequence[tables.Key]) -> list[dict[str, Any]]:
-        """Every table of a list of tables."""
-        if raw is None:
-            return []
-        if not isinstance(raw, list):
-            need = "a list of tables"
-            self.reading.problem(path, got=article(raw), need=need, fix="write [[name]] sections")
-            return []
-        return [self.reading.section(item, (*path, i), keys) for i, item in enumerate(raw)]
-
-    def _sub(self, section: str, name: str) -> Any:
-        data = self.data.get(section)
-        return data.get(name) if isinstance(data, Mapping) else None
-
-    def _source(self) -> dict[str, Any]:
-        values = self._plain("source", tables.SOURCE)
-        given = self.data.get("source")
-        named = set(given) if isinstance(given, Mapping) else set()
-        ranged = any(word.startswith("v_transient") for word in named)
-        timed = any(word.startswith("time_transient") for word in named)
-        for name, other in (("v_transient_min", "v_min"), ("v_transient_max", "v_max")):
-            if not any(word.startswith(name) for word in named) and values[other] is not None:
-                values[name] = values[other]
-                self.reading.note("assumed", ("source", name), f"not given, assumed {other}")
-        if not timed:
-            values["time_transient"] = TIME_TRANSIENT if ranged else 0.0
-            if ranged:
-                self.reading.note("assumed", ("source", "time_transient"), "not given, assumed 1 s")
-        checks.check_orders(self.reading, ("source",), "source", tables.SOURCE, values)
-        return values
-
-    def _ambient(self) -> dict[str, Any]:
-        values = self._plain("ambient", tables.AMBIENT)
-        checks.check_orders(self.reading, ("ambient",), "ambient", tables.AMBIENT, values)
-        return values
-
-    def _controllers(
-        self, load: dict[str, Any], source: dict[str, Any]
-    ) -> dict[str, dict[str, Any]]:
-        raw = self.data.get("controllers", {})
-        if not isinstance(raw, Mapping):
-            self.reading.problem(("controllers",), got=article(raw), need="a section")
-            return {}
-        if "controllers" in self.data and not raw:
-            need = f"a record of one of {', '.join(TOPOLOGIES)}"
-            self.reading.problem(("controllers",), got="no record", need=need)
-        found = {}
-        for name, record in raw.items():
-            if name not in TOPOLOGIES:
-                self.reading.problem(
-                    ("controllers", name),
-                    got=f"the topology {name!r}",
-                    need=f"one of {', '.join(TOPOLOGIES)}",
-                    fix=nearest(name, TOPOLOGIES),
-                )
-                continue
-            found[name] = self._controller(name, record, load, source)
-        return found
-
-    def _controller(
-        self, name: str, record: Any, load: dict[str, Any], source: dict[str, Any]
-    ) -> dict[str, Any]:
-        path: KeyPath = ("controllers", name)
-        inner = ("window",) if name == "four-switch" else ()
-        values = self.reading.section(record, path, tables.CONTROLLER, inner=inner)
-        checks.check_orders(self.reading, path, "controllers", tables.CONTROLLER, values)
-        checks.check_controller(self.reading, path, values, load, source)
-        values["window"] = None
-        if not inner or not isinstance(record, Mapping):
-            return values
-        here = (*path, "window")
-        if "window" not in record:
-            need = "the law of the region where both half bridges switch"
-            self.reading.problem(
-                here, got="nothing", need=need, fix="add [controllers.four-switch.window]"
-            )
-            return values
-        window = self.reading.section(record["window"], here, tables.WINDOW)
-        checks.check_orders(self.reading, here, "window", tables.WINDOW, window)
-        checks.check_window(self.reading, here, window)
-        values["window"] = window
-        return values
-
-    def _topologies(
-        self, asked: tuple[str, ...] | None, controllers: Mapping[str, Any]
-    ) -> tuple[str, ...]:
-        if asked is None:
-            for name in TOPOLOGIES:
-                if controllers and name not in controllers and "topologies" not in self.data:
-                    text = f"{name} is not considered: it has no controller record"
-                    self.reading.note("excluded", ("topologies",), text)
-            return tuple(name for name in TOPOLOGIES if name in controllers)
-        if not asked:
-            need = "at least one topology"
-            self.reading.problem(
-                ("topologies",), got="an empty list", need=need, fix="remove the key"
-            )
-        records = self.data.get("controllers")
-        for name in asked:
-            if isinstance(records, Mapping) and name not in records:
-                self.reading.problem(
-                    ("topologies",),
-                    got=f"{name!r} without a controller record",
-                    need=f"a section [controllers.{name}]",
-                    fix=f"add the record or take {name} out of the list",
-                )
-        return tuple(dict.fromkeys(asked))
-
-    def _limits(
-        self, source: dict[str, Any], load: dict[str, Any], ambient: dict[str, Any]
-    ) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-        reading, path = self.reading, ("limits",)
-        values = self._plain("limits", tables.LIMITS, inner=("floors",))
-        given = self.data.get("limits", {})
-        for name, base, part in (
-            ("v_ripple_input", source["v_nominal"], RIPPLE_INPUT_SHARE),
-            ("v_ripple_output", load["v_output"], RIPPLE_OUTPUT_SHARE),
-        ):
-            if base is not None and not any(str(word).startswith(name) for word in given):
-                values[name] = base * part
-                stood = f"not given, assumed {part:.0%} of {trade(base, 'voltage')} peak to peak"
-                reading.note("assumed", (*path, name), stood)
-        if "loss_ceiling_pct" not in given:
-            text = "not given, assumed 8 % of the output power, or what a floor at the point allows"
-            reading.note("assumed", (*path, "loss_ceiling"), text)
-        floors = self._items((*path, "floors"), self._sub("limits", "floors"), tables.FLOOR)
-        for index, floor in enumerate(floors):
-            self._at_nominal(floor, ambient)
-            here = (*path, "floors", index)
-            checks.check_inputs(reading, here, floor["v_input"], source)
-            checks.check_ambient(reading, here, floor["temp_ambient"], ambient)
-        checks.check_floors(reading, (*path, "floors"), floors, values["loss_ceiling"])
-        return values, floors
-
-    def _at_nominal(self, values: dict[str, Any], ambient: dict[str, Any]) -> None:
-        if values["temp_ambient"] is None:
-            values["temp_ambient"] = ambient["temp_nominal"]
-
-    def _purchase(self) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-        values = self._plain("purchase", tables.PURCHASE, inner=("exchange_rates",))
-        path: KeyPath = ("purchase", "exchange_rates")
-        rates = self._items(path, self._sub("purchase", "exchange_rates"), tables.EXCHANGE_RATE)
-        renamed = []
-        for index, rate in enumerate(rates):
-            date = rate["date"]
-            if date is not None and not re.fullmatch(r"\d{4}-\d{2}-\d{2}", date):
-                self.reading.problem(
-                    (*path, index, "date"), got=repr(date), need="a date, YYYY-MM-DD"
-                )
-            renamed.append(rate)
-        return values, renamed
-
-    def _mission(self, source: dict[str, Any], ambient: dict[str, Any]) -> list[dict[str, Any]]:
-        path: KeyPath = ("mission",)
-        parts = ("rows", "inputs", "loads", "ambients")
-        if "mission" in self.data:
-            self.reading.section(self.data["mission"], path, (), inner=parts)
-        found = {part: self._sub("mission", part) for part in parts}
-        if found["rows"] is not None:
-            return self._mission_rows(path, found, source, ambient)
-        if all(raw is None for raw in found.values()):
-            return self._mission_default(source, ambient)
-        if found["inputs"] is None or found["loads"] is None:
-            missing = "inputs" if found["inputs"] is None else "loads"
-            need = f"mission.{missing} beside the others"
-            self.reading.problem(
-                path, got="part of a product", need=need, fix=f"add [[mission.{missing}]]"
-            )
-        return self._mission_product(path, found, source, ambient)
-
-    def _mission_rows(
-        self, path: KeyPath, found: dict[str, Any], source: dict[str, Any], ambient: dict[str, Any]
-    ) -> list[dict[str, Any]]:
-        for part in ("inputs", "loads", "ambients"):
-            if found[part] is not None:
-                got, need = f"mission.{part} beside mission.rows", "rows or products, not both"
-                self.reading.problem((*path, part), got=got, need=need, fix="remove one")
-        rows = self._items((*path, "rows"), found["rows"], tables.MISSION_ROW)
-        for index, row in enumerate(rows):
-            self._at_nominal(row, ambient)
-            here = (*path, "rows", index)
-            checks.check_inputs(self.reading, here, row["v_input"], source)
-            checks.check_ambient(self.reading, here, row["temp_ambient"], ambient)
-            row["name"] = row["name"] or _point_name(row)
-        if not rows and isinstance(found["rows"], list):
-            self.reading.problem((*path, "rows"), got="no rows", need="at least one row")
-        checks.check_shares(
-            self.reading, (*path, "rows"), [r["share"] for r in rows], "time shares"
-        )
-        return rows
-
-    def _mission_product(
-        self, path: KeyPath, found: dict[str, Any], source: dict[str, Any], ambient: dict[str, Any]
-    ) -> list[dict[str, Any]]:
-        keys = {
-            "inputs": tables.MISSION_INPUT,
-            "loads": tables.MISSION_LOAD,
-            "ambients": tables.MISSION_AMBIENT,
-        }
-        lists = {part: self._items((*path, part), found[part], keys[part]) for part in keys}
-        for part, items in lists.items():
-            checks.check_shares(
-                self.reading, (*path, part), [i["share"] for i in items], "time shares"
-            )
-        for index, item in enumerate(lists["inputs"]):
-            checks.check_inputs(self.reading, (*path, "inputs", index), item["v_input"], source)
-        for index, item in enumerate(lists["ambients"]):
-            here = (*path, "ambients", index)
-            checks.check_ambient(self.reading, here, item["temp_ambient"], ambient)
-        ambients = lists["ambients"] or [{"temp_ambient": ambient["temp_nominal"], "share": 1.0}]
-        if self.reading.problems:
-            return []
-        return [
-            _product_row(v, load, air)
-            for v in lists["inputs"]
-            for load in lists["loads"]
-            for air in ambients
-        ]
-
-    def _mission_default(
-        self, source: dict[str, Any], ambient: dict[str, Any]
-    ) -> list[dict[str, Any]]:
-        inputs = [{"v_input": source[key], "share": part} for _, key, part in MISSION_INPUTS]
-        loads = [{"load_share": load, "share": part} for load, part in MISSION_LOADS]
-        air = {"temp_ambient": ambient["temp_nominal"], "share": 1.0}
-        text = (
-            "not given, assumed a computer's day: 15 % of the time at full load, 35 % at 60 %,"
-            " 40 % at 30 %, 10 % at 5 %; 10 % at the lowest, 80 % at the nominal and 10 % at the"
-            " highest input; nominal ambient"
-        )
-        self.reading.note("assumed", ("mission",), text)
-        if any(item["v_input"] is None for item in inputs) or air["temp_ambient"] is None:
-            return []
-        return [_product_row(v, load, air) for v in inputs for load in loads]
-
-    def _choice(self, purchase: dict[str, Any]) -> dict[str, Any]:
-        path: KeyPath = ("choice",)
-        values = self._plain("choice", tables.CHOICE, inner=("force", "same_part"))
-        values["force"] = self._items((*path, "force"), self._sub("choice", "force"), tables.FORCE)
-        values["same_part"] = self._same_part(
-            (*path, "same_part"), self._sub("choice", "same_part")
-        )
-        checks.check_choice(self.reading, path, values, purchase)
-        return values
-
-    def _same_part(self, path: KeyPath, raw: Any) -> tuple[tuple[str, ...], ...]:
-        if raw is None:
-            return ()
-        need = 'a list of groups, for example [["input-high", "output-high"]]'
-        if not isinstance(raw, list) or not all(isinstance(group, list) for group in raw):
-            self.reading.problem(
-                path, got=article(raw), need=need, fix="put each group in brackets"
-            )
-            return ()
-        for group in raw:
-            for word in group:
-                if word not in tables.SAME_PART_POSITIONS:
-                    known = tables.SAME_PART_POSITIONS
-                    fix = nearest(str(word), known)
-                    self.reading.problem(
-                        path, got=repr(word), need=f"one of {', '.join(known)}", fix=fix
-                    )
-            if len(group) < 2 or len(set(map(str, group))) < len(group):
-                self.reading.problem(
-                    path, got=f"the group {group!r}", need="two or more different positions"
-                )
-        return tuple(tuple(str(word) for word in group) for group in raw)
-
-    def _catalogs(self, asked: tuple[str, ...] | None) -> tuple[Path, ...]:
-        if asked is None:
-            if "catalogs" not in self.data:
-                self.reading.note(
-                    "assumed", ("catalogs",), "not given, assumed the shipped catalogs"
-                )
-            return (CATALOGS,)
-        if not asked:
-            self.reading.problem(
-                ("catalogs",), got="an empty list", need="at least one file or folder"
-            )
-        paths = tuple((self.folder / word).resolve() for word in asked)
-        for word, path in zip(asked, paths, strict=True):
-            if not path.exists():
-                got, need = f"{word!r}, which does not exist", "a CSV file or a folder of them"
-                fix = f"paths are relative to the spec file: looked at {path}"
-                self.reading.problem(("catalogs",), got=got, need=need, fix=fix)
-        return paths
+def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
+    """Every section as plain values; later ones may look at earlier ones."""
+    sections = Sections(reading, data)
+    top = reading.section(data, (), tables.TOP, inner=tables.SECTIONS)
+    for name in tables.REQUIRED_SECTIONS:
+        if name not in data:
+            reading.problem((name,), got="nothing", need=f"a section [{name}]", fix="add it")
+    found = {name: top[name] for name in ("name", "topologies", "catalogs")}
+    source, ambient = sections.source(), sections.ambient()
+    load = sections.plain("load", tables.LOAD)
+    found |= {"source": source, "load": load, "ambient": ambient}
+    found["board"] = sections.plain("board", tables.BOARD)
+    found["controllers"] = sections.controllers(load, source)
+    found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
+    found["limits"], found["floors"] = sections.limits(source, load, ambient)
+    found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
+    found["policy"] = _policy(reading, found["derating"], folder)
+    found["purchase"], found["rates"] = sections.purchase()
+    found["mission"] = read_mission(sections, source, ambient)
+    found["choice"] = sections.choice(found["purchase"])
+    found["catalogs"] = _catalogs(reading, top["catalogs"], folder, given="catalogs" in data)
+    checks.check_counts(reading, found["mission"], found["floors"])
+    return found
 
 
-def _controller(name: str, values: dict[str, Any]) -> Controller:
+def _catalogs(
+    reading: Reading, asked: tuple[str, ...] | None, folder: Path, *, given: bool
+) -> tuple[Path, ...]:
+    """The files and folders to read parts from, relative to the spec file."""
+    path: KeyPath = ("catalogs",)
+    if asked is None:
+        if not given:
+            reading.note("assumed", path, "not given, assumed the shipped catalogs")
+        return (CATALOGS,)
+    if not asked:
+        need = "at least one file or folder"
+        reading.problem(path, got="an empty list", need=need, fix="remove the key or name one")
+    paths = tuple((folder / word).resolve() for word in asked)
+    for word, file in zip(asked, paths, strict=True):
+        if not file.exists():
+            got, need = f"{word!r}, which does not exist", "a CSV file or a folder of them"
+            fix = "paths are relative to the folder of the spec file"
+            reading.problem(path, got=got, need=need, fix=fix)
+    return paths
+
+
+def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec:
+    """The records, once nothing is wrong."""
+    choice, limits, purchase = found["choice"], found["limits"], found["purchase"]
+    return Spec(
+        name=found["name"] or Path(path).stem or "spec",
+        path=path,
+        text=text,
+        source=Source(**found["source"]),
+        load=Load(**found["load"]),
+        ambient=Ambient(**found["ambient"]),
+        board=Board(**found["board"]),
+        controllers={name: _controller(name, r) for name, r in found["controllers"].items()},
+        topologies=found["topologies"],
+        limits=_limits(limits, found["floors"]),
+        derating=found["derating"],
+        derating_policy=found["policy"],
+        purchase=Purchase(
+            **purchase, exchange_rates=tuple(ExchangeRate(**rate) for rate in found["rates"])
+        ),
+        mission=tuple(MissionRow(**row) for row in found["mission"]),
+        choice=ChoiceRules(**{**choice, "force": tuple(Force(**f) for f in choice["force"])}),
+        catalogs=found["catalogs"],
+        pads=read_pads(POLICIES / "pads.toml"),
+        notes=(*notes, *_cautions(found["source"], found["controllers"])),
+        not_asked=tuple(Note("assumed", name, text) for name, text in NOT_ASKED),
+    )
+
+
+def _limits(values: Values, floors: Sequence[Values]) -> Limits:
+    temps = {kind: values[f"temp_{kind}_max"] for kind in PART_KINDS}
+    rest = {key: v for key, v in values.items() if key not in {f"temp_{k}_max" for k in temps}}
+    return Limits(
+        temp_max={kind: temp for kind, temp in temps.items() if temp is not None},
+        floors=tuple(Floor(**floor) for floor in floors),
+        **rest,
+    )
+
+
+def _controller(name: str, values: Values) -> Controller:
     window = values["window"]
     rest = {key: value for key, value in values.items() if key != "window"}
     return Controller(topology=name, window=Window(**window) if window else None, **rest)
-
-
-def _point_name(row: Mapping[str, Any]) -> str:
-    if row["v_input"] is None or row["load_share"] is None:
-        return ""
-    return f"{row['v_input']:g} V, {row['load_share'] * 100:g} % load"
-
-
-def _product_row(
-    v: Mapping[str, Any], load: Mapping[str, Any], air: Mapping[str, Any]
-) -> dict[str, Any]:
-    row = {
-        "v_input": v["v_input"],
-        "load_share": load["load_share"],
-        "temp_ambient": air["temp_ambient"],
-        "share": v["share"] * load["share"] * air["share"],
-    }
-    return {"name": _point_name(row), **row}
 
 
 def _policy(reading: Reading, name: str | None, folder: Path) -> dict[str, Any] | None:

@@ -254,3 +254,14 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
             need="one of the two",
             fix="remove one",
         )
+
+
+def check_counts(reading: Reading, mission: Sequence[Values], floors: Sequence[Values]) -> None:
+    """Few enough named points."""
+    if len(mission) + len(floors) > POINTS_MAX:
+        reading.problem(
+            ("mission",),
+            got=f"{len(mission)} mission points and {len(floors)} floors",
+            need=f"at most {POINTS_MAX} together",
+            fix="merge points that lie close",
+        )

@@ -342,7 +342,7 @@ class Reading:
         if key.family == "count" and raw != int(raw):
             self.problem(path, got=f"{raw:g}", need="a whole number")
             return None
-        value = raw * scale
+        value = raw / round(1.0 / scale) if scale < 1.0 else raw * scale
         if not key.low * (1 - 1e-12) <= value <= key.high * (1 + 1e-12):
             self._implausible(raw, path, key, scale)
             return None
