@@ -1,7 +1,7 @@
 """The command: arguments, exit codes, glue. Heavy imports wait inside the commands.
 
-Exit codes: 0 done, 1 fault of the program, 2 wrong input, 3 no feasible design, 4 not proved or
-interrupted, 5 the verified set breaks a limit or lint found rows to correct.
+Exit codes: 0 done, 1 fault of the program, 2 wrong input, 3 no feasible design (of `verify`: the
+set breaks a limit), 4 not proved or interrupted.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerE
 if TYPE_CHECKING:
     from optimizer.results import PartSet
 
-DONE, FAULT, WRONG_INPUT, INTERRUPTED, FINDINGS = 0, 1, 2, 4, 5
+DONE, FAULT, WRONG_INPUT, INFEASIBLE, INTERRUPTED = 0, 1, 2, 3, 4
 
 ENGINES = ("auto", "merge", "solver")
 PROOFS = ("ends", "all")
@@ -197,20 +197,20 @@ def _read(path: Path, progress: Progress, extra: Sequence[Path] = ()) -> tuple[A
     spec = read_spec(path)
     progress("spec", summary(spec))
     catalog = read_catalog([*spec.catalogs, *extra])
-    progress("catalogs", "read")
+    read = ", ".join(f"{count} {kind}" for kind, count in catalog.rows.items())
+    progress("catalogs", f"{read}; {len(catalog.refused)} rows refused")
     return spec, catalog
 
 
 def _with_provenance(plain: dict[str, Any], spec: Any, catalog: Any) -> dict[str, Any]:
     from optimizer.archive import hash_inputs, versions
 
-    paths = [Path(file) for file in getattr(catalog, "files", ())]
-    hashes = hash_inputs([*paths, *([Path(spec.path)] if spec.path else [])])
+    hashes = {**hash_inputs([Path(spec.path)] if spec.path else []), **catalog.hashes}
     return {**plain, "hashes": hashes | plain["hashes"], "versions": versions() | plain["versions"]}
 
 
 def verify_command(args: argparse.Namespace) -> int:
-    """Evaluate one part set and print it; code 5 when a limit does not hold."""
+    """Evaluate one part set and print it; code 3 when a limit does not hold."""
     progress = Progress()
     from optimizer.report.summary import failures
     from optimizer.report.tables import console_for, print_verified
@@ -227,7 +227,7 @@ def verify_command(args: argparse.Namespace) -> int:
     else:
         currency = spec.purchase.currency
         print_verified(console_for(), plain, currency=currency, notes=plain_notes)
-    return FINDINGS if failures(plain) or not plain["chain"]["closes"] else DONE
+    return INFEASIBLE if failures(plain) or not plain["chain"]["closes"] else DONE
 
 
 def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path]]:
@@ -243,7 +243,7 @@ def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path]]:
 
 
 def lint_command(args: argparse.Namespace) -> int:
-    """Check catalogs; code 2 when a file cannot be used, 5 when rows were refused."""
+    """Check catalogs; code 2 when something in them would stop a run."""
     from optimizer.catalog import lint
     from optimizer.report.tables import console_for, print_lint
     from optimizer.results import as_plain
@@ -253,7 +253,7 @@ def lint_command(args: argparse.Namespace) -> int:
         print_json(found)
     else:
         print_lint(console_for(), found)
-    return FINDINGS if found["refused"] else DONE
+    return WRONG_INPUT if found["problems"] else DONE
 
 
 def _catalog_paths(paths: Sequence[Path]) -> list[Path]:

@@ -25,7 +25,7 @@ SPEC = SimpleNamespace(
     catalogs=(), path="", text="name = 'x'", purchase=SimpleNamespace(currency="EUR")
 )
 
-Front = Callable[..., Any]
+CATALOG = SimpleNamespace(rows={"mosfet": 3}, refused=(), hashes={"mosfets.csv": "ab"})
 
 
 class Stage:
@@ -37,7 +37,7 @@ class Stage:
         self.asked: dict[str, Any] = {}
         monkeypatch.chdir(folder)
         self.put("spec", read_spec=lambda path: SPEC, summary=lambda spec: "24 V to 12 V")
-        self.put("catalog", read_catalog=lambda paths: SimpleNamespace(files=()))
+        self.put("catalog", read_catalog=lambda paths: CATALOG)
         self.search(front=self.found, verify_board=lambda *_: (verified(), ()))
 
     def put(self, room: str, **verbs: Any) -> None:
@@ -79,6 +79,7 @@ def test_front_writes_the_run_and_prints_it(
     run = read_run(stage.folder / "runs" / "my-spec")
     assert len(run["points"]) == 3
     assert {"partfront", "highspy", "python"} <= run["versions"].keys()
+    assert run["hashes"]["mosfets.csv"] == "ab"
 
 
 def test_options_reach_the_search(stage: Stage) -> None:
@@ -195,7 +196,7 @@ def test_a_front_point_is_verified_again(stage: Stage, capsys: pytest.CaptureFix
 
     stage.search(front=stage.found, verify_board=verify)
     cli.main(["front", "x.toml"])
-    assert cli.main(["verify", "x.toml", "--point", "2"]) == 5
+    assert cli.main(["verify", "x.toml", "--point", "2"]) == 3
     assert asked == [sample_run().points[1].verified.part_set]
     assert "FAILS" in capsys.readouterr().out
 
@@ -211,8 +212,20 @@ def test_a_point_that_is_not_there_is_told(
 def test_verify_as_json(stage: Stage, capsys: pytest.CaptureFixture[str]) -> None:
     cli.main(["front", "x.toml"])
     capsys.readouterr()
-    assert cli.main(["verify", "x.toml", "--point", "1", "--json"]) == 5
+    assert cli.main(["verify", "x.toml", "--point", "1", "--json"]) == 3
     assert json.loads(capsys.readouterr().out)["verified"]["chain"]["closes"] is True
+
+
+def test_lint_tells_findings_row_by_row_and_by_code(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    catalog = tmp_path / "mosfets.csv"
+    catalog.write_text("part_number,rds_on_10v_typ_mohm\nA,abc\n")
+    assert cli.main(["lint", "mosfets.csv"]) == 2
+    told = capsys.readouterr().out
+    assert "mosfets.csv:1" in told
+    assert cli.main(["lint", str(ROOT / "catalogs")]) == 0
 
 
 def test_help_needs_no_heavy_import() -> None:

@@ -360,16 +360,31 @@ def print_verified(
 
 # --- lint ----------------------------------------------------------------------------------------
 
+SEVERITIES = {
+    "wrong": "Wrong: correct these cells",
+    "refused": "Refused: rows that are not used",
+    "filled": "Filled by policy",
+    "suspicious": "Suspicious",
+}
 
-def finding_table(title: str, notes: Sequence[Plain], *, most: int) -> Table:
-    """Findings of one kind, row by row."""
-    rows = [(note["subject"], note["text"], note["source"]) for note in notes[:most]]
-    return grid(f"{title}: {len(rows)} of {len(notes)}", ("place", "what", "rule"), rows)
+
+def finding_table(severity: str, items: Sequence[Plain]) -> Table:
+    """Findings of one severity, row by row."""
+    rows = [(i["place"], i["part_number"], i["column"], i["text"]) for i in items]
+    title = f"{SEVERITIES.get(severity, severity)} ({len(rows)})"
+    return grid(title, ("place", "part", "column", "what"), rows)
 
 
-def print_lint(console: Console, found: Plain, *, most: int = 60) -> None:
-    """What lint found: rows refused, values filled, suspicions, and the counts."""
-    for title in ("refused", "filled", "suspicious"):
-        notes = found.get(title, ())
-        if notes:
-            console.print(finding_table(title.capitalize(), notes, most=most))
+def print_lint(console: Console, found: Plain) -> None:
+    """What lint found, worst first, then the counts."""
+    for severity in SEVERITIES:
+        items = [item for item in found["items"] if item["severity"] == severity]
+        if items:
+            console.print(finding_table(severity, items))
+    for kind, count in found["rows"].items():
+        console.print(f"{clean(kind)}: {count} rows, {found['used'].get(kind, 0)} can be used")
+    counts = ", ".join(f"{count} {severity}" for severity, count in found["counts"].items())
+    console.print(f"Findings: {clean(counts)}")
+    if found["problems"]:
+        text = f"{len(found['problems'])} problems stop a run until they are corrected."
+        console.print(text, style="bold red")
