@@ -88,7 +88,7 @@ def _part(
 def _resistance(draw: Draw, voltage: VoltageClass, rds: float, logic: bool) -> Row:
     """On-resistance at both drive voltages, and the thresholds that decide their ratio."""
     v_threshold = draw.uniform(1.5, 1.95) if logic else draw.uniform(2.6, 3.3)
-    spread = draw.uniform(1.13, 1.3)
+    spread = draw.uniform(1.13, 1.28)
     row: Row = {
         "v_drain_source_rating_v": voltage.volts,
         "v_gate_source_rating_v": draw.pick((16, 20, 20)) if logic else 20,
@@ -105,7 +105,7 @@ def _resistance(draw: Draw, voltage: VoltageClass, rds: float, logic: bool) -> R
     if logic:
         rise = voltage.channel * ((10 - v_threshold) / (4.5 - v_threshold) - 1)
         row["rds_on_4v5_typ_mohm"] = three(rds * (1 + rise))
-        row["rds_on_4v5_max_mohm"] = three(rds * (1 + 1.08 * rise) * spread)
+        row["rds_on_4v5_max_mohm"] = three(rds * (1 + 1.04 * rise) * spread)
     return row
 
 
@@ -118,7 +118,7 @@ def _gate(
     capacitance = (q_gate - q_drain) / (v_plateau + 1.1 * (10 - v_plateau))
     q_4v5 = capacitance * (v_plateau + 1.1 * (4.5 - v_plateau)) + q_drain
     spread = draw.uniform(1.15, 1.3)
-    r_gate = draw.uniform(0.6, 2.2)
+    r_gate = draw.uniform(0.6, 2.0)
     return {
         "q_gate_10v_typ_nc": three(q_gate),
         "q_gate_10v_max_nc": three(q_gate * spread),
