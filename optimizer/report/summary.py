@@ -5,6 +5,7 @@ A *point* is one entry of ``run["points"]``, a *verified* its ``"verified"`` (se
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
@@ -88,7 +89,8 @@ def front_row(point: Plain, run: Plain) -> dict[str, object]:
         "loss_worst_at": verified["loss_worst_at"],
     }
     for name, efficiency in verified["efficiency_named"].items():
-        row[f"efficiency_{name}_pct"] = number(efficiency, scale=100.0)
+        words = re.sub(r"\W+", "_", name).strip("_")
+        row[f"efficiency_{words}_pct"] = number(efficiency, scale=100.0)
     return row | _limit_cells(hot, tight) | _part_cells(parts, verified)
 
 
