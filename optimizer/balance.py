@@ -275,13 +275,14 @@ def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
     found = np.full(loss.shape, np.nan)
     at = np.arange(loss.size)
     solution = close(with_resistance(balance, np.zeros_like(loss)))
-    ohms = loss / _mean_square(balance, solution)
+    square = mean_square(balance, solution)
+    ohms = np.where(square > 0, loss / np.where(square > 0, square, 1.0), np.nan)
     last_ohms, last_miss = np.ones_like(ohms), np.full_like(ohms, np.nan)
     tries = np.zeros_like(ohms)
     for _ in range(LOSS_STEPS):
         balance = with_resistance(balance, ohms)
         solution = close(balance, solution.duty)
-        miss = np.log(ohms * _mean_square(balance, solution) / loss)
+        miss = np.log(ohms * mean_square(balance, solution) / loss)
         found[at[np.abs(miss) < LOSS_TOLERANCE]] = ohms[np.abs(miss) < LOSS_TOLERANCE]
         tries = tries + np.isnan(miss)
         stay = ~(np.abs(miss) < LOSS_TOLERANCE) & np.isfinite(ohms) & (tries < LOSS_FAILURES)
@@ -295,8 +296,8 @@ def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
     return found
 
 
-def _mean_square(balance: Balance, solution: Solution) -> FloatArray:
-    """Sum over intervals of share * (mean current)^2 [A^2]."""
+def mean_square(balance: Balance, solution: Solution) -> FloatArray:
+    """Sum over intervals of share * (mean current)^2 [A^2], (n_set, n_lane)."""
     share, start, end = currents(balance, solution)
     total: FloatArray = np.sum(share * (start + end) ** 2, axis=0) / 4
     return total

@@ -11,7 +11,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from optimizer.balance import Balance, Solution, close, currents, resistance_for_loss
+from optimizer.balance import (
+    Balance,
+    Solution,
+    close,
+    currents,
+    mean_square,
+    resistance_for_loss,
+    with_resistance,
+)
 from optimizer.records import (
     FloatArray,
     LegWave,
@@ -21,6 +29,9 @@ from optimizer.records import (
     Window,
 )
 from optimizer.topologies.intervals import LaneTable, Topology, lane_table
+
+DAMPING_MAX = 0.5
+"""Largest resistance * pattern time / inductance of a sizing state: straight slopes hold there."""
 
 
 def solve(
@@ -241,7 +252,8 @@ def series_resistance_for_loss(
     Returns : resistance [ohm], (n_set, n_lane), for `State.resistance_series` beside zero others;
         NaN where no resistance carries the loss (no current, dropout, beyond the largest gain)
 
-    Holds for: losses below about 40 % of the input power (half of it is the largest-gain point).
+    Holds for: losses below about 40 % of the input power (half of it is the largest-gain point),
+        resistance * pattern time / inductance below about 0.5 (not at light load).
     Source: derived in DEVELOPERS.md; R = loss / mean square of the interval means, by secant steps.
 
     >>> from optimizer.topologies import TOPOLOGIES
@@ -266,7 +278,7 @@ def sizing_state(
     loss: FloatArray,
     *,
     temp_board: FloatArray | float = 25.0,
-    share_series: float = 0.25,
+    share_series: float = 0.15,
 ) -> State:
     """State of a stage whose total loss is given before its parts are known.
 
@@ -275,8 +287,9 @@ def sizing_state(
     window : law of the window region, or None
     loss : total loss [W], (n_set, n_lane)
     temp_board : board temperature [degC], broadcasts to (n_set, n_lane)
-    share_series : conduction drops carry the loss up to this share of the output power [1]; what
-        is above (light load with a fixed ceiling) is drawn from the input as extra current
+    share_series : conduction drops carry the loss up to this share of the output power [1], and
+        no more than a resistance of half the coil's inductance per pattern time does; what is
+        above (light load, where fixed losses prevail) is drawn from the input as extra current
     Returns : state whose input power is output power plus `loss`, (n_set, n_lane)
 
     Holds for: sizing; all drops in one resistance, so that duty and currents are the largest.
@@ -284,18 +297,27 @@ def sizing_state(
 
     >>> from optimizer.topologies import TOPOLOGIES
     >>> one = lambda value: np.array([[value]])
-    >>> job = Operation(one(24.0), one(12.0), one(0.1), one(300e3), one(10e-6), np.array([0]))
-    >>> sizing_state(TOPOLOGIES["buck"], job, None, one(1.5)).i_input_extra
-    array([[0.05]])
+    >>> job = Operation(one(24.0), one(12.0), one(4.0), one(300e3), one(10e-6), np.array([0]))
+    >>> state = sizing_state(TOPOLOGIES["buck"], job, None, one(9.6))
+    >>> state.resistance_series.round(9), state.i_input_extra.round(9)
+    (array([[0.45]]), array([[0.1]]))
     """
     blank = lossless_state(topology, operation, temp_board=temp_board)
     shape = lanes_shape(operation)
     carried = np.minimum(loss, share_series * np.abs(operation.v_output * operation.i_output))
-    carried = np.broadcast_to(carried, shape)
+    ohms = series_resistance_for_loss(topology, operation, window, carried)
+    table = lane_table(topology, operation.region, window)
+    balance = balance_of(table, operation, blank)
+    most = np.broadcast_to(DAMPING_MAX / balance.rise, shape)
+    ohms = np.where(np.isfinite(ohms), np.minimum(ohms, most), most)
+    damped = with_resistance(balance, ohms)
+    carried = ohms * mean_square(damped, close(damped))
+    fits = ~(carried > loss * (1 + 1e-9))
+    rest = np.where(fits, loss - carried, loss)
     return State(
-        resistance_series=series_resistance_for_loss(topology, operation, window, carried),
+        resistance_series=np.where(fits, ohms, 0.0),
         resistance=blank.resistance,
-        i_input_extra=np.broadcast_to((loss - carried) / operation.v_input, shape),
+        i_input_extra=rest / operation.v_input,
         i_output_extra=blank.i_output_extra,
         temp_board=blank.temp_board,
     )
