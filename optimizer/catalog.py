@@ -94,7 +94,7 @@ def read_catalog(paths: Paths, *, strict: bool = True) -> Catalog:
             continue
         raw, bad_cells = intake.convert(sheet)
         raws[sheet.kind].append(raw)
-        problems += bad_cells
+        problems += [*sheet.problems, *bad_cells]
         notes += sheet.notes
         hashes[sheet.name] = sheet.sha256
     joined = [intake.join(kind, raws[kind]) for kind in KINDS]
@@ -175,8 +175,10 @@ def _repeated(
             different = (
                 intake.differing(raw, origin, row) if other is raw else [f"kind ({other.kind})"]
             )
-            if different or origin in other.broken or row in raw.broken:
-                _conflict(raw, row, other, origin, different or ["unreadable cells"], problems)
+            if not different and (origin in other.broken or row in raw.broken):
+                different = ["cells that cannot be read or compared"]
+            if different:
+                _conflict(raw, row, other, origin, different, problems)
             else:
                 again.add((raw.kind, row))
                 notes.append(

@@ -142,15 +142,23 @@ def check(raw: Raw) -> None:
     """Find implausible values and orders; such a row is refused."""
     for item in columns_of(raw.kind):
         if item.form == "number":
-            values = raw.numbers[item.key]
-            for row in np.flatnonzero((values < item.low) | (values > item.high)).tolist():
-                got, need, fix = cells.out_of_range(float(values[row]), item)
-                raw.find(row, item.header, WRONG, f"got {got}, need {need}; {fix}")
+            _check_range(raw, item)
         elif item.form == "curve":
             _check_curves(raw, item)
         elif item.form == "prices":
             _check_prices(raw, item)
     _check_orders(raw)
+
+
+def _check_range(raw: Raw, item: Column) -> None:
+    values = raw.numbers[item.key]
+    for row in np.flatnonzero((values < item.low) | (values > item.high)).tolist():
+        got, need, fix = cells.out_of_range(float(values[row]), item)
+        raw.find(row, item.header, WRONG, f"got {got}, need {need}; {fix}")
+    if item.units[0].suffix == "pcs":
+        for row in np.flatnonzero(np.mod(values, 1) > 0).tolist():
+            text = f"got {values[row]:g} pieces, need a whole number; correct the cell"
+            raw.find(row, item.header, WRONG, text)
 
 
 def _check_orders(raw: Raw) -> None:

@@ -30,6 +30,7 @@ class Sheet:
     lines: tuple[int, ...]
     style: Style
     notes: tuple[Note, ...]
+    problems: tuple[Problem, ...]
 
     def place(self, row: int) -> str:
         """``file:line`` of a row."""
@@ -154,51 +155,45 @@ def _sheet(
     name: str, kind: str, sha256: str, rows: list[tuple[int, list[str]]], separator: str
 ) -> Sheet | list[Problem]:
     line, head = rows[0]
+    place, width = f"{name}:{line}", len(head)
+    if width == 1:
+        need = "cells separated by commas or semicolons"
+        return [
+            Problem(place, "", "a header of one cell", need, "export it again with one of them")
+        ]
     headers = [cell.lower() for cell in head]
-    problems = _ragged(name, headers, rows[1:], separator)
-    if problems:
-        return problems
-    width = len(headers)
-    body = [cells[:width] for _, cells in rows[1:]]
-    columns = list(zip(*body, strict=True)) if body else [()] * width
+    problems = _ragged(name, width, rows[1:], separator)
+    body = [(line, cells[:width]) for line, cells in rows[1:] if _fits(cells, width)]
+    columns: list[tuple[str, ...]] = [()] * width
+    if body:
+        columns = list(zip(*(cells for _, cells in body), strict=True))
+    elif not problems:
+        need = "at least one part"
+        problems.append(Problem(name, "", "a header without rows", need, "add parts or remove it"))
+    found, notes = _check_headers(place, kind, headers, columns)
     cells = dict(zip(headers, columns, strict=True))
-    cells.pop("", None)
-    problems, notes = _check_headers(f"{name}:{line}", kind, headers, columns)
-    if not body:
-        problems.append(
-            Problem(
-                name,
-                "",
-                "a header without rows",
-                "at least one part",
-                "add parts or remove the file",
-            )
-        )
-    if problems:
-        return problems
     known = {item.header: cells[item.header] for item in columns_of(kind) if item.header in cells}
-    lines = tuple(line for line, _ in rows[1:])
-    return Sheet(name, kind, sha256, known, lines, _style(kind, known, separator), tuple(notes))
+    lines = tuple(line for line, _ in body)
+    style = _style(kind, known, separator)
+    return Sheet(name, kind, sha256, known, lines, style, tuple(notes), (*problems, *found))
+
+
+def _fits(cells: Sequence[str], width: int) -> bool:
+    return len(cells) >= width and not any(cells[width:])
 
 
 def _ragged(
-    name: str, headers: Sequence[str], rows: list[tuple[int, list[str]]], separator: str
+    name: str, width: int, rows: list[tuple[int, list[str]]], separator: str
 ) -> list[Problem]:
-    width = len(headers)
-    problems = []
-    for line, cells in rows:
-        if len(cells) < width or any(cells[width:]):
-            hint = "quote cells that hold a comma; a decimal comma needs semicolons between cells"
-            problems.append(
-                Problem(
-                    f"{name}:{line}",
-                    "",
-                    f"{len(cells)} cells",
-                    f"{width} as in the header",
-                    hint if separator == "," else "correct the row",
-                )
-            )
-    return problems
+    fix = "correct the row"
+    if separator == ",":
+        fix = "quote cells that hold a comma; a decimal comma needs semicolons between cells"
+    need = f"{width} as in the header"
+    return [
+        Problem(f"{name}:{line}", "", f"{len(cells)} cells", need, fix)
+        for line, cells in rows
+        if not _fits(cells, width)
+    ]
 
 
 def _style(kind: str, cells: dict[str, tuple[str, ...]], separator: str) -> Style:
@@ -224,7 +219,7 @@ def _check_headers(
                 place, header, "the column twice", "each column once", "remove one of them"
             )
         elif header not in known:
-            found = _unknown(place, kind, header, position, columns[position], known)
+            found = _unknown(place, kind, header, position, columns[position], known, headers)
         if isinstance(found, Problem):
             problems.append(found)
         elif found:
@@ -240,49 +235,35 @@ def _unknown(
     position: int,
     cells: Sequence[str],
     known: dict[str, Column],
+    headers: Sequence[str],
 ) -> Problem | Note | None:
     """An unknown column: an error where it looks like a slip, else a note."""
     filled = [cell for cell in cells if cell not in MISSING]
     if not header:
-        return (
-            Problem(
-                place,
-                f"column {position + 1}",
-                "cells without a header",
-                "a header",
-                "name or remove the column",
-            )
-            if filled
-            else None
-        )
+        name, fix = f"column {position + 1}", "name or remove the column"
+        return Problem(place, name, "cells without a header", "a header", fix) if filled else None
     key, suffix = split_suffix(header)
-    near = _near_header(header, key, known)
+    near = _near_header(header, key, known, headers)
     if near:
-        return Problem(
-            place, header, "an unknown column", f"a {kind} column", f"did you mean {near!r}?"
-        )
-    numeric = filled and all(NUMBER.match(cell) for cell in filled)
-    if numeric and not suffix:
+        fix = f"did you mean {near!r}?"
+        return Problem(place, header, "an unknown column", f"a {kind} column", fix)
+    if filled and not suffix and all(NUMBER.match(cell) for cell in filled):
         last = header.rsplit("_", 1)[-1]
         close = nearest_suffix(last)
-        return Problem(
-            place,
-            header,
-            f"a numeric column with the unknown unit {last!r}",
-            "a known unit suffix (" + ", ".join(UNITS) + ")",
-            f"did you mean {close!r}?" if close else "rename or remove the column",
-        )
+        fix = f"did you mean {close!r}?" if close else "rename or remove the column"
+        got = f"a numeric column with the unknown unit {last!r}"
+        return Problem(place, header, got, "one of " + ", ".join(UNITS), fix)
     return Note("excluded", f"{place} {header}", "unknown column, not used")
 
 
-def _near_header(header: str, key: str, known: dict[str, Column]) -> str:
+def _near_header(header: str, key: str, known: dict[str, Column], headers: Sequence[str]) -> str:
+    """The column this header was probably meant to be: another unit, or a slip of the pen."""
     for item in known.values():
         if item.key == key:
             return item.header
     near = nearest(header, known)
-    if near and CONDITION.sub("", header) == CONDITION.sub("", near):
-        return ""
-    return near
+    other_condition = CONDITION.sub("", header) == CONDITION.sub("", near)
+    return "" if other_condition or near in headers else near
 
 
 def _missing_columns(place: str, kind: str, headers: set[str]) -> list[Problem]:

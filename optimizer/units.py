@@ -144,7 +144,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("rds_on_10v_mox_mohm", ["rds_on_10v_max_mohm", "status"])
     'rds_on_10v_max_mohm'
     """
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.75)
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.8)
     return found[0] if found else ""
 
 
