@@ -105,6 +105,9 @@ def places(spec: Spec, topology_name: str) -> tuple[list[Place], list[Note]]:
         for place in found
         if transient_low <= place.v_input <= transient_high
     ]
+    if spec.source.time_transient > TIME_CONTINUOUS and low < high:
+        text = f"transients longer than {TIME_CONTINUOUS:g} s count as continuous"
+        notes.append(Note("assumed", f"points.{topology_name}", text))
     if missed:
         text = f"{', '.join(missed)}: not a point, {topology_name} cannot reach the output there"
         notes.append(Note("excluded", f"points.{topology_name}", text))

@@ -221,7 +221,7 @@ def _policy(reading: Reading, name: str | None, folder: Path) -> dict[str, Any] 
 def read_pads(path: Path) -> Pads:
     """Heat paths and room of land patterns from a policy file.
 
-    >>> read_pads(POLICIES / "pads.toml").rth_pad("3x3")
+    >>> read_pads(POLICIES / "pads.toml").rth_pad("power-3x3")
     15.0
     """
     data = tomllib.loads(path.read_text("utf-8"))
