@@ -1,0 +1,212 @@
+"""Complete part sets: every position together, at a given state or at the set's own one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import evaluation, parameters, waveforms
+from optimizer.evaluation import Coil, Scene, Sense
+from optimizer.parts import bank
+from optimizer.parts.bridge_records import HalfBridge
+from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.stage import Stage
+
+ITERATIONS_MAX = 60
+CONVERGED = 1e-10
+"""Relative change of the total loss at which a set is at its own state."""
+
+LOSS_FIRST = 0.03
+"""Share of the output power the own state starts from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sets:
+    """Complete part sets of one topology by catalog rows, (n_set,) each.
+
+    transistor : position -> (row, pieces)
+    bank : node -> (row, pieces, second row or -1, second pieces)
+    sense : (row, pieces)
+    """
+
+    frequency: FloatArray
+    coil: IntArray
+    transistor: Mapping[str, tuple[IntArray, IntArray]]
+    bank: Mapping[str, tuple[IntArray, IntArray, IntArray, IntArray]]
+    sense: tuple[IntArray, IntArray]
+
+    def __len__(self) -> int:
+        return len(self.coil)
+
+    def take(self, rows: IntArray | BoolArray) -> Sets:
+        """Some of the sets."""
+        return Sets(
+            frequency=self.frequency[rows],
+            coil=self.coil[rows],
+            transistor={p: (a[rows], n[rows]) for p, (a, n) in self.transistor.items()},
+            bank={
+                node: (a[rows], n[rows], b[rows], m[rows])
+                for node, (a, n, b, m) in self.bank.items()
+            },
+            sense=(self.sense[0][rows], self.sense[1][rows]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Physics:
+    """Everything the sets do in every lane; arrays (n_set, n_lane).
+
+    losses : (subject, mechanism) -> loss [W]; total : their sum
+    fed : node -> power it delivers beside the conduction drops [W]
+    gain : sum of the thermal-gain row, at most 1 where the demanded gain holds
+    i_drive : current of the drive regulator, its own supply current included [A]
+    """
+
+    scene: Scene
+    bridges: Mapping[str, HalfBridge]
+    coil: Coil
+    sense: Sense
+    banks: Mapping[str, bank.Bank]
+    losses: Mapping[tuple[str, str], FloatArray]
+    total: FloatArray
+    fed: Mapping[str, FloatArray]
+    resistance: Mapping[str, FloatArray]
+    gain: FloatArray
+    i_drive: FloatArray
+
+
+def evaluate(found: Scene, sets: Sets, *, ripple: bool = True) -> Physics:
+    """All positions of the sets under the waveforms of `found`; no state is changed."""
+    stage = found.stage
+    bridges = {
+        leg.name: evaluation.half_bridges(
+            found,
+            leg,
+            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.control]),
+            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.synchronous]),
+        )
+        for leg in stage.topology.LEGS
+    }
+    coil = evaluation.coils(found)
+    sense = evaluation.senses(found, *sets.sense)
+    banks = {
+        node: evaluation.own_banks(found, node, *chosen, ripple=ripple)
+        for node, chosen in sets.bank.items()
+    }
+    losses, resistance = _losses(found, bridges, coil, sense, banks)
+    i_drive = stage.controller.i_quiescent + sum(
+        (one.control.i_drive + one.synchronous.i_drive for one in bridges.values()),
+        start=np.zeros(1),
+    )
+    return Physics(
+        scene=found,
+        bridges=bridges,
+        coil=coil,
+        sense=sense,
+        banks=banks,
+        losses=losses,
+        total=np.sum(np.broadcast_arrays(*losses.values()), axis=0),
+        fed=_fed(found, bridges, coil, banks),
+        resistance=resistance,
+        gain=coil.gain + sum((one.gain for one in bridges.values()), start=np.zeros(1)),
+        i_drive=i_drive,
+    )
+
+
+def _losses(
+    found: Scene,
+    bridges: Mapping[str, HalfBridge],
+    coil: Coil,
+    sense: Sense,
+    banks: Mapping[str, bank.Bank],
+) -> tuple[dict[tuple[str, str], FloatArray], dict[str, FloatArray]]:
+    """Losses by subject and mechanism, and the resistance each position puts into the path."""
+    stage = found.stage
+    losses: dict[tuple[str, str], FloatArray] = {}
+    resistance: dict[str, FloatArray] = {}
+    v_input, i_rms = found.operation.v_input, found.wave.i_rms[..., 0]
+    for leg in stage.topology.LEGS:
+        one = bridges[leg.name]
+        for name, position in ((leg.control, one.control), (leg.synchronous, one.synchronous)):
+            for mechanism in evaluation.MECHANISMS:
+                losses[name, mechanism] = getattr(position, evaluation.MECHANISMS[mechanism])
+            losses[name, "gate drive"] = v_input * position.i_drive
+            square = found.wave.position_rms[name] ** 2
+            with np.errstate(invalid="ignore", divide="ignore"):
+                carried = position.loss_conduction / square
+            resistance[name] = np.where(square > 0.0, carried, position.resistance)
+    losses["inductor", "copper"] = coil.loss_copper
+    losses["inductor", "ripple copper"] = coil.loss_ac
+    losses["inductor", "core"] = coil.loss_core
+    for node, one_bank in banks.items():
+        losses[f"{node}-bank", "ripple"] = one_bank.loss
+    losses["sense-resistor", "conduction"] = sense.loss
+    losses["board", "copper"] = stage.spec.board.resistance * i_rms * i_rms
+    losses["controller", "supply"] = v_input * stage.controller.i_quiescent
+    return losses, resistance
+
+
+def _fed(
+    found: Scene, bridges: Mapping[str, HalfBridge], coil: Coil, banks: Mapping[str, bank.Bank]
+) -> dict[str, FloatArray]:
+    """Power each node delivers beside the conduction drops [W].
+
+    Added up from the positions, not from the table of losses: that the two agree is what the
+    power balance checks.
+    """
+    fed = {node: one.loss for node, one in banks.items()}
+    fed["input"] = fed["input"] + coil.loss_ac + coil.loss_core
+    for leg in found.stage.topology.LEGS:
+        one = bridges[leg.name]
+        fed[leg.node] = fed[leg.node] + one.control.loss_charge + one.synchronous.loss_charge
+    return fed
+
+
+def next_state(result: Physics) -> State:
+    """The state these losses make: the fixed point of this is the set's own state."""
+    found = result.scene
+    job, board = found.operation, found.stage.spec.board
+    supply = job.v_input * result.i_drive + found.wave.loss_ripple_conduction
+    return State(
+        resistance_series=result.coil.resistance + result.sense.resistance + board.resistance,
+        resistance=result.resistance,
+        i_input_extra=(result.fed["input"] + supply) / job.v_input,
+        i_output_extra=result.fed["output"] / job.v_output,
+        temp_board=found.stage.lanes.temp_ambient + board.board_k_per_w * result.total,
+    )
+
+
+def balance_error(result: Physics) -> FloatArray:
+    """|input - output - losses| over input power; the sides are computed apart, (n_set, n_lane)."""
+    found = result.scene
+    job = found.operation
+    entering = job.v_input * (found.wave.i_input_mean + found.state.i_input_extra)
+    return np.asarray(np.abs(entering - job.v_output * job.i_output - result.total) / entering)
+
+
+def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
+    """The sets at their own state: losses feed back into currents and temperatures until they rest.
+
+    Lanes without a rest (runaway, dropout) end as NaN.
+    """
+    job = evaluation.operation(stage, sets.frequency, sets.coil, None)
+    state = waveforms.sizing_state(
+        stage.topology,
+        job,
+        stage.controller.window,
+        LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
+        temp_board=stage.lanes.temp_ambient,
+    )
+    total: FloatArray = np.zeros((len(sets), len(stage.lanes)))
+    for _ in range(ITERATIONS_MAX):
+        found = evaluation.scene(stage, sets.coil, job, state)
+        result = evaluate(found, sets, ripple=False)
+        state = next_state(result)
+        job = evaluation.operation(stage, sets.frequency, sets.coil, found.wave.i_mean[..., 0])
+        change = np.abs(result.total - total) > CONVERGED * np.abs(result.total)
+        total = result.total
+        if not change.any():
+            break
+    return evaluate(evaluation.scene(stage, sets.coil, job, state), sets, ripple=ripple)

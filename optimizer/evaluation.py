@@ -1,0 +1,396 @@
+"""Joins waveforms and part physics: what each position does in every lane of a stage.
+
+The first axis is whatever the caller varies: complete sets (verification) or the choices at one
+position under one waveform (options). Both call the same functions; neither sees the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+
+from optimizer import parameters, spectra, waveforms
+from optimizer.parts import bank, half_bridge, inductor, resistor
+from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
+from optimizer.records import (
+    BRACKET_CEILING,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    Leg,
+    Operation,
+    State,
+    Waveform,
+)
+from optimizer.stage import Stage
+
+Record = TypeVar("Record")
+
+MECHANISMS = {
+    "conduction": "loss_conduction",
+    "turn-on": "loss_turn_on",
+    "turn-off": "loss_turn_off",
+    "output charge": "loss_output",
+    "recovery": "loss_recovery",
+    "dead time": "loss_dead_time",
+    "loop": "loss_loop",
+}
+"""What heats a transistor, and the field of its position that holds it."""
+
+LANE_ONLY = ("region", "input_current", "output_current")
+"""Fields without the set axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """The waveforms of one or many stages under a given state; arrays (n_set, n_lane).
+
+    coil : row of the inductor of each set, (n_set,)
+    spectrum : node -> peak phasors of the bank current, (n_set, n_lane, n_harmonic)
+    """
+
+    stage: Stage
+    coil: IntArray
+    operation: Operation
+    state: State
+    wave: Waveform
+    spectrum: Mapping[str, ComplexArray]
+
+    def take(self, rows: slice | IntArray) -> Scene:
+        """The scene of some of its sets."""
+        spectrum = {node: lines[rows] for node, lines in self.spectrum.items()}
+        return Scene(
+            self.stage,
+            self.coil[rows],
+            set_rows(self.operation, rows),
+            set_rows(self.state, rows),
+            set_rows(self.wave, rows),
+            spectrum,
+        )
+
+
+def set_rows(record: Record, rows: slice | IntArray) -> Record:
+    """A record of (n_set, ...) arrays for some of its sets; lane-only fields are kept."""
+    kept: dict[str, Any] = {}
+    for item in fields(record):  # type: ignore[arg-type]
+        value = getattr(record, item.name)
+        kept[item.name] = value if item.name in LANE_ONLY else _value_rows(value, rows)
+    return type(record)(**kept)
+
+
+def _value_rows(value: Any, rows: slice | IntArray) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _value_rows(item, rows) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return set_rows(value, rows)
+    return value[rows] if np.ndim(value) > 1 and len(value) > 1 else value
+
+
+# --- from state to waveforms ----------------------------------------------------------------------
+
+
+def operation(
+    stage: Stage, frequency: FloatArray, coil: IntArray, i_mean: FloatArray | None
+) -> Operation:
+    """What each set is asked in each lane, with the inductance left at the mean current.
+
+    frequency : nominal [Hz], (n_set,); coil : row of the inductor, (n_set,)
+    i_mean : mean inductor current [A], (n_set, n_lane); None leaves the bias out
+    """
+    lanes, parts = stage.lanes, stage.inductors
+    share: FloatArray = np.ones((len(coil), len(lanes)))
+    if i_mean is not None:
+        share = inductor.share_at_current(
+            i_mean=i_mean,
+            curve_current=parts.curve_current[coil],
+            curve_share=parts.curve_share[coil],
+        )
+    corner = lanes.corner[None, :].astype(np.float64)
+    shape = share.shape
+    return Operation(
+        v_input=np.broadcast_to(lanes.v_input, shape),
+        v_output=np.broadcast_to(lanes.v_output, shape),
+        i_output=np.broadcast_to(lanes.i_output, shape),
+        frequency=frequency[:, None] * (1.0 + corner * stage.controller.frequency_tolerance),
+        inductance=inductor.inductance_at(
+            inductance=parts.inductance[coil],
+            inductance_tolerance=parts.inductance_tolerance[coil],
+            direction=corner,
+            share=share,
+        ),
+        region=lanes.region,
+    )
+
+
+def scene(
+    stage: Stage, coil: IntArray, job: Operation, state: State, *, spectrum: bool = True
+) -> Scene:
+    """Waveforms and bank spectra of the sets of `job` under `state`."""
+    wave = waveforms.solve(stage.topology, job, state, stage.controller.window)
+    lines = {
+        node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else np.zeros((1, 1, 1))
+        for node in ("input", "output")
+    }
+    return Scene(stage, coil, job, state, wave, lines)
+
+
+def sizing_scene(
+    stage: Stage, frequency: FloatArray, coil: IntArray, *, spectrum: bool = True
+) -> Scene:
+    """The sets at the sizing state: every sizing lane at its bracket, other lanes without loss."""
+    lanes, window = stage.lanes, stage.controller.window
+    loss = np.where(lanes.bracket == BRACKET_CEILING, lanes.loss_ceiling, 0.0)
+    board = stage.temp_board_sizing
+    i_mean = None
+    for _ in range(2):
+        job = operation(stage, frequency, coil, i_mean)
+        state = waveforms.sizing_state(stage.topology, job, window, loss, temp_board=board)
+        wave = waveforms.solve(stage.topology, job, state, window)
+        i_mean = wave.i_mean[..., 0]
+    return scene(stage, coil, operation(stage, frequency, coil, i_mean), state, spectrum=spectrum)
+
+
+# --- positions ------------------------------------------------------------------------------------
+
+
+def leg_stress(found: Scene, leg: Leg) -> LegStress:
+    """What the waveform asks of one half bridge."""
+    wave = found.wave.legs[leg.name]
+    node = found.operation.v_input if leg.node == "input" else found.operation.v_output
+    return LegStress(
+        i_turn_on=wave.i_turn_on,
+        i_turn_off=wave.i_turn_off,
+        v_node=node,
+        frequency_edges=wave.frequency_edges,
+        i_rms_control=found.wave.position_rms[leg.control],
+        i_rms_synchronous=found.wave.position_rms[leg.synchronous],
+        inductance=found.operation.inductance,
+        temp_board=found.state.temp_board,
+    )
+
+
+def half_bridges(found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet) -> HalfBridge:
+    """Both transistors of a leg; rows of the parameters are sets, or choices under one set."""
+    spec = found.stage.spec
+    return half_bridge.solve(
+        control,
+        synchronous,
+        stress=leg_stress(found, leg),
+        drive=found.stage.drive,
+        board_k_per_w=np.array(spec.board.board_k_per_w),
+        thermal_gain_max=np.array(spec.limits.thermal_gain_max),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Coil:
+    """The inductor of each set, (n_set, n_lane) each.
+
+    resistance : of its winding for direct current, hot [ohm]; loss_ac : what the ripple loses
+    beyond that resistance; i_saturation : current it still holds hot [A]; gain : its share of the
+    thermal-gain row; core_assumed : core loss stands in for missing data, (n_set, 1)
+    """
+
+    loss_copper: FloatArray
+    loss_ac: FloatArray
+    loss_core: FloatArray
+    loss: FloatArray
+    temp: FloatArray
+    resistance: FloatArray
+    i_saturation: FloatArray
+    gain: FloatArray
+    core_assumed: FloatArray
+
+
+def coils(found: Scene) -> Coil:
+    """Copper, core, temperature and hot saturation of the inductor of each set."""
+    stage, wave = found.stage, found.wave
+    parts = parameters.take(stage.inductors, found.coil)
+    i_rms, ripple = wave.i_rms[..., 0], wave.i_ripple[..., 0]
+    frequency = 1.0 / wave.time_pattern
+    square = i_rms * i_rms
+    r_ac = inductor.resistance_ac(
+        resistance_ac_300khz=parts.resistance_ac_300khz, frequency=frequency
+    )
+    loss_ac = inductor.loss_copper_ac(
+        i_rms=i_rms,
+        i_mean=wave.i_mean[..., 0],
+        resistance=np.maximum(r_ac - parts.dcr_20, 0.0),
+    )
+    core = inductor.loss_core(
+        core_loss_reference=parts.core_loss_reference,
+        core_loss_exponent_frequency=parts.core_loss_exponent_frequency,
+        core_loss_exponent_ripple=parts.core_loss_exponent_ripple,
+        frequency=frequency,
+        i_ripple=ripple,
+        factor_waveform=spectra.flux_factor(wave, alpha=parts.core_loss_exponent_frequency)[..., 0],
+    )
+    unknown = np.isnan(parts.core_loss_reference)
+    if unknown.any():
+        core = np.where(unknown, _core_unknown(found, parts.dcr_20, ripple, frequency), core)
+    temp = inductor.temp_winding(
+        temp_board=found.state.temp_board,
+        rth=parts.rth,
+        loss_copper_20=square * parts.dcr_20,
+        loss_fixed=loss_ac + core,
+    )
+    factor = inductor.copper_factor(temp_part=temp, temp_reference=np.array(20.0))
+    copper = square * parts.dcr_20 * factor
+    return Coil(
+        loss_copper=copper,
+        loss_ac=loss_ac,
+        loss_core=core,
+        loss=copper + loss_ac + core,
+        temp=temp,
+        resistance=parts.dcr_20 * factor,
+        i_saturation=_saturation(stage, parts, temp),
+        gain=_gain_single(stage, parts.rth, inductor.COPPER_PER_K * square * parts.dcr_20),
+        core_assumed=unknown.astype(np.float64),
+    )
+
+
+def _core_unknown(
+    found: Scene, dcr_20: FloatArray, ripple: FloatArray, frequency: FloatArray
+) -> FloatArray:
+    """Stand-in for a part without core data: hot copper loss, scaled by the ripple."""
+    lanes = found.stage.lanes
+    full = lanes.full_load & ~lanes.transient
+    mean = np.abs(found.wave.i_mean[..., 0])
+    copper = dcr_20 * inductor.copper_factor(
+        temp_part=np.array(100.0), temp_reference=np.array(20.0)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where(full, ripple / mean, 0.0).max(axis=1, keepdims=True)
+        loss = np.where(full, copper * mean**2, 0.0).max(axis=1, keepdims=True)
+        return inductor.loss_core_unknown(
+            loss_copper_hot=loss,
+            i_ripple=ripple,
+            i_ripple_worst=ripple.max(axis=1, keepdims=True),
+            ripple_ratio_worst=ratio,
+            frequency=frequency,
+        )
+
+
+def _saturation(stage: Stage, parts: parameters.Inductors, temp: FloatArray) -> FloatArray:
+    """Current at which the hot part has lost the allowed share; a hard knee keeps its margin."""
+    current = inductor.current_at_share(
+        share=np.full((len(parts.knee), 1), 1.0 - stage.spec.limits.saturation_drop_max),
+        curve_current=parts.curve_current,
+        curve_share=parts.curve_share,
+    )
+    factor = inductor.saturation_factor(
+        share_hot=parts.share_hot, temp_part=temp, temp_saturation=parts.temp_saturation
+    )
+    return current * factor / parts.knee
+
+
+def _gain_single(stage: Stage, rth: FloatArray, slope: FloatArray) -> FloatArray:
+    """Share of the thermal-gain row of one part that only heats itself and the board."""
+    room = stage.spec.limits.thermal_gain_max - rth * slope
+    gain = stage.spec.board.board_k_per_w * slope / np.where(room > 0.0, room, np.nan)
+    return np.where(room > 0.0, gain, np.inf)
+
+
+def branches(found: Scene, node: str, rows: IntArray | None = None) -> bank.Branches:
+    """One capacitor of every type at a node of the first set; of `rows` with their own sets."""
+    job, parts = found.operation, found.stage.capacitors
+    bias = job.v_input if node == "input" else job.v_output
+    temp = found.state.temp_board
+    if rows is None:
+        bias, temp = bias[:1], temp[:1]
+    else:
+        parts = parameters.take(parts, rows)
+    return parameters.branches(parts, lanes=found.stage.lanes, v_bias=bias, temp_board=temp)
+
+
+def own_banks(
+    found: Scene,
+    node: str,
+    first: IntArray,
+    first_pieces: IntArray,
+    second: IntArray,
+    second_pieces: IntArray,
+    *,
+    ripple: bool,
+) -> bank.Bank:
+    """The bank of each set at a node, every set with its own current and board temperature."""
+    count = len(first)
+    one = branches(found, node, first)
+    two = branches(found, node, np.maximum(second, 0))
+    both = bank.Branches(
+        *(np.concatenate([getattr(one, n), getattr(two, n)]) for n in ("capacitance", "esr", "esl"))
+    )
+    own = np.arange(count)
+    return bank.solve(
+        **bank_current(found, node),
+        branches=both,
+        first=own,
+        first_pieces=first_pieces,
+        second=np.where(second < 0, -1, own + count),
+        second_pieces=second_pieces,
+        source=found.stage.source_branch if node == "input" else None,
+        ripple=ripple,
+    )
+
+
+def bank_current(found: Scene, node: str) -> dict[str, Any]:
+    """Spectrum, fundamental and rms of the current a bank carries, as `bank.solve` takes them."""
+    wave = found.wave
+    rms = wave.i_input_rms_ac if node == "input" else wave.i_output_rms_ac
+    return {
+        "harmonics": found.spectrum[node],
+        "frequency": 1.0 / wave.time_pattern,
+        "i_rms_ac": rms,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Sense:
+    """The sense resistors, (n_set, n_lane) each.
+
+    loss : of all pieces [W]; loss_each : of one [W]; resistance : in the inductor's path [ohm]
+    temp : of one piece [degC]; resistance_low, resistance_high : of every group delivered [ohm]
+    """
+
+    loss: FloatArray
+    loss_each: FloatArray
+    resistance: FloatArray
+    temp: FloatArray
+    resistance_low: FloatArray
+    resistance_high: FloatArray
+
+
+def senses(found: Scene, rows: IntArray, pieces: IntArray) -> Sense:
+    """Heat and limits of the sense resistors; the largest tolerance in guaranteed lanes."""
+    parts = parameters.take(found.stage.resistors, rows)
+    count = pieces[:, None].astype(np.float64)
+    share = 1.0 + np.where(found.stage.lanes.guaranteed[None, :], parts.tolerance, 0.0)
+    each = resistor.loss_piece(
+        i_rms=found.wave.i_rms[..., 0], resistance=parts.resistance * share, pieces=count
+    )
+    temp = resistor.temp_part(
+        temp_board=found.state.temp_board,
+        loss=each,
+        power_rating=parts.power_rating,
+        temp_power_derating=parts.temp_power_derating,
+        temp_part_rating=parts.temp_part_rating,
+    )
+    spread = {
+        "resistance": parts.resistance,
+        "resistance_tolerance": parts.tolerance,
+        "resistance_drift": parts.drift,
+        "resistance_tempco": parts.tempco,
+        "temp_part": temp,
+        "pieces": count,
+    }
+    return Sense(
+        loss=each * count,
+        loss_each=each,
+        resistance=parts.resistance * share / count,
+        temp=temp,
+        resistance_low=resistor.resistance_low(**spread),
+        resistance_high=resistor.resistance_high(**spread, resistance_solder=parts.solder),
+    )

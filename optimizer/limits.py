@@ -1,0 +1,309 @@
+"""Every limit a design must keep, as values against what is allowed, in every lane it applies to.
+
+One list serves the options (choices at one position) and the verification (complete sets), so
+that a limit cannot be forgotten in one of them; the tests switch each one on and watch it bite.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import derating
+from optimizer.assembly import Physics
+from optimizer.evaluation import Coil, Scene, Sense
+from optimizer.parts import board, resistor
+from optimizer.parts.bank import Bank
+from optimizer.parts.bridge_records import HalfBridge
+from optimizer.records import BoolArray, FloatArray, IntArray, Leg
+from optimizer.stage import Stage
+
+ROUNDING = 1e-9
+"""Relative slack for float noise at a limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One limit: `value` against `allowed`, both broadcasting to (n_choice, n_lane).
+
+    applies : lanes it applies to, (n_lane,); at_least : the value must not fall below
+    base : what the margin is measured from (ambient for temperatures), else 0
+    subject : position or other name; quantity : what is limited; unit : SI
+    """
+
+    subject: str
+    quantity: str
+    value: FloatArray
+    allowed: FloatArray
+    applies: BoolArray
+    unit: str
+    at_least: bool = False
+    base: FloatArray | float = 0.0
+
+    def holds(self) -> BoolArray:
+        """Whether each choice keeps the limit in every lane it applies to; NaN never does."""
+        slack = ROUNDING * np.abs(self.allowed)
+        with np.errstate(invalid="ignore"):
+            if self.at_least:
+                kept = self.value >= self.allowed - slack
+            else:
+                kept = self.value <= self.allowed + slack
+        return np.asarray((kept | ~self.applies).all(axis=-1))
+
+    def margins(self) -> FloatArray:
+        """Margin in every lane, NaN where the limit does not apply, (n_choice, n_lane)."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            room = self.value - self.allowed if self.at_least else self.allowed - self.value
+            share = room / (self.allowed - self.base)
+        # A value of NaN (runaway, dropout) fails by more than any number.
+        share = np.where(np.isnan(self.value), -np.inf, share)
+        return np.where(self.applies, share, np.nan)
+
+
+def firm(stage: Stage) -> BoolArray:
+    """Lanes where limits hold: the guaranteed set, transients included, (n_lane,)."""
+    return stage.lanes.guaranteed
+
+
+def steady(stage: Stage) -> BoolArray:
+    """Lanes where heat, ripple and ripple current are limited: guaranteed and continuous."""
+    return np.asarray(stage.lanes.guaranteed & ~stage.lanes.transient)
+
+
+def temp_limit(stage: Stage, kind: str, rating: FloatArray, quantity: str) -> FloatArray:
+    """Highest part temperature the policy and the spec allow [degC]."""
+    one = derating.rule(stage.spec.derating_policy, kind, quantity)
+    allowed = derating.allowed(one, rating=rating)
+    return np.minimum(allowed, stage.spec.limits.temp_max.get(kind, np.inf))
+
+
+def _heat(
+    stage: Stage, subject: str, quantity: str, temp: FloatArray, limit: FloatArray
+) -> Iterator[Check]:
+    """Temperature of a part, and its rise where the spec limits the hottest part's."""
+    ambient, lanes = stage.lanes.temp_ambient, steady(stage)
+    yield Check(subject, quantity, temp, limit, lanes, "degC", base=ambient)
+    rise = stage.spec.limits.rise_hottest
+    if np.isfinite(rise):
+        yield Check(subject, "rise over ambient", temp - ambient, np.array(rise), lanes, "K")
+
+
+# --- positions ------------------------------------------------------------------------------------
+
+
+def transistors(
+    stage: Stage, leg: Leg, bridge: HalfBridge, control: IntArray, synchronous: IntArray
+) -> Iterator[Check]:
+    """Junction temperatures of a half bridge; `control`, `synchronous` : rows of the choices."""
+    rating = stage.tables["mosfet"].numbers["temp_junction_rating"]
+    for subject, rows, position in (
+        (leg.control, control, bridge.control),
+        (leg.synchronous, synchronous, bridge.synchronous),
+    ):
+        limit = temp_limit(stage, "mosfet", rating[rows][:, None], "temp_junction")
+        yield from _heat(stage, subject, "junction temperature", position.temp_junction, limit)
+    everywhere = np.ones(len(stage.lanes), dtype=bool)
+    yield Check(leg.control, "finite loss", bridge.loss, np.array(np.inf), everywhere, "W")
+
+
+def inductor(stage: Stage, found: Scene, coil: Coil) -> Iterator[Check]:
+    """Temperature, ripple ratio, voltage of the inductor, and the times the controller needs."""
+    lanes, wave = stage.lanes, found.wave
+    parts, control = stage.inductors, stage.controller
+    limit = temp_limit(stage, "inductor", parts.temp_part_rating[found.coil], "temp_part")
+    yield from _heat(stage, "inductor", "part temperature", coil.temp, limit)
+    ratio = wave.i_ripple[..., 0] / np.abs(wave.i_mean[..., 0])
+    full = steady(stage) & lanes.full_load
+    allowed = np.array(stage.spec.limits.ripple_ratio_max)
+    yield Check("inductor", "ripple ratio", ratio, allowed, full, "1")
+    one = derating.rule(stage.spec.derating_policy, "inductor", "voltage")
+    volts = derating.allowed(
+        one, rating=parts.v_winding_rating[found.coil], transient=lanes.transient
+    )
+    across = np.maximum(lanes.v_input, lanes.v_output)[None, :]
+    yield Check("inductor", "winding voltage", across, volts, firm(stage), "V")
+    on, off = np.array(control.time_on_min), np.array(control.time_off_min)
+    yield Check("controller", "on-time", wave.time_on_min, on, firm(stage), "s", at_least=True)
+    yield Check("controller", "off-time", wave.time_off_min, off, firm(stage), "s", at_least=True)
+    everywhere = np.ones(len(lanes), dtype=bool)
+    yield Check("inductor", "finite loss", coil.loss, np.array(np.inf), everywhere, "W")
+
+
+def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice) -> FloatArray:
+    """Ripple current one capacitor may carry, inf where no limit applies, (n_type, n_lane)."""
+    from optimizer.parts import capacitor
+
+    policy, parts = stage.spec.derating_policy, stage.capacitors
+    share = derating.rule(policy, "capacitor", "ripple_current").continuous
+    rise = derating.rule(policy, "capacitor", "temp_rise").rise_max
+    by_coefficient = np.isnan(parts.i_ripple_rating[rows])
+    found = capacitor.i_ripple_allowed(
+        i_ripple_rating=parts.i_ripple_rating[rows],
+        share_allowed=np.array(share),
+        coefficient_heating=parts.heating[rows],
+        temp_board=temp_board,
+        temp_core_limit=temp_limit(stage, "capacitor", parts.temp_part_rating[rows], "temp_part"),
+        temp_rise_limit=np.where(by_coefficient, rise, np.inf),
+    )
+    return np.where(steady(stage)[None, :], found, np.inf)
+
+
+def ripple_voltage(stage: Stage, node: str) -> FloatArray:
+    """Ripple voltage allowed at a node in every lane, inf where no limit applies, (n_lane,)."""
+    limits = stage.spec.limits
+    allowed = limits.v_ripple_input if node == "input" else limits.v_ripple_output
+    return np.where(steady(stage), allowed, np.inf)
+
+
+def capacitors(
+    stage: Stage,
+    node: str,
+    found: Bank,
+    temp_board: FloatArray,
+    chosen: tuple[IntArray, IntArray, IntArray, IntArray],
+) -> Iterator[Check]:
+    """Ripple voltage of a node and ripple current of both types of its bank."""
+    lanes, subject = steady(stage), f"{node}-bank"
+    volts = ripple_voltage(stage, node)
+    if np.isfinite(volts).any():
+        yield Check(subject, "ripple voltage", found.v_ripple, volts, lanes, "V")
+    first, _, second, _ = chosen
+    allowed = ripple_allowed(stage, temp_board, first)
+    yield Check(subject, "ripple current, first type", found.i_rms_first, allowed, lanes, "A")
+    has = second >= 0
+    if has.any():
+        two = ripple_allowed(stage, temp_board, np.maximum(second, 0))
+        two = np.where(has[:, None], two, np.inf)
+        yield Check(subject, "ripple current, second type", found.i_rms_second, two, lanes, "A")
+    everywhere = np.ones(len(stage.lanes), dtype=bool)
+    yield Check(subject, "finite loss", found.loss, np.array(np.inf), everywhere, "W")
+
+
+def sense_resistor(stage: Stage, found: Scene, sense: Sense, rows: IntArray) -> Iterator[Check]:
+    """Power of the sense resistor against its derating line."""
+    parts, policy = stage.resistors, stage.spec.derating_policy
+    left = resistor.power_at_board(
+        power_rating=parts.power_rating[rows],
+        temp_board=found.state.temp_board,
+        temp_power_derating=parts.temp_power_derating[rows],
+        temp_part_rating=parts.temp_part_rating[rows],
+    )
+    allowed = derating.allowed(derating.rule(policy, "resistor", "power"), rating=left)
+    lanes = steady(stage)
+    yield Check("sense-resistor", "power", sense.loss_each, allowed, lanes, "W")
+    limit = temp_limit(stage, "resistor", parts.temp_part_rating[rows], "temp_part")
+    yield from _heat(stage, "sense-resistor", "part temperature", sense.temp, limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """The current-limit chain, (n_choice,) each [A]: needed <= low, delayed <= saturation."""
+
+    needed: FloatArray
+    needed_lane: IntArray
+    low: FloatArray
+    high: FloatArray
+    delayed: FloatArray
+    saturation: FloatArray
+
+    def holds(self) -> BoolArray:
+        """Whether the chain closes at both ends."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray((self.needed <= self.low) & (self.delayed <= self.saturation))
+
+
+def chain(stage: Stage, found: Scene, coil: Coil, sense: Sense) -> Chain:
+    """Close the limit chain over all lanes of the guaranteed set.
+
+    The smallest limit uses the largest resistance of any lane; the largest limit adds what the
+    current rises by in the delay at the highest winding voltage and the smallest inductance, and
+    must stay below the saturation current of the hottest lane.
+    """
+    lanes, control = firm(stage), stage.controller
+    peak = np.where(lanes, found.wave.i_peak[..., 0], -np.inf)
+    job = found.operation
+    low = resistor.i_limit_low(
+        v_sense=np.array(control.v_sense_min),
+        resistance=np.where(lanes, sense.resistance_high, -np.inf).max(axis=1),
+    )
+    least = np.where(lanes, sense.resistance_low, np.inf).min(axis=1)
+    high = resistor.i_limit_low(v_sense=np.array(control.v_sense_max), resistance=least)
+    volts = np.where(lanes, np.maximum(job.v_input, job.v_output), 0.0).max(axis=1)
+    delayed = resistor.i_limit_high(
+        v_sense=np.array(control.v_sense_max),
+        resistance=least,
+        v_inductor=volts,
+        time_delay=np.array(control.time_sense_delay_max),
+        inductance=np.where(lanes, job.inductance, np.inf).min(axis=1),
+    )
+    held = np.where(lanes, coil.i_saturation, np.inf).min(axis=1)
+    shape = np.broadcast_shapes(peak.shape[:1], low.shape)
+    return Chain(
+        needed=np.broadcast_to(peak.max(axis=1), shape),
+        needed_lane=np.broadcast_to(peak.argmax(axis=1), shape),
+        low=np.broadcast_to(low, shape),
+        high=np.broadcast_to(high, shape),
+        delayed=np.broadcast_to(delayed, shape),
+        saturation=np.broadcast_to(held, shape),
+    )
+
+
+# --- complete sets --------------------------------------------------------------------------------
+
+
+def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
+    """Highest voltage at each node, (continuous, transient) [V], without ringing.
+
+    The output's transient is its highest over-voltage threshold.
+    """
+    source, load = stage.spec.source, stage.spec.load
+    top = load.v_output * (1.0 + load.v_output_tolerance)
+    return {
+        "input": (source.v_max, max(source.v_transient_max, source.v_max)),
+        "output": (top, max(stage.controller.v_overvoltage_max, top)),
+    }
+
+
+def drive_allowed(stage: Stage) -> FloatArray:
+    """Largest drive current, from the regulator's limit and from its heat, (n_lane,) [A]."""
+    control, lanes = stage.controller, stage.lanes
+    drop = np.maximum(lanes.v_input - control.v_drive_min, 1e-9)
+    by_heat = control.loss_drive_limit / drop
+    return np.where(firm(stage), np.minimum(control.i_drive_limit, by_heat), np.inf)
+
+
+def loss_allowed(stage: Stage) -> FloatArray:
+    """Largest total loss: ceiling in sizing lanes, floor in named lanes, inf elsewhere [W]."""
+    lanes = stage.lanes
+    power = lanes.v_output * lanes.i_output
+    floor = np.where(
+        np.isnan(lanes.efficiency_floor), np.inf, power * (1.0 / lanes.efficiency_floor - 1.0)
+    )
+    ceiling = np.where(steady(stage) & lanes.full_load, lanes.loss_ceiling, np.inf)
+    return np.minimum(floor, np.where(stage.sizing, ceiling, np.inf))
+
+
+def whole(stage: Stage, result: Physics) -> Iterator[Check]:
+    """Limits on sums over the whole set."""
+    lanes = stage.lanes
+    allowed = loss_allowed(stage)
+    floors = ~np.isnan(lanes.efficiency_floor)
+    sizing = np.isfinite(allowed) & ~floors
+    yield Check("whole set", "loss under the ceiling", result.total, allowed, sizing, "W")
+    if floors.any():
+        yield Check("whole set", "loss under the floor", result.total, allowed, floors, "W")
+    limit = drive_allowed(stage)
+    yield Check("controller", "drive current", result.i_drive, limit, np.isfinite(limit), "A")
+    yield Check("whole set", "thermal gain row", result.gain, np.array(1.0), steady(stage), "1")
+
+
+def regulator_heat(stage: Stage, i_drive: FloatArray) -> FloatArray:
+    """Heat of the drive regulator [W], (n_set, n_lane)."""
+    return board.loss_drive_regulator(
+        v_input=stage.lanes.v_input,
+        v_drive=np.array(stage.controller.v_drive_min),
+        i_drive=i_drive,
+        i_quiescent=np.array(0.0),
+    )

@@ -1,0 +1,98 @@
+"""One topology under one spec with its catalogs: everything the evaluation needs, once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import parameters
+from optimizer.catalog import PartTable
+from optimizer.parameters import Capacitors, Inductors, Resistors
+from optimizer.parts.bank import SourceBranch
+from optimizer.parts.bridge_records import Drive, Mosfet
+from optimizer.records import BoolArray, FloatArray, Lanes
+from optimizer.spec_records import Controller, Spec
+from optimizer.topologies import TOPOLOGIES, Topology
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A topology, its controller, its lanes, and the parameters of every part in every lane."""
+
+    spec: Spec
+    controller: Controller
+    topology: Topology
+    lanes: Lanes
+    tables: Mapping[str, PartTable]
+    mosfets: Mosfet
+    inductors: Inductors
+    capacitors: Capacitors
+    resistors: Resistors
+    drive: Drive
+
+    @property
+    def cold(self) -> BoolArray:
+        """Sizing lanes that start at cold ambient, before the board has warmed up, (n_lane,)."""
+        ambient = self.spec.ambient
+        sizing = self.lanes.bracket > 0
+        is_cold = self.lanes.temp_ambient == ambient.temp_cold
+        return np.asarray(sizing & is_cold & (ambient.temp_cold < ambient.temp_hot))
+
+    @property
+    def sizing(self) -> BoolArray:
+        """Lanes whose state is a bracket: the loss ceiling or no loss, (n_lane,)."""
+        return np.asarray(self.lanes.bracket > 0)
+
+    @property
+    def own(self) -> BoolArray:
+        """Lanes a verification visits at the set's own state: one of each bracket, (n_lane,)."""
+        return np.asarray(self.lanes.bracket < 2)
+
+    @property
+    def temp_board_sizing(self) -> FloatArray:
+        """Board temperature of the sizing lanes: heated by the loss ceiling unless cold [degC]."""
+        heat = self.spec.board.board_k_per_w * self.lanes.loss_ceiling
+        return np.asarray(self.lanes.temp_ambient + np.where(self.cold, 0.0, heat))
+
+    @property
+    def source_branch(self) -> SourceBranch | None:
+        """Impedance of the source as one more branch of the input bank, None when it has none."""
+        source = self.spec.source
+        if source.resistance <= 0.0 and source.inductance <= 0.0:
+            return None
+        one = np.ones(len(self.lanes))
+        return SourceBranch(one * source.resistance, one * source.inductance)
+
+
+def build_stage(
+    spec: Spec, topology: str, *, lanes: Lanes, tables: Mapping[str, PartTable]
+) -> Stage:
+    """Parameters of every part of `tables` (kind -> table) in every lane of one topology."""
+    controller = spec.controllers[topology]
+    return Stage(
+        spec=spec,
+        controller=controller,
+        topology=TOPOLOGIES[topology],
+        lanes=lanes,
+        tables=tables,
+        mosfets=parameters.mosfets(
+            tables["mosfet"], lanes=lanes, controller=controller, pads=spec.pads
+        ),
+        inductors=parameters.inductors(tables["inductor"], lanes=lanes),
+        capacitors=parameters.capacitors(tables["capacitor"]),
+        resistors=parameters.resistors(tables["resistor"]),
+        drive=parameters.drive(lanes=lanes, controller=controller, board=spec.board),
+    )
+
+
+def lanes_where(lanes: Lanes, mask: BoolArray) -> Lanes:
+    """Some of the lanes."""
+    picked = [name for name, keep in zip(lanes.name, mask, strict=True) if keep]
+    values = {
+        field: getattr(lanes, field)[mask]
+        for field in Lanes.__dataclass_fields__
+        if field != "name"
+    }
+    return Lanes(name=tuple(picked), **values)
