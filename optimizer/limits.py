@@ -14,7 +14,7 @@ import numpy as np
 from optimizer import derating
 from optimizer.assembly import Physics
 from optimizer.evaluation import Coil, Scene, Sense
-from optimizer.parts import board, resistor
+from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
 from optimizer.records import BoolArray, FloatArray, IntArray, Leg
@@ -31,6 +31,7 @@ class Check:
     applies : lanes it applies to, (n_lane,); at_least : the value must not fall below
     base : what the margin is measured from (ambient for temperatures), else 0
     subject : position or other name; quantity : what is limited; unit : SI
+    cases : names of the last axis where it is not the lanes ("continuous", "transient")
     """
 
     subject: str
@@ -41,6 +42,7 @@ class Check:
     unit: str
     at_least: bool = False
     base: FloatArray | float = 0.0
+    cases: tuple[str, ...] = ()
 
     def holds(self) -> BoolArray:
         """Whether each choice keeps the limit in every lane it applies to; NaN never does."""
@@ -133,8 +135,6 @@ def inductor(stage: Stage, found: Scene, coil: Coil) -> Iterator[Check]:
 
 def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice) -> FloatArray:
     """Ripple current one capacitor may carry, inf where no limit applies, (n_type, n_lane)."""
-    from optimizer.parts import capacitor
-
     policy, parts = stage.spec.derating_policy, stage.capacitors
     share = derating.rule(policy, "capacitor", "ripple_current").continuous
     rise = derating.rule(policy, "capacitor", "temp_rise").rise_max
@@ -248,6 +248,85 @@ def chain(stage: Stage, found: Scene, coil: Coil, sense: Sense) -> Chain:
         delayed=np.broadcast_to(delayed, shape),
         saturation=np.broadcast_to(held, shape),
     )
+
+
+# --- ratings that do not depend on the lane -------------------------------------------------------
+
+DURATIONS = ("continuous", "transient")
+BOTH = np.array([True, True])
+LASTING = np.array([False, True])
+"""Whether the transient share applies, per duration."""
+
+
+def node_of(position: str) -> str:
+    """The node whose voltage a transistor position or a bank sees."""
+    return "input" if position.startswith("input") else "output"
+
+
+def transistor_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
+    """Drain voltage with ringing and gate voltage of transistors at a position."""
+    numbers, policy = stage.tables["mosfet"].numbers, stage.spec.derating_policy
+    volts = np.array(voltages(stage)[node_of(position)]) * (1.0 + stage.spec.board.ringing_share)
+    allowed = derating.allowed(
+        derating.rule(policy, "mosfet", "voltage"),
+        rating=numbers["v_drain_source_rating"][rows][:, None],
+        transient=LASTING,
+    )
+    value = np.broadcast_to(volts, allowed.shape)
+    yield Check(position, "drain voltage", value, allowed, BOTH, "V", cases=DURATIONS)
+    gate = derating.allowed(
+        derating.rule(policy, "mosfet", "gate_voltage"),
+        rating=numbers["v_gate_source_rating"][rows][:, None],
+    )
+    drive = np.full_like(gate, stage.controller.v_drive_max)
+    yield Check(position, "gate voltage", drive, gate, BOTH[:1], "V", cases=DURATIONS[:1])
+
+
+def capacitor_ratings(stage: Stage, node: str, rows: IntArray) -> Iterator[Check]:
+    """Voltage of capacitors at a node, each technology by its own rule."""
+    table, policy = stage.tables["capacitor"], stage.spec.derating_policy
+    rating = table.numbers["v_rating"]
+    technology = np.array(table.texts["technology"])
+    allowed = np.full((len(rows), 2), np.nan)
+    for name in np.unique(technology[rows]):
+        of_it = technology[rows] == name
+        one = derating.rule(policy, "capacitor", "voltage", technology=str(name))
+        allowed[of_it] = derating.allowed(
+            one,
+            rating=rating[rows][of_it][:, None],
+            transient=LASTING,
+            temp_ambient=stage.spec.ambient.temp_hot,
+        )
+    value = np.broadcast_to(np.array(voltages(stage)[node]), allowed.shape)
+    yield Check(f"{node}-bank", "voltage", value, allowed, BOTH, "V", cases=DURATIONS)
+
+
+def body_ratings(stage: Stage, kind: str, subject: str, rows: IntArray | slice) -> Iterator[Check]:
+    """Height of the body and the coldest temperature a part may work at."""
+    numbers, always = stage.tables[kind].numbers, np.array([True])
+    height = numbers["height"][rows][:, None]
+    limit = np.array(stage.spec.limits.height_max)
+    if np.isfinite(limit):
+        yield Check(subject, "height", height, limit, always, "m", cases=DURATIONS[:1])
+    cold = np.full_like(height, stage.spec.ambient.temp_cold)
+    least = numbers["temp_min"][rows][:, None]
+    yield Check(
+        subject,
+        "coldest temperature",
+        cold,
+        least,
+        always,
+        "degC",
+        at_least=True,
+        base=least - 100.0,
+        cases=DURATIONS[:1],
+    )
+
+
+def body_area(stage: Stage, kind: str) -> FloatArray:
+    """Room one piece of each part takes on the board, margin included [m2], (n_part,)."""
+    numbers, margin = stage.tables[kind].numbers, 2.0 * stage.spec.pads.area_margin
+    return np.asarray((numbers["length"] + margin) * (numbers["width"] + margin))
 
 
 # --- complete sets --------------------------------------------------------------------------------

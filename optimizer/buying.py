@@ -1,0 +1,135 @@
+"""What the parts of a catalog and complete sets cost per board at the build quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import purchase
+from optimizer.assembly import Sets
+from optimizer.purchase import PRICE_NONE
+from optimizer.records import BoolArray, IntArray
+from optimizer.spec_records import Spec
+from optimizer.tables import PartTable
+
+KIND_ORDER = ("mosfet", "inductor", "capacitor", "resistor")
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """Purchase table over all kinds: a part's number is offset[kind] + row of its table.
+
+    table : cost units per board of 0, 1, ... pieces of a part, (n_part, pieces_max + 1)
+    line_item, placement : cost units per distinct part and per piece
+    names : part numbers, (n_part,)
+    """
+
+    table: IntArray
+    offset: Mapping[str, int]
+    line_item: int
+    placement: int
+    names: tuple[str, ...]
+
+    def number(self, kind: str, rows: IntArray) -> IntArray:
+        """Part numbers of rows of a kind; -1 stays -1."""
+        return np.where(rows < 0, -1, rows + self.offset[kind])
+
+    def alone(self, kind: str) -> IntArray:
+        """Cost of each part of a kind bought alone for one place: purchase, line item, placement.
+
+        (n_part of the kind, pieces_max + 1); column 0 is 0; PRICE_NONE stays at least that.
+        """
+        start = self.offset[kind]
+        end = min([o for o in self.offset.values() if o > start], default=len(self.table))
+        pieces = np.arange(self.table.shape[1])
+        charge = np.where(pieces > 0, self.line_item + self.placement * pieces, 0)
+        return np.asarray(self.table[start:end] + charge)
+
+
+def exchange(spec: Spec) -> dict[str, float]:
+    """Currency -> worth in the currency of the run; a currency without a dated rate is absent."""
+    rates = {one.currency: one.rate for one in spec.purchase.exchange_rates}
+    return {spec.purchase.currency: 1.0} | rates
+
+
+def most_pieces(spec: Spec) -> int:
+    """Most pieces of one part number a board can hold under the choice rules."""
+    rules = spec.choice
+    return max(4 * rules.transistors_parallel_max, 2 * rules.bank_pieces_max) + max(
+        0, rules.resistors_parallel_max - 1
+    )
+
+
+def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
+    """Cost per board of every part in every number of pieces a board may hold."""
+    rates = exchange(spec)
+    rows, names = [], []
+    offset: dict[str, int] = {}
+    for kind in KIND_ORDER:
+        table = tables[kind]
+        offset[kind] = len(names)
+        names += table.part_number
+        worth = np.array([rates.get(c, np.nan) for c in table.texts["currency"]])
+        quantity, price = purchase.break_table(table.price_breaks)
+        rows.append(
+            purchase.price_table(
+                np.where(np.isnan(worth)[:, None], np.nan, quantity),
+                price * worth[:, None],
+                table.numbers["order_minimum"],
+                table.numbers["order_multiple"],
+                boards=spec.purchase.boards,
+                scrap=spec.purchase.scrap_share,
+                pieces_max=most_pieces(spec),
+            )
+        )
+    return Prices(
+        table=np.concatenate(rows),
+        offset=offset,
+        line_item=purchase.line_item_units(
+            spec.purchase.line_item_each, boards=spec.purchase.boards
+        ),
+        placement=purchase.placement_units(spec.purchase.placement_each),
+        names=tuple(names),
+    )
+
+
+def priced(found: Prices, kind: str, count: int) -> BoolArray:
+    """Which parts of a kind can be bought at all, (n_part of the kind,)."""
+    start = found.offset[kind]
+    return np.asarray(found.table[start : start + count, 1] < PRICE_NONE)
+
+
+def slots(found: Prices, sets: Sets) -> tuple[IntArray, IntArray]:
+    """Part numbers and pieces of every place of each set, -1 and 0 where empty, (n_set, n_slot)."""
+    columns = [(found.number("inductor", sets.coil), np.ones_like(sets.coil))]
+    columns += [(found.number("mosfet", row), n) for row, n in sets.transistor.values()]
+    for first, first_pieces, second, second_pieces in sets.bank.values():
+        columns.append((found.number("capacitor", first), first_pieces))
+        columns.append((found.number("capacitor", second), np.where(second < 0, 0, second_pieces)))
+    columns.append((found.number("resistor", sets.sense[0]), sets.sense[1]))
+    part, pieces = zip(*columns, strict=True)
+    return np.stack(part, axis=1), np.stack(pieces, axis=1)
+
+
+def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
+    """Cost units per board of each set, purchases pooled over its places, (n_set,).
+
+    fixed : cost units of what is not chosen (controller and its small parts)
+    """
+    part, pieces = slots(found, sets)
+    for later in range(1, part.shape[1]):
+        for earlier in range(later):
+            same = (part[:, later] >= 0) & (part[:, later] == part[:, earlier])
+            pieces[same, earlier] += pieces[same, later]
+            part[same, later] = -1
+            pieces[same, later] = 0
+    bought = part >= 0
+    line = np.where(bought, found.table[part, pieces] + found.line_item, 0)
+    return np.asarray(fixed + (line + found.placement * pieces).sum(axis=1), dtype=np.int64)
+
+
+def controller_units(spec: Spec, topology: str) -> int:
+    """Cost units of the controller record of a topology."""
+    return int(purchase.cost_units(spec.controllers[topology].cost_each, boards=1))

@@ -1,0 +1,151 @@
+"""Full evaluation of complete part sets: at a given state (judge) or at their own (verify).
+
+Nothing here reads a coefficient of the decision: it shares only physics and limits with the
+options, so that brute force through this room can catch an error in all the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import assembly, evaluation, limits
+from optimizer.assembly import Physics, Sets
+from optimizer.evaluation import Scene
+from optimizer.limits import Chain, Check
+from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.stage import Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The state the objective is taken at, one per skeleton (frequency, inductor).
+
+    frequency, coil : (n_set,); state and i_mean (mean inductor current) : (n_set, n_lane), of
+    which only the lanes that are not sizing lanes are used
+    """
+
+    frequency: FloatArray
+    coil: IntArray
+    state: State
+    i_mean: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Complete sets at a given state, (n_set,) each: the two objectives [W] and the verdict."""
+
+    loss_mission: FloatArray
+    loss_worst: FloatArray
+    feasible: BoolArray
+
+
+def reference_of(stage: Stage, sets: Sets) -> Reference:
+    """The own states of one reference set per skeleton, to be used for all its other sets."""
+    result = assembly.own_physics(stage, sets, ripple=False)
+    state = assembly.next_state(result)
+    return Reference(sets.frequency, sets.coil, state, result.scene.wave.i_mean[..., 0])
+
+
+def given_scene(stage: Stage, reference: Reference, *, spectrum: bool = True) -> Scene:
+    """Waveforms of each skeleton: sizing lanes at their bracket, the others at the reference."""
+    sized = evaluation.sizing_scene(stage, reference.frequency, reference.coil, spectrum=False)
+    held = stage.sizing[None, :]
+    i_mean = np.where(held, sized.wave.i_mean[..., 0], reference.i_mean)
+    state = _mixed(held, sized.state, reference.state)
+    job = evaluation.operation(stage, reference.frequency, reference.coil, i_mean)
+    return evaluation.scene(stage, reference.coil, job, state, spectrum=spectrum)
+
+
+def _mixed(held: BoolArray, one: State, other: State) -> State:
+    """`one` where `held`, else `other`."""
+    return State(
+        resistance_series=np.where(held, one.resistance_series, other.resistance_series),
+        resistance={
+            p: np.where(held, value, other.resistance[p]) for p, value in one.resistance.items()
+        },
+        i_input_extra=np.where(held, one.i_input_extra, other.i_input_extra),
+        i_output_extra=np.where(held, one.i_output_extra, other.i_output_extra),
+        temp_board=np.where(held, one.temp_board, other.temp_board),
+    )
+
+
+def judge(found: Scene, sets: Sets) -> Judged:
+    """Objectives and verdict of sets under a given scene (one row per set)."""
+    result = assembly.evaluate(found, sets)
+    verdict = np.ones(len(sets), dtype=bool)
+    for check in checks(result, sets):
+        verdict &= check.holds()
+    verdict &= limits.chain(found.stage, found, result.coil, result.sense).holds()
+    return Judged(*objectives(result), verdict)
+
+
+def objectives(result: Physics) -> tuple[FloatArray, FloatArray]:
+    """Mission-weighted and worst-point loss of each set [W], (n_set,) each."""
+    stage = result.scene.stage
+    worst = worst_lanes(stage)
+    share = stage.lanes.share
+    weighed = share > 0
+    mission = result.total[:, weighed] @ share[weighed]
+    return mission, result.total[:, worst].max(axis=1, initial=0.0)
+
+
+def worst_lanes(stage: Stage) -> BoolArray:
+    """Lanes the worst-point loss is taken over: guaranteed, hot, continuous, full load."""
+    lanes = stage.lanes
+    hot = lanes.temp_ambient == stage.spec.ambient.temp_hot
+    return np.asarray(limits.steady(stage) & lanes.full_load & hot & (lanes.bracket == 1))
+
+
+def checks(result: Physics, sets: Sets) -> Iterator[Check]:
+    """Every limit of complete sets except the limit chain."""
+    found, stage = result.scene, result.scene.stage
+    for leg in stage.topology.LEGS:
+        rows = [sets.transistor[p][0] for p in (leg.control, leg.synchronous)]
+        yield from limits.transistors(stage, leg, result.bridges[leg.name], *rows)
+    for position, (rows_at, _) in sets.transistor.items():
+        yield from limits.transistor_ratings(stage, position, rows_at)
+        yield from limits.body_ratings(stage, "mosfet", position, rows_at)
+    yield from limits.inductor(stage, found, result.coil)
+    yield from limits.body_ratings(stage, "inductor", "inductor", sets.coil)
+    for node, chosen in sets.bank.items():
+        yield from _bank_checks(result, node, chosen)
+    yield from limits.sense_resistor(stage, found, result.sense, sets.sense[0])
+    yield from limits.body_ratings(stage, "resistor", "sense-resistor", sets.sense[0])
+    yield from limits.whole(stage, result)
+    area = np.array(stage.spec.limits.area_max)
+    if np.isfinite(area):
+        used = areas(stage, sets)[:, None]
+        always = np.array([True])
+        yield Check("whole set", "area", used, area, always, "m2", cases=limits.DURATIONS[:1])
+
+
+def _bank_checks(
+    result: Physics, node: str, chosen: tuple[IntArray, IntArray, IntArray, IntArray]
+) -> Iterator[Check]:
+    found, stage = result.scene, result.scene.stage
+    yield from limits.capacitors(stage, node, result.banks[node], found.state.temp_board, chosen)
+    first, _, second, _ = chosen
+    for rows in (first, np.where(second < 0, first, second)):
+        yield from limits.capacitor_ratings(stage, node, rows)
+        yield from limits.body_ratings(stage, "capacitor", f"{node}-bank", rows)
+
+
+def areas(stage: Stage, sets: Sets) -> FloatArray:
+    """Room all parts of each set take on the board [m2], (n_set,)."""
+    body = {kind: limits.body_area(stage, kind) for kind in stage.tables}
+    used = body["inductor"][sets.coil] + body["resistor"][sets.sense[0]] * sets.sense[1]
+    for rows, pieces in sets.transistor.values():
+        used = used + body["mosfet"][rows] * pieces
+    for first, first_pieces, second, second_pieces in sets.bank.values():
+        used = used + body["capacitor"][first] * first_pieces
+        more = body["capacitor"][np.maximum(second, 0)] * second_pieces
+        used = used + np.where(second < 0, 0.0, more)
+    return np.asarray(used)
+
+
+def limit_chain(result: Physics) -> Chain:
+    """The limit chain of each set."""
+    return limits.chain(result.scene.stage, result.scene, result.coil, result.sense)
