@@ -15,7 +15,7 @@ import numpy as np
 from optimizer.columns import Column
 from optimizer.fills import Curve
 from optimizer.records import FloatArray
-from optimizer.units import PREFIX_SPELLINGS, PREFIXES, Unit, nearest, with_prefix
+from optimizer.units import PREFIX_SPELLINGS, PREFIXES, UNITLESS, Unit, nearest, with_prefix
 
 MISSING = frozenset(("", "-", "n/a", "N/A", "N/a"))
 """Cells that say there is no value."""
@@ -162,7 +162,6 @@ def curve(text: str, column: Column, style: Style) -> Curve:
 
 def prices(text: str, style: Style) -> Prices:
     """Read ``quantity:unit price`` pairs."""
-    unit = Unit("each", 1.0, "currency")
     breaks = []
     for pair in text.split():
         quantity, colon, price = pair.partition(":")
@@ -172,7 +171,7 @@ def prices(text: str, style: Style) -> Prices:
             )
         if not (quantity.isascii() and quantity.isdigit() and int(quantity) > 0):
             raise CellError(repr(text), "whole quantities from 1 up", f"correct {pair!r}")
-        breaks.append((int(quantity), _part(price, unit, text, style)))
+        breaks.append((int(quantity), _part(price, UNITLESS, text, style)))
     return tuple(breaks)
 
 

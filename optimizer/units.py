@@ -154,7 +154,7 @@ def nearest_suffix(word: str) -> str:
     >>> nearest_suffix("mohms")
     'mohm'
     """
-    found = difflib.get_close_matches(word, list(UNITS), n=1, cutoff=0.6)
+    found = difflib.get_close_matches(word, list(UNITS), n=1, cutoff=0.7)
     return found[0] if found else ""
 
 
