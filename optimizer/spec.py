@@ -75,7 +75,7 @@ def parse_spec(text: str, *, path: str = "") -> Spec:
     place = path or "spec"
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError([_syntax_problem(text, place, str(error))]) from None
     reading = Reading(text, place)
     found = _read(reading, data, Path(path).parent)
@@ -139,7 +139,7 @@ def _catalogs(
     if not asked:
         need = "at least one file or folder"
         reading.problem(path, got="an empty list", need=need, fix="remove the key or name one")
-    paths = tuple((folder / word).resolve() for word in asked)
+    paths = tuple((folder / word.replace("\0", "?")).resolve() for word in asked)
     for word, file in zip(asked, paths, strict=True):
         if not file.exists():
             got, need = f"{word!r}, which does not exist", "a CSV file or a folder of them"
@@ -211,7 +211,7 @@ def _policy(reading: Reading, name: str | None, folder: Path) -> dict[str, Any] 
         reading.problem(
             ("policy", "derating"), got=f"{name!r}", need=f"one of {', '.join(known)}", fix=fix
         )
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         reading.problem(
             ("policy", "derating"), got=f"{path}: {error}", need="a policy file in TOML"
         )

@@ -167,7 +167,7 @@ def check_inputs(reading: Reading, path: Path, v_input: float | None, source: Va
     """A named input must lie in the source's range."""
     low = _first(source["v_transient_min"], source["v_min"])
     high = _first(source["v_transient_max"], source["v_max"])
-    if None in (v_input, low, high) or v_input is None:
+    if v_input is None or not _ordered(low, source["v_nominal"], high):
         return
     if not low <= v_input <= high:
         reading.problem(
@@ -178,6 +178,12 @@ def check_inputs(reading: Reading, path: Path, v_input: float | None, source: Va
         )
 
 
+def _ordered(*values: float | None) -> bool:
+    """A range that is itself in doubt judges nothing else."""
+    known = [value for value in values if value is not None]
+    return len(known) == len(values) and known == sorted(known)
+
+
 def _first(*values: Any) -> Any:
     return next((value for value in values if value is not None), None)
 
@@ -185,7 +191,7 @@ def _first(*values: Any) -> Any:
 def check_ambient(reading: Reading, path: Path, temp: float | None, ambient: Values) -> None:
     """A named ambient must lie in the ambient range."""
     low, high = ambient["temp_cold"], ambient["temp_hot"]
-    if temp is None or low is None or high is None or low <= temp <= high:
+    if temp is None or not _ordered(low, ambient["temp_nominal"], high) or low <= temp <= high:
         return
     reading.problem(
         (*path, "temp_ambient_c"),

@@ -37,10 +37,10 @@ def read_mission(sections: Sections, source: Values, ambient: Values) -> list[Va
 def _mission_rows(
     sections: Sections, path: KeyPath, found: Values, source: Values, ambient: Values
 ) -> list[Values]:
-    for part in ("inputs", "loads", "ambients"):
-        if found[part] is not None:
-            got, need = f"mission.{part} beside mission.rows", "rows or products, not both"
-            sections.reading.problem((*path, part), got=got, need=need, fix="remove one")
+    beside = [part for part in ("inputs", "loads", "ambients") if found[part] is not None]
+    if beside:
+        got, need = f"mission.{beside[0]} beside mission.rows", "rows or products, not both"
+        sections.reading.problem((*path, beside[0]), got=got, need=need, fix="remove one")
     rows = sections.items((*path, "rows"), found["rows"], tables.MISSION_ROW)
     for index, row in enumerate(rows):
         sections.at_nominal(row, ambient)

@@ -40,6 +40,11 @@ class Sections:
             return []
         return [self.reading.section(item, (*path, i), keys) for i, item in enumerate(raw)]
 
+    def given(self, name: str) -> set[str]:
+        """Keys the file gives in a section."""
+        data = self.data.get(name)
+        return set(data) if isinstance(data, Mapping) else set()
+
     def sub(self, section: str, name: str) -> Any:
         """A list or section inside a section, None when absent."""
         data = self.data.get(section)
@@ -48,8 +53,7 @@ class Sections:
     def source(self) -> Values:
         """The source; its transient range falls back to the continuous one."""
         values = self.plain("source", tables.SOURCE)
-        given = self.data.get("source")
-        named = set(given) if isinstance(given, Mapping) else set()
+        named = self.given("source")
         ranged = any(word.startswith("v_transient") for word in named)
         timed = any(word.startswith("time_transient") for word in named)
         for name, other in (("v_transient_min", "v_min"), ("v_transient_max", "v_max")):
@@ -143,12 +147,12 @@ class Sections:
         """Limits and floors."""
         reading, path = self.reading, ("limits",)
         values = self.plain("limits", tables.LIMITS, inner=("floors",))
-        given = self.data.get("limits", {})
+        given = self.given("limits")
         for name, base, part in (
             ("v_ripple_input", source["v_nominal"], RIPPLE_INPUT_SHARE),
             ("v_ripple_output", load["v_output"], RIPPLE_OUTPUT_SHARE),
         ):
-            if base is not None and not any(str(word).startswith(name) for word in given):
+            if base is not None and not any(word.startswith(name) for word in given):
                 values[name] = base * part
                 stood = f"not given, assumed {part:.0%} of {trade(base, 'voltage')} peak to peak"
                 reading.note("assumed", (*path, name), stood)

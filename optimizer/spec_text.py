@@ -42,6 +42,9 @@ _FIXED = {
         "count": "pcs",
     }.items()
 }
+_HUGE = 10**300
+"""A whole number beyond it is no float; every plausible range ends long before."""
+
 _BARE_UNITS = {"length": "m", "area": "m2", "share": ""}
 
 
@@ -159,7 +162,7 @@ def article(value: Any) -> str:
     if isinstance(value, str):
         return f"text {value!r}"
     if isinstance(value, int | float):
-        return f"the number {value:g}"
+        return f"the number {min(value, _HUGE):g}"
     if isinstance(value, Mapping):
         return "a section"
     if isinstance(value, Sequence):
@@ -181,9 +184,11 @@ class Reading:
         self.lines = Lines(text)
         self.problems: list[Problem] = []
         self.notes: list[Note] = []
+        self._written: dict[Path, Path] = {}
 
     def problem(self, path: Path, *, got: str, need: str, fix: str = "") -> None:
-        """Record one problem at `path`."""
+        """Record one problem at `path`; a key may be given in any of its units."""
+        path = self._written.get(path, path)
         where = f"{self.place}:{self.lines.line(path)}"
         self.problems.append(Problem(where, dotted(path), got, need, fix))
 
@@ -221,6 +226,9 @@ class Reading:
                 )
                 continue
             seen[key.name] = word
+            self._written |= {
+                (*path, other): (*path, word) for other in key.spellings() if other not in data
+            }
             values[key.name] = self.value(raw, (*path, word), key, scale)
         for key in keys:
             if key.name not in seen:
@@ -334,6 +342,7 @@ class Reading:
                 fix=fix,
             )
             return None
+        raw = max(min(raw, _HUGE), -_HUGE) if isinstance(raw, int) else raw
         if not math.isfinite(raw):
             self.problem(
                 path, got=str(raw), need="a finite number", fix="remove the key for no limit"
