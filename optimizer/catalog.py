@@ -15,7 +15,7 @@ from optimizer.columns import FIGURES, KINDS, OUTLIER, Figure, columns_of, when_
 from optimizer.errors import InputError, Problem
 from optimizer.intake import Raw
 from optimizer.records import FloatArray, Note
-from optimizer.sheets import find_files, read_sheet
+from optimizer.sheets import Sheet, find_files, read_sheet
 from optimizer.tables import (
     FILLED,
     REFUSED,
@@ -88,7 +88,7 @@ def read_catalog(paths: Paths, *, strict: bool = True) -> Catalog:
     notes: list[Note] = []
     hashes: dict[str, str] = {}
     for file in files:
-        sheet = read_sheet(file)
+        sheet = _load(file)
         if isinstance(sheet, list):
             problems += sheet
             continue
@@ -102,6 +102,14 @@ def read_catalog(paths: Paths, *, strict: bool = True) -> Catalog:
     if problems and strict:
         raise InputError(sorted(problems, key=_problem_order))
     return _catalog(joined, repeated, notes, hashes, problems)
+
+
+def _load(file: Path) -> Sheet | list[Problem]:
+    try:
+        return read_sheet(file, file.read_bytes())
+    except OSError as error:
+        got = f"an unreadable file ({error.strerror})"
+        return [Problem(file.as_posix(), "", got, "a CSV file", "correct the path or the rights")]
 
 
 def _catalog(

@@ -9,6 +9,7 @@ another, and a true value no worse than its fill cannot worsen an answer.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 from optimizer import fills
 from optimizer.fills import CurveFill, Fill
@@ -400,6 +401,7 @@ OUTLIER = 5.0
 """A figure this many times above or below the median of its class is suspicious."""
 
 
+@cache
 def columns_of(kind: str) -> tuple[Column, ...]:
     """Columns of one kind, common ones first."""
     return tuple(column for column in TABLE if column.kind == kind)
@@ -410,6 +412,7 @@ def column(kind: str, name: str) -> Column:
     return next(item for item in columns_of(kind) if name in (item.header, item.key))
 
 
+@cache
 def orders_of(kind: str) -> tuple[Order, ...]:
     """Every order rule of one kind, min <= typ <= max included."""
     keys = {item.key for item in columns_of(kind) if item.form == "number"}

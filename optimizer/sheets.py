@@ -70,31 +70,12 @@ def kind_of(path: Path) -> str:
     return next((kind for kind in KINDS if path.stem.lower().startswith(kind + "s")), "")
 
 
-def read_sheet(path: Path) -> Sheet | list[Problem]:
-    """Read one file, or say everything that is wrong with its form."""
+def read_sheet(path: Path, data: bytes) -> Sheet | list[Problem]:
+    """The bytes of one file as a sheet, or what makes it no table at all."""
     name, kind = path.as_posix(), kind_of(path)
     if not kind:
-        return [
-            Problem(
-                name,
-                "",
-                "a file name of no known kind",
-                "a name that starts with " + ", ".join(f"{k}s" for k in KINDS),
-                "rename the file",
-            )
-        ]
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        return [
-            Problem(
-                name,
-                "",
-                f"an unreadable file ({error.strerror})",
-                "a CSV file",
-                "correct the path or the rights",
-            )
-        ]
+        need = "a name that starts with " + ", ".join(f"{k}s" for k in KINDS)
+        return [Problem(name, "", "a file name of no known kind", need, "rename the file")]
     text = _decode(name, data)
     if isinstance(text, Problem):
         return [text]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,7 @@ UNITLESS = Unit("", 1.0, "")
 """The unit of plain numbers such as exponents."""
 
 
+@cache
 def split_suffix(header: str) -> tuple[str, str]:
     """Split a header into its quantity key and its unit suffix, the longest known one.
 
