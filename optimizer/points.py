@@ -99,10 +99,10 @@ def points(spec: Spec, topology_name: str) -> PointSet:
     kept_named = len({(lane.v_input, lane.i_output, lane.temp_ambient) for lane in named})
     merged = floors_and_rows - missed - kept_named
     if missed:
-        notes.append(dropped(topology_name, missed, "named points the topology cannot reach"))
+        notes.append(_dropped(topology_name, missed, "named points the topology cannot reach"))
     if merged:
-        notes.append(dropped(topology_name, merged, "named points that coincide: merged"))
-    notes += [dropped(topology_name, n, reason) for reason, n in counts.items()]
+        notes.append(_dropped(topology_name, merged, "named points that coincide: merged"))
+    notes += [_dropped(topology_name, n, reason) for reason, n in counts.items()]
     total = kept + kept_named
     if total > POINTS_MAX:
         raise InputError([_too_many(spec, topology_name, total)])
@@ -166,7 +166,7 @@ def _too_many(spec: Spec, topology_name: str, total: int) -> Problem:
     )
 
 
-def dropped(topology_name: str, number: int, reason: str) -> Note:
+def _dropped(topology_name: str, number: int, reason: str) -> Note:
     return Note("excluded", f"points.{topology_name}", f"{number} dropped: {reason}")
 
 
