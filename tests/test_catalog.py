@@ -307,6 +307,26 @@ def test_truth_no_worse_than_its_fill_worsens_nothing(
         assert new <= old * (1 + 1e-9), header
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_truth_beside_a_missing_partner_worsens_nothing(tmp_path: Path, kind: str) -> None:
+    """Every limit of every quantity missing, then one of them told, at 60 values up to its fill."""
+    for header in HARMFUL[kind]:
+        argument = column(kind, header).argument
+        gone = [h for h in HARMFUL[kind] if column(kind, h).argument == argument]
+        blank = read(tmp_path, kind, changed(kind, {(1, h): "" for h in gone}, 1))
+        known = column(kind, header)
+        if len(blank) == 0:
+            continue
+        assumed = float(blank.numbers[known.key][0]) / known.units[0].factor
+        truths = np.linspace(max(known.low, assumed / 60), assumed * (1 - 1e-9), 60).tolist()
+        cells = {(n, h): "" for n in range(1, 61) for h in gone}
+        cells |= {(n, header): repr(truth) for n, truth in enumerate(truths, start=1)}
+        told = read(tmp_path, kind, changed(kind, cells, 60))
+        assert len(told) > 40
+        for other in (column(kind, h).key for h in gone):
+            assert told.numbers[other].max() <= blank.numbers[other][0] * (1 + 1e-9), header
+
+
 # --- duplicates, access, lint --------------------------------------------------------------------
 
 
