@@ -71,6 +71,35 @@ class Scene:
             spectrum,
         )
 
+    def lanes(self, stage: Stage, index: IntArray) -> Scene:
+        """The scene in some of its lanes; `stage` is the one built for those lanes."""
+        spectrum = {node: lines[:, index] for node, lines in self.spectrum.items()}
+        return Scene(
+            stage,
+            self.coil,
+            lane_columns(self.operation, index),
+            lane_columns(self.state, index),
+            lane_columns(self.wave, index),
+            spectrum,
+        )
+
+
+def lane_columns(record: Record, index: IntArray) -> Record:
+    """A record of (n_set, n_lane, ...) arrays for some of its lanes."""
+    kept: dict[str, Any] = {}
+    for item in fields(record):  # type: ignore[arg-type]
+        value = getattr(record, item.name)
+        kept[item.name] = value[index] if item.name in LANE_ONLY else _value_columns(value, index)
+    return type(record)(**kept)
+
+
+def _value_columns(value: Any, index: IntArray) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _value_columns(item, index) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return lane_columns(value, index)
+    return value[:, index]
+
 
 def set_rows(record: Record, rows: slice | IntArray) -> Record:
     """A record of (n_set, ...) arrays for some of its sets; lane-only fields are kept."""

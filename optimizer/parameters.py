@@ -56,9 +56,7 @@ def take(record: Record, rows: IntArray | BoolArray) -> Record:
 # --- transistors ----------------------------------------------------------------------------------
 
 
-def mosfets(
-    table: PartTable, *, lanes: Lanes, controller: Controller, pads: Pads
-) -> Mosfet:
+def mosfets(table: PartTable, *, lanes: Lanes, controller: Controller, pads: Pads) -> Mosfet:
     """Parameters of every transistor as one piece; NaN on-resistance where the drive is too low.
 
     Guaranteed lanes: lowest drive for resistance, highest for charge, charges of the plateau

@@ -1,0 +1,124 @@
+"""Which parts may stand at which position before any waveform is known, and why the others fell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import buying, limits
+from optimizer.buying import Prices
+from optimizer.limits import Check
+from optimizer.records import BoolArray, Fall, IntArray, Waterfall
+from optimizer.stage import Stage
+from optimizer.tables import PartTable
+
+Tests = Iterator[tuple[str, BoolArray]]
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """Rows of the parts that may stand at each position of one topology.
+
+    transistor : position -> rows; bank : node -> rows; coil, sense : rows
+    waterfalls : one per position, in order
+    """
+
+    transistor: Mapping[str, IntArray]
+    bank: Mapping[str, IntArray]
+    coil: IntArray
+    sense: IntArray
+    waterfalls: tuple[Waterfall, ...]
+
+
+def pool(stage: Stage, prices: Prices) -> Pool:
+    """Sift every kind by rules of purchase, by ratings and by drive, counting each reason."""
+    falls: list[Waterfall] = []
+
+    def sift(position: str, kind: str, more: Tests) -> IntArray:
+        left, fell = _sifted(position, len(stage.tables[kind]), _bought(stage, prices, kind), more)
+        falls.append(fell)
+        return left
+
+    transistor = {
+        position: sift(position, "mosfet", _transistor_tests(stage, position))
+        for position in stage.topology.POSITIONS
+    }
+    bank = {
+        node: sift(f"{node}-bank", "capacitor", _capacitor_tests(stage, node))
+        for node in ("input", "output")
+    }
+    coil = sift("inductor", "inductor", _body_tests(stage, "inductor", "inductor"))
+    sense = sift("sense-resistor", "resistor", _body_tests(stage, "resistor", "sense-resistor"))
+    return Pool(transistor, bank, coil, sense, tuple(falls))
+
+
+def _sifted(position: str, offered: int, *tests: Tests) -> tuple[IntArray, Waterfall]:
+    """Apply the tests one after the other; each part falls on the first it fails."""
+    alive = np.ones(offered, dtype=bool)
+    falls = []
+    for series in tests:
+        for reason, passes in series:
+            fell = int((alive & ~passes).sum())
+            if fell:
+                falls.append(Fall(position, reason, int(alive.sum()), fell))
+            alive &= passes
+    left = np.flatnonzero(alive)
+    return left, Waterfall(position, offered, tuple(falls), len(left))
+
+
+def _bought(stage: Stage, prices: Prices, kind: str) -> Tests:
+    """Rules of purchase: life-cycle, approval, bans, force and forbid, currency."""
+    table, spec = stage.tables[kind], stage.spec
+    rules, choice = spec.purchase, spec.choice
+    number, maker = np.array(table.part_number), np.array(table.texts["maker"])
+    forced = [one.part_number for one in choice.force]
+    state = np.isin(np.array(table.texts["status"]), rules.states_allowed)
+    if choice.force_any_state:
+        state |= np.isin(number, forced)
+    yield "life-cycle state", state
+    approval = np.array(table.texts["approval"])
+    refused = ("no",) if rules.conditional_allowed else ("no", "conditional")
+    yield "approval", ~np.isin(approval, refused)
+    if rules.approved:
+        yield (
+            "not on the approved list",
+            np.isin(number, rules.approved) | np.isin(maker, rules.approved),
+        )
+    yield "banned", ~(np.isin(number, rules.banned) | np.isin(maker, rules.banned))
+    yield "forbidden by the spec", ~np.isin(number, choice.forbid)
+    if kind == "capacitor":
+        technology = np.array(table.texts["technology"])
+        yield "banned technology", ~np.isin(technology, rules.banned_technologies)
+    yield "no price in the currency of the run", buying.priced(prices, kind, len(table))
+
+
+def _forced_at(stage: Stage, position: str, table: PartTable) -> Tests:
+    """Only the parts forced at the position, where any is."""
+    wanted = [f.part_number for f in stage.spec.choice.force if f.position == position]
+    if wanted:
+        yield "another part is forced here", np.isin(np.array(table.part_number), wanted)
+
+
+def _of_checks(checks: Iterator[Check]) -> Tests:
+    for check in checks:
+        yield check.quantity, check.holds()
+
+
+def _transistor_tests(stage: Stage, position: str) -> Tests:
+    yield from _forced_at(stage, position, stage.tables["mosfet"])
+    yield from _of_checks(limits.transistor_ratings(stage, position, slice(None)))
+    yield "no rating at the drive voltage", np.isfinite(stage.mosfets.rds_on).all(axis=1)
+    yield from _of_checks(limits.body_ratings(stage, "mosfet", position, slice(None)))
+
+
+def _capacitor_tests(stage: Stage, node: str) -> Tests:
+    every = np.arange(len(stage.tables["capacitor"]))
+    yield from _of_checks(limits.capacitor_ratings(stage, node, every))
+    yield from _of_checks(limits.body_ratings(stage, "capacitor", f"{node}-bank", slice(None)))
+
+
+def _body_tests(stage: Stage, kind: str, position: str) -> Tests:
+    yield from _forced_at(stage, position, stage.tables[kind])
+    yield from _of_checks(limits.body_ratings(stage, kind, position, slice(None)))
