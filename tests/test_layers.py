@@ -27,9 +27,21 @@ LAYER = {
     "parts": PHYSICS,
     "derating": PHYSICS,
     "purchase": PHYSICS,
+    "spectra": PHYSICS,
+    "cells": READING,
+    "intake": READING,
+    "sheets": READING,
+    "tables": READING,
     "spec": READING,
     "catalog": READING,
     "points": EVALUATION,
+    "parameters": EVALUATION,
+    "stage": EVALUATION,
+    "assembly": EVALUATION,
+    "limits": EVALUATION,
+    "buying": EVALUATION,
+    "screen": EVALUATION,
+    "pool": EVALUATION,
     "evaluation": EVALUATION,
     "options": EVALUATION,
     "verification": EVALUATION,
@@ -37,6 +49,7 @@ LAYER = {
     "selection": DECISION,
     "frontier": DECISION,
     "dominance": DECISION,
+    "formulation": DECISION,
     "tally": DECISION,
     "search": QUESTIONS,
     "studies": QUESTIONS,
@@ -57,12 +70,17 @@ MAY_IMPORT = {
     DOOR: set(range(8)),
 }
 
-STRANGERS = {("options", "verification"), ("verification", "options")}
+STRANGERS = {
+    ("options", "verification"),
+    ("pool", "verification"),
+    *(("verification", room) for room in ("options", "pool", "screen", "merge", "selection")),
+}
+"""Verification must be able to catch a fault of the options, so it may share only the physics."""
 
 COMPOSITES = {"bank", "half_bridge", "board", "stage"}
 """Part modules that join several kinds and may therefore import them."""
 
-READERS = {"spec", "catalog", "bench", "archive", "report", "cli"}
+READERS = {"spec", "catalog", "sheets", "bench", "archive", "report", "cli"}
 
 FORBIDDEN_OUTSIDE = {
     "pyomo": {"selection"},
