@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray
+from optimizer.tally import ROW_TOLERANCE, most_pieces, pooled_slots
 
 DIRECTIONS = 65
 """Directions of a bound, the pure cost and the pure loss end among them."""
@@ -140,3 +141,92 @@ def _least_share(price: IntArray, line_item: int, others: IntArray) -> IntArray:
         lowest = np.where(within, each, np.inf).min(axis=1)
         least[:, count] = np.floor(count * lowest + 1e-6)
     return least
+
+
+def marginal_costs(
+    part: IntArray,
+    pieces: IntArray,
+    *,
+    price: IntArray,
+    line_item: int,
+    placement: int,
+    others: IntArray,
+) -> tuple[IntArray, IntArray]:
+    """Least and most that adding each option can raise the cost of the rest, (n_option,) each.
+
+    Arguments as in `optimistic_cost`. Of n pieces beside r others a part costs
+    price[r + n] - price[r], and the line item where r is 0.
+    """
+    width = price.shape[1]
+    least = np.zeros_like(price)
+    most = np.zeros_like(price)
+    for count in range(1, width):
+        rise = price[:, count:] - price[:, : width - count]
+        rise[:, 0] += line_item
+        within = np.arange(width - count)[None, :] <= others[:, None]
+        top = np.iinfo(np.int64).max
+        least[:, count] = np.where(within, rise, top).min(axis=1)
+        most[:, count] = np.where(within, rise, -top).max(axis=1)
+    held = part >= 0
+    placed = placement * np.where(held, pieces, 0).sum(axis=1)
+    return (
+        np.where(held, least[part, pieces], 0).sum(axis=1) + placed,
+        np.where(held, most[part, pieces], 0).sum(axis=1) + placed,
+    )
+
+
+def other_pieces(groups: tuple[Group, ...], group: int, parts: int) -> IntArray:
+    """Most pieces of each part that the groups other than `group` can add, (n_part,)."""
+    most = [most_pieces(body, parts) for k, body in enumerate(groups) if k != group]
+    return np.asarray(np.sum([np.zeros(parts, dtype=np.int64), *most], axis=0))
+
+
+def survivors(choice: Choice, skeleton: int) -> list[BoolArray]:
+    """Options of each group that the front of the whole choice, rows included, can need.
+
+    Two tests: an option must fit every row beside the least the other groups add, and no other
+    option of its group may be at least as good in loss, every row and, at its worst, in cost.
+    Where equal parts or the number of part numbers is asked for, only options with the same
+    parts are compared. Equal options leave one behind: the front of values stays whole, the list
+    of sets does not.
+    """
+    body = choice.skeletons[skeleton]
+    least = [group.rows.min(axis=0) for group in body.groups]
+    room = 1 + ROW_TOLERANCE - body.rows_fixed - np.sum(least, axis=0)
+    kept = []
+    for k, group in enumerate(body.groups):
+        fits = (group.rows - least[k] <= room + 1e-12).all(axis=1)
+        index = np.flatnonzero(fits)
+        keep = np.zeros(len(group.loss), dtype=bool)
+        keep[index[~_replaced(choice, skeleton, k, index)]] = True
+        kept.append(keep)
+    return kept
+
+
+def _replaced(choice: Choice, skeleton: int, group: int, index: IntArray) -> BoolArray:
+    """Which of the options at `index` another one of them replaces in every set."""
+    groups = choice.skeletons[skeleton].groups
+    body = groups[group]
+    part, pieces = (values[index] for values in pooled_slots(body))
+    least, most = marginal_costs(
+        part,
+        pieces,
+        price=choice.price,
+        line_item=choice.line_item,
+        placement=choice.placement,
+        others=other_pieces(groups, group, len(choice.price)),
+    )
+    loss = body.loss_lane[index] if choice.worst_point else body.loss[index, None]
+    better = most[:, None] <= least[None, :]
+    for values in (*loss.T, *body.rows[index].T):
+        better &= values[:, None] <= values[None, :]
+    if choice.part_numbers_max is not None or _asked_equal(choice, body):
+        for values in body.part[index].T:
+            better &= values[:, None] == values[None, :]
+    rank = np.arange(len(index))
+    better &= ~(better.T & (rank[:, None] >= rank[None, :]))
+    return np.asarray(better.any(axis=0))
+
+
+def _asked_equal(choice: Choice, group: Group) -> bool:
+    return any(name in positions for positions in choice.same_part for name in group.slot_position)

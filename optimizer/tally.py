@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from optimizer.records import Choice, FloatArray, Group, IntArray, Skeleton
+from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Skeleton
 
 ROW_TOLERANCE = 1e-9
 """A row holds up to 1 plus this: float noise of a sum that meets its limit exactly."""
@@ -32,10 +32,15 @@ def pooled_slots(group: Group) -> tuple[IntArray, IntArray]:
     return part, pieces
 
 
-def option_costs(choice: Choice, group: Group) -> IntArray:
-    """Cost of each option bought on its own, line items and placement included, (n_option,)."""
+def option_costs(choice: Choice, group: Group, *, elsewhere: BoolArray | None = None) -> IntArray:
+    """Cost of each option bought on its own, line items and placement included, (n_option,).
+
+    Parts marked `elsewhere`, (n_part,), are bought by someone else: only placement is left.
+    """
     part, pieces = pooled_slots(group)
     bought = part >= 0
+    if elsewhere is not None:
+        bought &= ~elsewhere[part]
     line = np.where(bought, choice.price[part, pieces] + choice.line_item, 0)
     return np.asarray((line + choice.placement * pieces).sum(axis=1), dtype=np.int64)
 
