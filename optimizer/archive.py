@@ -5,11 +5,11 @@ What a folder holds::
     spec.toml             the spec, byte for byte as it was read
     front.csv             one line per point of the front
     parts/point_001.csv   what to buy for point 1, and so on
-    result.json           everything, for machines
+    result.json           everything, for machines; above 2 MB packed as result.json.gz
     notes.md              what was assumed, filled, excluded and found
     hashes.sha256         one line per file above, as ``sha256sum --check`` reads it
 
-``result.json`` is one object:
+``result.json`` (or, unpacked, ``result.json.gz``) is one object:
 
     schema    "partfront-run"
     version   whole number; a reader refuses a version it does not know
@@ -27,6 +27,7 @@ from __future__ import annotations
 import csv
 import ctypes
 import errno
+import gzip
 import hashlib
 import io
 import json
@@ -50,7 +51,8 @@ from optimizer.results import PartSet
 SCHEMA = "partfront-run"
 VERSION = 1
 HASHES = "hashes.sha256"
-RESULT = "result.json"
+RESULT, PACKED = "result.json", "result.json.gz"
+PACK_ABOVE_BYTES = 2_000_000
 LIBRARIES = ("partfront", "highspy", "pyomo", "numpy", "scipy", "pandas")
 LEFTOVER = ".part"
 LEFTOVER_AGE_S = 3600.0
@@ -158,12 +160,18 @@ def result_text(run: Plain) -> str:
 
 
 def _contents(run: Plain) -> Iterator[tuple[str, str]]:
-    """Name and text of every file of a run folder but the hashes."""
+    """Name and text of every file for people and spreadsheets."""
     yield "front.csv", csv_text(front_rows(run))
     for point in run.get("points", ()):
         yield f"parts/point_{point['number']:03d}.csv", csv_text(bill_rows(point, run))
     yield "notes.md", notes_text(run)
-    yield RESULT, result_text(run)
+
+
+def _result_file(run: Plain) -> tuple[str, bytes]:
+    data = result_text(run).encode("utf-8")
+    return (
+        (RESULT, data) if len(data) <= PACK_ABOVE_BYTES else (PACKED, gzip.compress(data, mtime=0))
+    )
 
 
 # --- writing -------------------------------------------------------------------------------------
@@ -190,7 +198,8 @@ def _sync_folder(folder: Path) -> None:
 
 def _fill(folder: Path, run: Plain, spec: bytes) -> None:
     lines = []
-    files = [("spec.toml", spec), *((n, t.encode("utf-8")) for n, t in _contents(run))]
+    texts = ((name, text.encode("utf-8")) for name, text in _contents(run))
+    files = [("spec.toml", spec), *texts, _result_file(run)]
     for name, data in files:
         _write_file(folder / name, data)
         lines.append(f"{hashlib.sha256(data).hexdigest()}  {name}\n")
@@ -317,11 +326,12 @@ def read_run(folder: Path) -> dict[str, Any]:
     problems = list(_changed(folder))
     if problems:
         raise InputError(problems)
-    path = folder / RESULT
+    path = folder / (RESULT if (folder / RESULT).exists() else PACKED)
     try:
-        whole = json.loads(path.read_text("utf-8"))
+        data = path.read_bytes()
+        whole = json.loads(gzip.decompress(data) if path.name == PACKED else data)
         known = (whole["schema"], whole["version"]) == (SCHEMA, VERSION)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, EOFError, ValueError, KeyError, TypeError):
         whole, known = {}, False
     if not known:
         got = f"schema {whole.get('schema')!r}, version {whole.get('version')!r}"

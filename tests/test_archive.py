@@ -69,6 +69,18 @@ def test_the_result_is_strict_json_without_nan(tmp_path: Path) -> None:
     assert whole["run"]["points"][0]["verified"]["lanes"] == 0
 
 
+def test_a_large_result_is_packed_and_comes_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archive, "PACK_ABOVE_BYTES", 1000)
+    run = plain_run(count=30)
+    folder = write_run(tmp_path, "lamp", run, spec=SPEC)
+    assert not (folder / "result.json").exists()
+    assert read_run(folder) == archive._rounded(run)
+    again = write_run(tmp_path, "lamp", plain_run(count=2), spec=SPEC, replace=True)
+    assert len(read_run(again)["points"]) == 2
+
+
 def test_a_second_run_gets_a_number_and_the_first_stays(tmp_path: Path) -> None:
     first = write_run(tmp_path, "lamp", plain_run(), spec=SPEC)
     before = {p: p.read_bytes() for p in first.rglob("*") if p.is_file()}
