@@ -39,6 +39,7 @@ LAYER = {
     "stage": EVALUATION,
     "assembly": EVALUATION,
     "limits": EVALUATION,
+    "floors": EVALUATION,
     "buying": EVALUATION,
     "screen": EVALUATION,
     "pool": EVALUATION,
