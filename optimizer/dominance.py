@@ -181,8 +181,8 @@ def other_pieces(groups: tuple[Group, ...], group: int, parts: int) -> IntArray:
     return np.asarray(np.sum([np.zeros(parts, dtype=np.int64), *most], axis=0))
 
 
-def survivors(choice: Choice, skeleton: int) -> list[BoolArray]:
-    """Options of each group that the front of the whole choice, rows included, can need.
+def survivors(choice: Choice, skeleton: int, wanted: list[BoolArray]) -> list[BoolArray]:
+    """Which of the `wanted` options the front of the whole choice, rows included, can need.
 
     Two tests: an option must fit every row beside the least the other groups add, and no other
     option of its group may be at least as good in loss, every row and, at its worst, in cost.
@@ -191,12 +191,12 @@ def survivors(choice: Choice, skeleton: int) -> list[BoolArray]:
     of sets does not.
     """
     body = choice.skeletons[skeleton]
-    least = [group.rows.min(axis=0) for group in body.groups]
+    least = [g.rows[mask].min(axis=0) for g, mask in zip(body.groups, wanted, strict=True)]
     room = 1 + ROW_TOLERANCE - body.rows_fixed - np.sum(least, axis=0)
     kept = []
     for k, group in enumerate(body.groups):
         fits = (group.rows - least[k] <= room + 1e-12).all(axis=1)
-        index = np.flatnonzero(fits)
+        index = np.flatnonzero(fits & wanted[k])
         keep = np.zeros(len(group.loss), dtype=bool)
         keep[index[~_replaced(choice, skeleton, k, index)]] = True
         kept.append(keep)

@@ -85,12 +85,19 @@ class Selector:
     """The model of one choice, kept by the solver between questions."""
 
     def __init__(
-        self, choice: Choice, *, prune: bool = True, presolve: bool = False, seed: int = 1
+        self,
+        choice: Choice,
+        *,
+        keep: Sequence[Sequence[BoolArray]] | None = None,
+        prune: bool = True,
+        presolve: bool = False,
+        seed: int = 1,
     ) -> None:
+        """Build the model; `keep` marks options to keep, `prune` drops what others replace."""
         check_choice(choice)
         self.choice = choice
-        self.pruned = prune
-        kept = [_kept(choice, k, prune) for k in range(len(choice.skeletons))]
+        self.pruned = prune or keep is not None
+        kept = [_kept(choice, k, prune, keep) for k in range(len(choice.skeletons))]
         self.program = formulate(choice, kept)
         self._presolve, self._seed = presolve, seed
         self._model = _Model(self.program, presolve=presolve, seed=seed)
@@ -102,9 +109,13 @@ class Selector:
         cost_max: int | None = None,
         loss_max: int | None = None,
         first: str = "loss",
+        settle: bool = True,
         time_limit: float = 60.0,
     ) -> Answer:
-        """Least loss (or cost) within the bounds, then the least of the other at that value."""
+        """Least loss (or cost) within the bounds, then the least of the other at that value.
+
+        `settle=False` leaves the second solve out: the answer proves the first value only.
+        """
         began = time.monotonic()
         limit = {"cost": cost_max, "loss": loss_max}
         second = "cost" if first == "loss" else "loss"
@@ -113,6 +124,8 @@ class Selector:
             best = getattr(answer.selection, first)
             if limit[first] is not None and best > limit[first]:
                 return Answer(INFEASIBLE, None, answer.bound, time.monotonic() - began)
+            if not settle:
+                return replace(answer, seconds=time.monotonic() - began)
             left = max(0.01, time_limit - (time.monotonic() - began))
             answer = self._settled(answer, self._best(second, {**limit, first: best}, left))
         return replace(answer, seconds=time.monotonic() - began)
@@ -217,10 +230,16 @@ class Selector:
         self._elastic = None
 
 
-def _kept(choice: Choice, skeleton: int, prune: bool) -> list[BoolArray]:
-    if prune:
-        return survivors(choice, skeleton)
-    return [np.ones(len(group.loss), dtype=bool) for group in choice.skeletons[skeleton].groups]
+def _kept(
+    choice: Choice, skeleton: int, prune: bool, keep: Sequence[Sequence[BoolArray]] | None
+) -> list[BoolArray]:
+    groups = choice.skeletons[skeleton].groups
+    wanted = [np.ones(len(group.loss), dtype=bool) for group in groups]
+    if keep is not None:
+        wanted = list(keep[skeleton])
+    if not prune or not all(mask.any() for mask in wanted):
+        return wanted
+    return survivors(choice, skeleton, wanted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +261,8 @@ class _Model:
         self.program = program
         self.model = pyo.ConcreteModel()
         self.variables = _variables(self.model, program)
-        self.scale = {}
+        self.scale: dict[str, float] = {}
+        self.free: dict[str, float] = {}
         self._objectives()
         self.model.rows = pyo.ConstraintList()
         for row in program.rows:
@@ -333,9 +353,7 @@ class _Model:
 
     def add(self, row: Row) -> None:
         """One more row for every later question."""
-        added = self.model.rows.add(self._ranged(row))
-        if self.solver.config.auto_updates.check_for_new_or_removed_constraints is False:
-            self._new = [*getattr(self, "_new", []), added]
+        self.model.rows.add(self._ranged(row))
 
     def best(self, objective: str, limit: dict[str, int | None], time_limit: float) -> _Result:
         """Minimise one objective with the other one bounded."""

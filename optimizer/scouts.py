@@ -1,0 +1,222 @@
+"""Good sets found fast, and bounds that show which skeletons and options cannot beat them.
+
+A scout is the merge run on a changed choice: rows priced into the loss, dearer line items, one
+worst-point lane in place of all. Its sets are valued as they really are and kept where they break
+nothing. They prove nothing themselves; they make the bounds bite.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer.dominance import (
+    Staircase,
+    directions,
+    droppable,
+    optimistic_cost,
+    other_pieces,
+    staircase,
+)
+from optimizer.merge import mergeable, relaxed_front
+from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
+from optimizer.tally import pooled_slots, selection_cost, selection_loss, violations
+
+ROW_PRICES = (0.1, 0.4, 1.5, 6.0)
+"""Prices of a whole row, in typical losses of a set, that the scouts try."""
+
+LINE_PRICES = (0.02, 0.1)
+"""Extra line items, in typical costs of a set, that the scouts try."""
+
+ITEMS_AT_ONCE = 4096
+
+
+def incumbents(choice: Choice, known: tuple[Selection, ...] = ()) -> tuple[Selection, ...]:
+    """Nondominated sets that keep every row, from the scouts and from `known`; unproved."""
+    found = {(point.skeleton, point.option): point for point in known}
+    if mergeable(replace(choice, worst_point=False)):
+        for scout in _scouts(choice):
+            for point in relaxed_front(scout):
+                found.setdefault((point.skeleton, point.option), point)
+    real = [valued(choice, *key) for key in found if not violations(choice, key[0], key[1])]
+    if not real:
+        return ()
+    cost, loss = staircase_of(real)
+    return tuple(real[k] for k in staircase(cost, loss))
+
+
+def valued(choice: Choice, skeleton: int, option: tuple[int, ...]) -> Selection:
+    """A set with its own cost and loss."""
+    cost = selection_cost(choice, skeleton, option)
+    return Selection(cost, selection_loss(choice, skeleton, option), skeleton, option)
+
+
+def staircase_of(points: list[Selection] | tuple[Selection, ...]) -> Staircase:
+    """Costs and losses of points, in their order."""
+    return (
+        np.array([point.cost for point in points], dtype=np.int64),
+        np.array([point.loss for point in points], dtype=np.int64),
+    )
+
+
+def _scouts(choice: Choice) -> Iterator[Choice]:
+    """Changed choices that the merge can take."""
+    plain = [_mission(choice, weight) for weight in _lane_weights(choice)]
+    yield from plain
+    base = plain[-1]
+    loss = _typical_loss(base)
+    rows = len(choice.row_names)
+    for price in ROW_PRICES:
+        for r in {-1, *range(rows)} if rows else ():
+            weight = np.full(rows, price / rows) if r < 0 else price * np.eye(rows)[r]
+            yield _rows_priced(base, weight * loss)
+    if choice.part_numbers_max is not None:
+        dear = _typical_cost(base)
+        for price in LINE_PRICES:
+            scout = replace(base, line_item=base.line_item + int(price * dear))
+            yield scout
+            if rows:
+                yield _rows_priced(scout, np.full(rows, loss / rows))
+
+
+def _typical_loss(choice: Choice) -> float:
+    body = choice.skeletons[0]
+    return float(body.loss_fixed + sum(np.median(group.loss) for group in body.groups))
+
+
+def _typical_cost(choice: Choice) -> float:
+    price = choice.price[:, 1:]
+    return float(np.median(price[price > 0])) * 4 if (price > 0).any() else 1.0
+
+
+def _lane_weights(choice: Choice) -> FloatArray:
+    """Weights of the worst-point lanes that bound the worst from below, the even one last."""
+    if not choice.worst_point:
+        return np.ones((1, 1))
+    lanes = max(len(body.loss_lane_fixed) for body in choice.skeletons)
+    return np.concatenate([np.eye(lanes), np.full((1, lanes), 1 / lanes)])
+
+
+def _mission(choice: Choice, weight: FloatArray) -> Choice:
+    """The choice with a weighted sum of its lanes as a loss that adds up."""
+    if not choice.worst_point:
+        return choice
+    bodies = []
+    for body in choice.skeletons:
+        lanes = weight[: len(body.loss_lane_fixed)]
+        groups = tuple(
+            replace(group, loss=np.round(group.loss_lane @ lanes).astype(np.int64))
+            for group in body.groups
+        )
+        fixed = round(float(body.loss_lane_fixed @ lanes))
+        bodies.append(replace(body, groups=groups, loss_fixed=fixed))
+    return replace(choice, skeletons=tuple(bodies), worst_point=False)
+
+
+def _rows_priced(choice: Choice, weight: FloatArray) -> Choice:
+    """The choice with the use of its rows added to the loss at `weight` per whole row."""
+
+    def dearer(group: Group) -> Group:
+        return replace(group, loss=group.loss + np.round(group.rows @ weight).astype(np.int64))
+
+    def dearer_body(body: Skeleton) -> Skeleton:
+        fixed = body.loss_fixed + round(float(body.rows_fixed @ weight))
+        return replace(body, groups=tuple(map(dearer, body.groups)), loss_fixed=fixed)
+
+    return replace(choice, skeletons=tuple(map(dearer_body, choice.skeletons)))
+
+
+def needed(choice: Choice, known: tuple[Selection, ...]) -> list[list[BoolArray]]:
+    """Options that may belong to a set as good as the known front or better.
+
+    Per skeleton and group, (n_option,). What is dropped holds no point outside the region that
+    the known sets beat strictly in loss at no more cost, so every point of the front stays,
+    the known ones included.
+    """
+    every = [
+        [np.ones(len(group.loss), dtype=bool) for group in body.groups] for body in choice.skeletons
+    ]
+    if not known:
+        return every
+    cost, loss = staircase_of(known)
+    stair = (cost, loss + 1)
+    weights = _bound_weights(choice, stair)
+    for k, body in enumerate(choice.skeletons):
+        groups, total = _bounds(choice, body, weights)
+        if droppable(total[None, :], weights[:, :2], stair)[0]:
+            every[k] = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
+            continue
+        for g, values in enumerate(groups):
+            rest = total - values.min(axis=0)
+            every[k][g] = ~_droppable(values + rest[None, :], weights[:, :2], stair)
+    return every
+
+
+def _droppable(bound: FloatArray, weights: FloatArray, stair: Staircase) -> BoolArray:
+    """`droppable` in handfuls, to bound the memory."""
+    return np.concatenate(
+        [
+            droppable(bound[start : start + ITEMS_AT_ONCE], weights, stair)
+            for start in range(0, len(bound), ITEMS_AT_ONCE)
+        ]
+    )
+
+
+def _bound_weights(choice: Choice, stair: Staircase) -> FloatArray:
+    """Directions of the bounds: (cost, loss, lane weights..., row prices...), one line each.
+
+    A set that keeps its rows has ``sum of row prices * (use - 1) <= 0``, so adding that to the
+    weighted cost and loss keeps a lower bound, for every price >= 0.
+    """
+    base = directions(
+        cost_scale=max(1.0, float(np.ptp(stair[0]))), loss_scale=max(1.0, float(np.ptp(stair[1])))
+    )
+    rows = len(choice.row_names)
+    prices = [np.zeros(rows)]
+    prices += [price * unit for unit in np.eye(rows) for price in (0.1, 0.5, 2.0)]
+    if rows > 1:
+        prices += [np.full(rows, price / rows) for price in (0.2, 1.0)]
+    lanes = _lane_weights(choice)
+    return np.array([[*line, *lane, *price] for price in prices for lane in lanes for line in base])
+
+
+def _bounds(
+    choice: Choice, body: Skeleton, weights: FloatArray
+) -> tuple[list[FloatArray], FloatArray]:
+    """Weighted value of every option, (n_option, n_direction), and the least of the skeleton."""
+    lanes = _lane_weights(choice).shape[1]
+    lane, price = weights[:, 2 : 2 + lanes], weights[:, 2 + lanes :]
+    groups = []
+    for g, group in enumerate(body.groups):
+        loss = group.loss_lane if choice.worst_point else group.loss[:, None]
+        groups.append(_weighted(_least_cost(choice, body, g), loss, group.rows, weights))
+    fixed_loss = body.loss_lane_fixed if choice.worst_point else np.array([body.loss_fixed])
+    total = (
+        weights[:, 0] * body.cost_fixed
+        + weights[:, 1] * (lane[:, : len(fixed_loss)] @ fixed_loss)
+        + price @ (body.rows_fixed - 1)
+    )
+    for values in groups:
+        total = total + values.min(axis=0)
+    return groups, total
+
+
+def _weighted(cost: IntArray, loss: IntArray, rows: FloatArray, weights: FloatArray) -> FloatArray:
+    lanes = weights.shape[1] - 2 - rows.shape[1]
+    lane, price = weights[:, 2 : 2 + lanes], weights[:, 2 + lanes :]
+    shown = loss @ lane[:, : loss.shape[1]].T
+    return np.asarray(cost[:, None] * weights[:, 0] + shown * weights[:, 1] + rows @ price.T)
+
+
+def _least_cost(choice: Choice, body: Skeleton, group: int) -> IntArray:
+    part, pieces = pooled_slots(body.groups[group])
+    return optimistic_cost(
+        part,
+        pieces,
+        price=choice.price,
+        line_item=choice.line_item,
+        placement=choice.placement,
+        others=other_pieces(body.groups, group, len(choice.price)),
+    )
