@@ -1,0 +1,885 @@
+"""Tiny random choices: a spec, and a handful of parts from the shipped catalogs near its needs.
+
+Every seed draws a scenario with loose limits, looks at a sample of its sets, and then tightens a
+few limits or rules so that each takes away a set that would otherwise be on the front. Which
+limits these are goes round with the seed, so that every one of them has its turn.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from optimizer import assembly, buying, verification
+from optimizer.assembly import Physics, Sets
+from optimizer.catalog import Catalog, read_catalog
+from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.spec import CATALOGS, parse_spec
+from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.tables import PartTable
+from tests.oracles import brute_force
+
+SETS_MAX = 4096
+SAMPLE = 120
+BUDGETS = (120, 200, 300, 500, 800, 1500, 3000)
+"""Sizes drawn from; a case has at most as many sets as its budget."""
+
+Data = dict[str, Any]
+Rng = np.random.Generator
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One pair: `tightened` names the limits and rules that were turned on purpose."""
+
+    seed: int
+    text: str
+    spec: Spec
+    catalog: Catalog
+    tightened: tuple[str, ...]
+
+    @property
+    def worst(self) -> bool:
+        """Whether the objective is worst-point loss."""
+        return self.spec.choice.objective == OBJECTIVE_WORST
+
+
+@dataclass(slots=True)
+class Draft:
+    """A case while it is drawn: `data` becomes the spec, `tables` the catalog."""
+
+    random: Rng
+    data: Data
+    tables: dict[str, PartTable]
+    tightened: list[str] = field(default_factory=list)
+
+
+@functools.cache
+def shipped() -> Catalog:
+    """The shipped catalogs, read once."""
+    return read_catalog([CATALOGS])
+
+
+# --- text of a spec -----------------------------------------------------------------------------
+
+
+def toml(data: Data, prefix: str = "") -> str:
+    """Nested tables as TOML."""
+    plain, tables = [], []
+    for key, value in data.items():
+        if isinstance(value, dict):
+            tables.append(f"\n[{prefix}{key}]\n{toml(value, f'{prefix}{key}.')}")
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            tables += [f"\n[[{prefix}{key}]]\n{toml(item, f'{prefix}{key}.')}" for item in value]
+        else:
+            plain.append(f"{key} = {_value(value)}")
+    return "\n".join([*plain, *tables])
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
+    return f"{value:.9g}" if isinstance(value, float) else str(value)
+
+
+# --- scenario -----------------------------------------------------------------------------------
+
+SHAPES = (
+    (("buck",), (1.6, 4.0)),
+    (("boost",), (0.3, 0.75)),
+    (("four-switch",), (0.8, 1.3)),
+    (("buck", "four-switch"), (1.7, 3.0)),
+    (("boost", "four-switch"), (0.35, 0.7)),
+    (("four-switch", "buck", "boost"), (0.85, 1.2)),
+)
+"""Topologies that are considered, and nominal input over output."""
+
+
+def scenario(random: Rng) -> Data:
+    """A spec with loose limits."""
+    names, (low, high) = SHAPES[random.choice(6, p=(0.27, 0.27, 0.2, 0.1, 0.1, 0.06))]
+    v_output = float(random.choice([5.0, 9.0, 12.0, 15.0, 19.0, 24.0]))
+    if names[0] == "boost":
+        v_output = max(v_output, 12.0)
+    v_nominal = round(v_output * float(random.uniform(low, high)), 2)
+    i_output = round(float(random.uniform(0.8, 3.5)), 2)
+    narrow, wide = random.uniform(0.93, 1.0), random.uniform(1.0, 1.08)
+    source = {
+        "v_min_v": v_nominal * float(narrow),
+        "v_nominal_v": v_nominal,
+        "v_max_v": v_nominal * float(wide),
+    }
+    if random.random() < 0.4:
+        source["v_transient_max_v"] = source["v_max_v"] * float(random.uniform(1.02, 1.06))
+        source["time_transient_s"] = float(random.choice([0.5, 2.0, 30.0]))
+    if random.random() < 0.25:
+        source["resistance_mohm"] = float(random.uniform(5, 60))
+        source["inductance_uh"] = float(random.uniform(0.05, 1.0))
+    cold = float(random.choice([-30.0, -10.0, 0.0]))
+    return {
+        "name": "tiny",
+        "topologies": list(names),
+        "source": source,
+        "load": {"kind": "rail", "v_output_v": v_output, "i_output_a": i_output},
+        "ambient": {"temp_cold_c": cold, "temp_hot_c": float(random.choice([35.0, 45.0, 60.0]))},
+        "board": {"board_k_per_w": float(random.choice([2.0, 4.0, 6.0]))},
+        "controllers": {name: _controller(random, name, v_output, names) for name in names},
+        "limits": _loose(source),
+        "policy": {"derating": "commercial"},
+        "purchase": _purchase(random),
+        "mission": {"rows": _mission(random, source)},
+        "choice": {"objective": "mission"},
+    }
+
+
+def _controller(random: Rng, name: str, v_output: float, names: tuple[str, ...]) -> Data:
+    two = random.random() < 0.35 and len(names) == 1
+    first = int(random.choice([200, 300, 400, 500]))
+    record: Data = {
+        "frequencies_khz": [first, first + 150] if two else [first],
+        "frequency_tolerance_pct": 8,
+        "v_drive_min_v": 6.8,
+        "v_drive_typ_v": 7.2,
+        "v_drive_max_v": 7.6,
+        "r_driver_source_ohm": 2,
+        "r_driver_sink_ohm": 1,
+        "time_dead_on_ns": 30,
+        "time_dead_off_ns": 30,
+        "time_on_min_ns": 20,
+        "time_off_min_ns": 20,
+        "v_sense_min_mv": 45.0,
+        "v_sense_typ_mv": 50.0,
+        "v_sense_max_mv": 55.0,
+        "time_sense_delay_max_ns": 100,
+        "v_overvoltage_min_v": 1.07 * v_output,
+        "v_overvoltage_typ_v": 1.1 * v_output,
+        "v_overvoltage_max_v": 1.13 * v_output,
+        "i_quiescent_ma": 1.5,
+        "i_drive_limit_ma": 900.0,
+        "loss_drive_limit_w": 5.0,
+        "cost_each": {"buck": 1.4, "boost": 1.5, "four-switch": 1.9}[name],
+    }
+    if name == "four-switch":
+        record["window"] = {
+            "ratio_low_pct": 92,
+            "ratio_high_pct": 110,
+            "ratio_tolerance_pct": 2,
+            "law": str(random.choice(["output duty", "input duty"])),
+            "duty_pct": 25,
+            "pulse": str(random.choice(["start", "centre"])),
+            "frequency_share_pct": int(random.choice([50, 100])),
+        }
+        alternate = record["window"]["frequency_share_pct"] == 50
+        record["window"]["duty_pct"] = 40 if alternate else 30
+        if record["window"]["law"] == "input duty":
+            record["window"]["duty_pct"] = 55 if alternate else 70
+    return record
+
+
+def _loose(source: Mapping[str, float]) -> Data:
+    """Limits that rarely bind by themselves."""
+    floor = {"name": "full load", "v_input_v": source["v_nominal_v"], "efficiency_pct": 31.0}
+    half = {"load_share_pct": 50.0, "efficiency_pct": 31.0}
+    firm = floor | {"name": "firm", "guaranteed": True, "efficiency_pct": 31.0}
+    return {
+        "v_ripple_input_mv": 9000.0,
+        "v_ripple_output_mv": 5000.0,
+        "ripple_ratio_max_pct": 195.0,
+        "thermal_gain_max_pct": 90.0,
+        "loss_ceiling_pct": 9.0,
+        "saturation_drop_max_pct": 45.0,
+        "floors": [floor, floor | {"name": "half load"} | half, firm],
+    }
+
+
+def _purchase(random: Rng) -> Data:
+    return {
+        "boards_pcs": int(random.choice([40, 300, 900, 2500])),
+        "placement_each": float(random.choice([0.0, 0.01, 0.03])),
+        "line_item_each": float(random.choice([0.0, 20.0, 60.0])),
+        "scrap_share_pct": float(random.choice([0.0, 1.0])),
+        "currency": "EUR",
+        "states_allowed": ["active", "unknown"],
+    }
+
+
+def _mission(random: Rng, source: Mapping[str, float]) -> list[Data]:
+    if random.random() < 0.5:
+        return [_row(source["v_nominal_v"], 60.0, 100.0)]
+    return [_row(source["v_nominal_v"], 100.0, 30.0), _row(source["v_min_v"], 35.0, 70.0)]
+
+
+def _row(v_input: float, load: float, share: float) -> Data:
+    return {
+        "v_input_v": v_input,
+        "load_share_pct": load,
+        "temp_ambient_c": 30.0,
+        "share_pct": share,
+    }
+
+
+# --- parts --------------------------------------------------------------------------------------
+
+
+POSITIONS = {"four-switch": 4, "buck": 2, "boost": 2}
+SMALLEST = {"mosfet": 2, "inductor": 2, "capacitor": 2, "resistor": 2}
+FEWEST = {
+    "transistors_parallel_max_pcs": 1,
+    "bank_pieces_max_pcs": 1,
+    "bank_types_max_pcs": 1,
+    "resistors_parallel_max_pcs": 1,
+}
+"""What is drawn where nothing else fits the budget."""
+
+
+def draft_of(random: Rng, *, two_frequencies: bool) -> tuple[Draft, list[Sampled]]:
+    """A scenario with parts of which some sets are feasible, unless ten draws find none."""
+    for _ in range(10):
+        draft = Draft(random, scenario(random), {})
+        if two_frequencies:
+            for record in draft.data["controllers"].values():
+                first = record["frequencies_khz"][0]
+                record["frequencies_khz"] = [first, first + 150]
+        draft.tables = _drawn(random, draft.data)
+        samples = sampled(draft)
+        if sum(s.alive.sum() for s in samples) > 0.25 * sum(len(s.alive) for s in samples):
+            break
+    return draft, samples
+
+
+def _drawn(random: Rng, data: Data) -> dict[str, PartTable]:
+    """Parts, and how many pieces of each, within a budget of sets."""
+    budget = int(random.choice(BUDGETS))
+    tables = shipped().tables
+    pools = {kind: near(data, kind, tables[kind]) for kind in tables}
+    best = (0, dict(SMALLEST), dict(FEWEST))
+    for _ in range(60):
+        counts = {
+            "mosfet": int(random.integers(2, 6)),
+            "inductor": int(random.integers(2, 4)),
+            "capacitor": int(random.integers(2, 5)),
+            "resistor": int(random.integers(2, 4)),
+        }
+        choice = {
+            "transistors_parallel_max_pcs": int(random.choice([1, 1, 2])),
+            "bank_pieces_max_pcs": int(random.choice([1, 2, 3])),
+            "bank_types_max_pcs": int(random.choice([1, 2])),
+            "resistors_parallel_max_pcs": int(random.choice([1, 1, 2])),
+        }
+        size = _size(data, counts, choice)
+        if best[0] < size <= budget:
+            best = (size, counts, choice)
+        if 0.4 * budget <= best[0] <= budget:
+            break
+    data["choice"] |= best[2]
+    drawn = {
+        kind: tables[kind].take(np.sort(random.choice(pools[kind], best[1][kind], False)))
+        for kind in tables
+    }
+    return {kind: _lively(random, table) for kind, table in drawn.items()}
+
+
+def _size(data: Data, counts: Mapping[str, int], choice: Mapping[str, int]) -> int:
+    """How many complete sets there will be."""
+    pieces, types = choice["bank_pieces_max_pcs"], choice["bank_types_max_pcs"]
+    bank = len(brute_force.banks(list(range(counts["capacitor"])), pieces, types))
+    switch = counts["mosfet"] * choice["transistors_parallel_max_pcs"]
+    rest = counts["inductor"] * bank**2 * counts["resistor"] * choice["resistors_parallel_max_pcs"]
+    return sum(
+        len(record["frequencies_khz"]) * switch ** POSITIONS[name] * rest
+        for name, record in data["controllers"].items()
+    )
+
+
+def _lively(random: Rng, table: PartTable) -> PartTable:
+    """Everything may be bought, so that what is taken out is taken out on purpose."""
+    count = len(table)
+    texts = dict(table.texts) | {"status": ("active",) * count, "approval": ("yes",) * count}
+    return replace(table, texts=texts)
+
+
+def _catalog(tables: Mapping[str, PartTable]) -> Catalog:
+    return replace(shipped(), tables=dict(tables), refused=(), notes=(), findings=())
+
+
+def near(data: Data, kind: str, table: PartTable) -> IntArray:
+    """Rows of parts that a designer would look at for this job."""
+    source, load = data["source"], data["load"]
+    v_high = source.get("v_transient_max_v", source["v_max_v"])
+    v_output, i_output = load["v_output_v"], load["i_output_a"]
+    i_coil = i_output * max(1.0, v_output / source["v_min_v"]) / 0.93
+    n = table.numbers
+    if kind == "mosfet":
+        volts = max(v_high, 1.13 * v_output)
+        rating = n["v_drain_source_rating"]
+        good = (rating >= 1.5 * volts) & (rating <= max(5.0 * volts, 60.0))
+        good &= n["rds_on_10v_max"] < 0.03 * v_output * i_output / i_coil**2
+        good &= (n["q_gate_10v_typ"] < 45e-9) & ~np.isnan(n["rds_on_4v5_max"])
+    elif kind == "inductor":
+        ratio = min(v_output, source["v_nominal_v"]) / max(v_output, source["v_nominal_v"])
+        frequency = max(1e3 * max(c["frequencies_khz"]) for c in data["controllers"].values())
+        volts = min(v_output, source["v_nominal_v"]) * max(1.0 - ratio, 0.2)
+        wanted = volts / (frequency * 0.35 * i_coil)
+        good = (n["inductance_typ"] > 0.6 * wanted) & (n["inductance_typ"] < 2.5 * wanted)
+        good &= (n["i_saturation_typ"] > 2.5 * i_coil) & (n["i_rated_typ"] > 1.2 * i_coil)
+        good &= n["i_saturation_typ"] < 9.0 * i_coil
+    elif kind == "capacitor":
+        volts = max(v_high, 1.13 * v_output)
+        good = (n["v_rating"] >= 1.25 * volts) & (n["v_rating"] <= 4.0 * volts)
+        good &= (n["capacitance_typ"] >= 4e-6) & (n["temp_part_rating"] >= 105.0)
+        good &= ~(n["i_ripple_rating"] < 0.35 * i_coil)
+    else:
+        wanted = 0.045 / (1.4 * i_coil)
+        good = (n["resistance_typ"] > 0.6 * wanted) & (n["resistance_typ"] < 1.1 * wanted)
+        good &= n["power_rating"] > 3.0 * i_coil**2 * n["resistance_typ"]
+    bought = np.array([bool(breaks) for breaks in table.price_breaks])
+    rows = np.flatnonzero(good & bought)
+    if len(rows) < 6:
+        rows = np.argsort(~good, kind="stable")[:12]
+    return rows
+
+
+# --- what a sample of the sets does -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """A sample of sets of one topology and what limits are measured against, (n_set,) each.
+
+    alive : sets that keep every limit so far
+    """
+
+    judged: brute_force.Judgement
+    result: Physics
+    values: Mapping[str, FloatArray]
+    alive: BoolArray
+
+
+def sampled(draft: Draft) -> list[Sampled]:
+    """Judge a sample of the sets without reference states."""
+    spec, catalog = parse_spec(toml(draft.data)), _catalog(draft.tables)
+    prices = buying.prices(spec, catalog.tables)
+    found = []
+    for stage in brute_force.stages(spec, catalog).values():
+        sets = brute_force.all_sets(spec, stage)
+        if len(sets) > SAMPLE:
+            sets = sets.take(np.sort(draft.random.choice(len(sets), SAMPLE, replace=False)))
+        if not len(sets):
+            continue
+        scene, row = brute_force.any_scene(stage, sets)
+        result = assembly.evaluate(scene.take(row), sets)
+        held = brute_force.held_limits(result, sets, ripple=True)
+        losses = verification.objectives(result)
+        judged = brute_force.judgement(stage, sets, prices, losses, held)
+        values = measured(result, sets, prices)
+        found.append(Sampled(judged, result, values, judged.feasible()))
+    return found
+
+
+def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, FloatArray]:
+    """Worst value of each quantity a spec can limit, in SI."""
+    scene, stage = result.scene, result.scene.stage
+    lanes, wave, control = stage.lanes, scene.wave, stage.controller
+    firm = lanes.guaranteed
+    steady = firm & ~lanes.transient
+    ambient, power = lanes.temp_ambient, lanes.v_output * lanes.i_output
+    ripple = wave.i_ripple[..., 0] / np.abs(wave.i_mean[..., 0])
+    hot = [p.temp_junction for b in result.bridges.values() for p in (b.control, b.synchronous)]
+    chain = verification.limit_chain(result)
+    current = result.i_drive
+    with np.errstate(divide="ignore", invalid="ignore"):
+        efficiency = power / (power + result.total)
+    found = {
+        "ripple-input": _most(result.banks["input"].v_ripple, steady),
+        "ripple-output": _most(result.banks["output"].v_ripple, steady),
+        "ripple-ratio": _most(ripple, steady & lanes.full_load),
+        "temp-mosfet": _highest(*(_most(t, steady) for t in hot)),
+        "temp-inductor": _most(result.coil.temp, steady),
+        "temp-resistor": _most(result.sense.temp, steady),
+        "temp-capacitor": _capacitor_heat(result, sets, steady),
+        "rise": _highest(
+            *(_most(t - ambient, steady) for t in (*hot, result.coil.temp, result.sense.temp))
+        ),
+        "height": _height(stage.tables, sets),
+        "area": verification.areas(stage, sets),
+        "thermal-gain": _most(result.gain, steady) * stage.spec.limits.thermal_gain_max,
+        "loss-ceiling": _most(result.total / power, stage.sizing & steady),
+        "drive-current": _most(current, firm),
+        "drive-heat": _most(current * (lanes.v_input - control.v_drive_min), firm),
+        "on-time": -_most(-wave.time_on_min, firm),
+        "off-time": -_most(-wave.time_off_min, firm),
+        "chain-low": chain.needed * control.v_sense_min / chain.low,
+        "chain-high": (chain.saturation - chain.delayed + chain.high)
+        * (control.v_sense_max / chain.high),
+        "part-numbers": brute_force.distinct(prices, sets).astype(np.float64),
+    }
+    for name, half, strict in (
+        ("floor-full", False, False),
+        ("floor-half", True, False),
+        ("floor-firm", False, True),
+    ):
+        here = ~np.isnan(lanes.efficiency_floor) & (firm == strict) & (lanes.full_load != half)
+        found[name] = -_most(-efficiency, here)
+    return {name: np.broadcast_to(value, len(sets)) for name, value in found.items()}
+
+
+def _most(value: FloatArray, lanes: FloatArray) -> FloatArray:
+    value = np.broadcast_to(value, (len(value), len(lanes)))
+    return np.where(lanes, value, -np.inf).max(axis=1, initial=-np.inf)
+
+
+def _capacitor_heat(result: Physics, sets: Sets, steady: FloatArray) -> FloatArray:
+    """Hottest core of both banks."""
+    stage, worst = result.scene.stage, np.full(len(sets), -np.inf)
+    for node, (first, _, second, _) in sets.bank.items():
+        bank = result.banks[node]
+        for rows, current in ((first, bank.i_rms_first), (second, bank.i_rms_second)):
+            heat = stage.capacitors.heating[np.maximum(rows, 0)] * current**2
+            hottest = _most(result.scene.state.temp_board + heat, steady)
+            worst = np.where(rows < 0, worst, np.fmax(worst, hottest))
+    return worst
+
+
+def _height(tables: Mapping[str, PartTable], sets: Sets) -> FloatArray:
+    height = {kind: table.numbers["height"] for kind, table in tables.items()}
+    tall = [height["inductor"][sets.coil], height["resistor"][sets.sense[0]]]
+    tall += [height["mosfet"][rows] for rows, _ in sets.transistor.values()]
+    for first, _, second, _ in sets.bank.values():
+        tall += [
+            height["capacitor"][first],
+            height["capacitor"][np.where(second < 0, first, second)],
+        ]
+    return _highest(*tall)
+
+
+def _highest(*values: FloatArray) -> FloatArray:
+    return functools.reduce(np.fmax, values)
+
+
+# --- tightening ---------------------------------------------------------------------------------
+
+UPPER: dict[str, tuple[str, str, float]] = {
+    "ripple-input": ("limits", "v_ripple_input_mv", 1e3),
+    "ripple-output": ("limits", "v_ripple_output_mv", 1e3),
+    "ripple-ratio": ("limits", "ripple_ratio_max_pct", 1e2),
+    "temp-mosfet": ("limits", "temp_mosfet_max_c", 1.0),
+    "temp-inductor": ("limits", "temp_inductor_max_c", 1.0),
+    "temp-resistor": ("limits", "temp_resistor_max_c", 1.0),
+    "temp-capacitor": ("limits", "temp_capacitor_max_c", 1.0),
+    "rise": ("limits", "rise_hottest_k", 1.0),
+    "height": ("limits", "height_max_mm", 1e3),
+    "area": ("limits", "area_max_mm2", 1e6),
+    "thermal-gain": ("limits", "thermal_gain_max_pct", 1e2),
+    "loss-ceiling": ("limits", "loss_ceiling_pct", 1e2),
+    "drive-current": ("controller", "i_drive_limit_ma", 1e3),
+    "drive-heat": ("controller", "loss_drive_limit_w", 1.0),
+    "chain-low": ("controller", "v_sense_min_mv", 1e3),
+    "part-numbers": ("choice", "part_numbers_max_pcs", 1.0),
+}
+"""Limit -> section and key of the spec, and the factor from SI."""
+
+LOWER: dict[str, tuple[str, str, float]] = {
+    "on-time": ("controller", "time_on_min_ns", 1e9),
+    "off-time": ("controller", "time_off_min_ns", 1e9),
+    "chain-high": ("controller", "v_sense_max_mv", 1e3),
+    "floor-full": ("floor", "0", 1e2),
+    "floor-half": ("floor", "1", 1e2),
+    "floor-firm": ("floor", "2", 1e2),
+}
+
+Victim = tuple[Sampled, int]
+"""A sampled set that is to be taken out."""
+
+
+def tighten(draft: Draft, name: str, samples: list[Sampled]) -> None:
+    """Turn one limit or rule so that a set on the front of the sample falls."""
+    victims = front_sets(draft, samples)
+    draft.random.shuffle(victims)
+    if not victims:
+        return
+    if name in UPPER or name in LOWER:
+        if not any(_move_limit(draft, name, samples, victim) for victim in victims):
+            return
+    else:
+        if name == "same-part":
+            victims.sort(key=_parts_differ, reverse=True)
+        RULES[name](draft, samples, victims[0])
+    draft.tightened.append(name)
+
+
+def front_sets(draft: Draft, samples: list[Sampled]) -> list[Victim]:
+    """The sets on the front of what is still alive of the sample."""
+    worst = draft.data["choice"]["objective"] == OBJECTIVE_WORST
+    judged = [replace(s.judged, held=dict(s.judged.held) | {"alive": s.alive}) for s in samples]
+    return [(samples[k], row) for k, row in brute_force.front(judged, worst=worst).which]
+
+
+def _move_limit(draft: Draft, name: str, samples: list[Sampled], victim: Victim) -> bool:
+    """Move a limit past the value of a set; False where that would leave next to nothing."""
+    sample, row = victim
+    lower = name in LOWER
+    section, key, factor = (LOWER if lower else UPPER)[name]
+    sign = 1.0 if lower else -1.0
+    own = sign * float(sample.values[name][row])
+    values = np.concatenate([sign * s.values[name][s.alive] for s in samples])
+    beyond = values[values > own + 1e-9 * abs(own)]
+    if len(beyond) < max(2.0, 0.25 * len(values)):
+        return False
+    share = float(draft.random.uniform(0.2, 0.8))
+    limit = own + share * (float(beyond.min()) - own)
+    if name == "part-numbers":
+        limit = float(beyond.min())
+    if not _write(draft.data, section, key, sign * limit * factor, sample.judged.topology):
+        return False
+    for one in samples:
+        if section != "controller" or one is sample:
+            one.alive[:] &= sign * one.values[name] >= limit
+    return True
+
+
+LOWEST = {
+    "loss_drive_limit_w": 0.01,
+    "i_drive_limit_ma": 1.0,
+    "time_on_min_ns": 5.0,
+    "time_off_min_ns": 5.0,
+    "v_ripple_output_mv": 1.0,
+    "v_ripple_input_mv": 1.0,
+    "thermal_gain_max_pct": 1.0,
+    "temp_mosfet_max_c": 40.0,
+    "temp_inductor_max_c": 40.0,
+    "temp_resistor_max_c": 40.0,
+    "temp_capacitor_max_c": 40.0,
+    "area_max_mm2": 20.0,
+}
+"""What a spec may not go below."""
+
+
+def _write(data: Data, section: str, key: str, limit: float, topology: str) -> bool:
+    """Put a limit into the spec; False where a spec may not hold it."""
+    if limit < LOWEST.get(key, 0.0) or not np.isfinite(limit):
+        return False
+    if section == "controller":
+        record = data["controllers"][topology]
+        record[key] = limit
+        record["v_sense_typ_mv"] = min(record["v_sense_max_mv"], 50.0)
+        return bool(record["v_sense_min_mv"] <= record["v_sense_typ_mv"])
+    if section == "floor":
+        data["limits"]["floors"][int(key)]["efficiency_pct"] = limit
+    else:
+        data[section][key] = int(max(limit, 1)) if key.endswith("_pcs") else limit
+    return True
+
+
+def _member(draft: Draft, victim: Victim, kind: str) -> tuple[str, int]:
+    """A position of the victim that holds a part of a kind, and its row."""
+    sample, row = victim
+    sets = sample.judged.sets
+    places: dict[str, list[tuple[str, int]]] = {
+        "inductor": [("inductor", int(sets.coil[row]))],
+        "resistor": [("sense-resistor", int(sets.sense[0][row]))],
+        "mosfet": [(p, int(rows[row])) for p, (rows, _) in sets.transistor.items()],
+        "capacitor": [
+            (f"{node}-bank", int(rows[row]))
+            for node, (first, _, second, _) in sets.bank.items()
+            for rows in (first, second)
+            if rows[row] >= 0
+        ],
+    }
+    found = places[kind]
+    return found[int(draft.random.integers(len(found)))]
+
+
+def _any_member(draft: Draft, victim: Victim) -> tuple[str, str, int]:
+    kinds = [k for k in ("mosfet", "capacitor", "inductor", "resistor") if len(draft.tables[k]) > 1]
+    kind = str(draft.random.choice(kinds or ["mosfet"]))
+    return (kind, *_member(draft, victim, kind))
+
+
+def _set_number(draft: Draft, kind: str, row: int, column: str, value: float) -> None:
+    table = draft.tables[kind]
+    values = table.numbers[column].copy()
+    values[row] = value
+    draft.tables[kind] = replace(table, numbers=dict(table.numbers) | {column: values})
+
+
+def _set_text(draft: Draft, kind: str, row: int, column: str, text: str) -> None:
+    table = draft.tables[kind]
+    texts = list(table.texts[column])
+    texts[row] = text
+    draft.tables[kind] = replace(table, texts=dict(table.texts) | {column: tuple(texts)})
+
+
+def _volts(draft: Draft, position: str) -> float:
+    source, load = draft.data["source"], draft.data["load"]
+    top = source["v_max_v"] if position.startswith("input") else 1.02 * load["v_output_v"]
+    return float(top)
+
+
+def _drain_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    position, row = _member(draft, victim, "mosfet")
+    volts = _volts(draft, position) * 1.2 / 0.8
+    _set_number(draft, "mosfet", row, "v_drain_source_rating", 0.93 * volts)
+
+
+def _drain_transient(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    """Enough for the continuous voltage, too little for the transient one."""
+    position, row = _member(draft, victim, "mosfet")
+    volts = _volts(draft, position) * 1.2 / 0.8
+    _set_number(draft, "mosfet", row, "v_drain_source_rating", 1.001 * volts)
+    source = draft.data["source"]
+    source["v_transient_max_v"] = 1.25 * source["v_max_v"]
+    source["time_transient_s"] = 1.0
+
+
+def _gate_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    _, row = _member(draft, victim, "mosfet")
+    _set_number(draft, "mosfet", row, "v_gate_source_rating", 9.0)
+
+
+def _capacitor_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    position, row = _member(draft, victim, "capacitor")
+    _set_number(draft, "capacitor", row, "v_rating", 1.1 * _volts(draft, position))
+
+
+def _winding_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    _, row = _member(draft, victim, "inductor")
+    volts = max(_volts(draft, "input"), _volts(draft, "output"))
+    _set_number(draft, "inductor", row, "v_winding_rating", 0.95 * volts)
+
+
+def _coldest(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    _set_number(draft, kind, row, "temp_min", draft.data["ambient"]["temp_cold_c"] + 5.0)
+
+
+def _ripple_current(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    position, row = _member(draft, victim, "capacitor")
+    sample, at = victim
+    node = position.removesuffix("-bank")
+    first = sample.judged.sets.bank[node][0][at] == row
+    bank = sample.result.banks[node]
+    current = (bank.i_rms_first if first else bank.i_rms_second)[at].max()
+    table = draft.tables["capacitor"]
+    if table.texts["technology"][row] in ("ceramic-1", "ceramic-2", "film"):
+        _set_number(draft, "capacitor", row, "self_heating", 24.0 / current**2)
+    else:
+        _set_number(draft, "capacitor", row, "i_ripple_rating", current)
+
+
+def _sense_power(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    sample, at = victim
+    _, row = _member(draft, victim, "resistor")
+    loss = float(sample.result.sense.loss_each[at].max())
+    _set_number(draft, "resistor", row, "power_rating", 1.3 * loss)
+
+
+def _life_cycle(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    state = str(draft.random.choice(["obsolete", "last-time-buy", "not-for-new"]))
+    _set_text(draft, kind, row, "status", state)
+
+
+def _approval(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    conditional = bool(draft.random.random() < 0.5)
+    _set_text(draft, kind, row, "approval", "conditional" if conditional else "no")
+    if conditional:
+        draft.data["purchase"]["conditional_allowed"] = False
+
+
+def _banned(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    draft.data["purchase"].setdefault("banned", []).append(draft.tables[kind].part_number[row])
+
+
+def _approved(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    names = {name for table in draft.tables.values() for name in table.part_number}
+    listed = sorted(names - {draft.tables[kind].part_number[row]})
+    before = draft.data["purchase"].get("approved", listed)
+    draft.data["purchase"]["approved"] = [name for name in before if name in listed]
+
+
+def _forbid(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    draft.data["choice"].setdefault("forbid", []).append(draft.tables[kind].part_number[row])
+
+
+def _technology(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    _, row = _member(draft, victim, "capacitor")
+    technology = draft.tables["capacitor"].texts["technology"]
+    if len(set(technology)) == 1:
+        _set_text(draft, "capacitor", row, "technology", "film")
+    name = draft.tables["capacitor"].texts["technology"][row]
+    draft.data["purchase"]["banned_technologies"] = [name]
+
+
+def _currency(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    """Priced in another currency: out without a rate, dearer with one."""
+    kind, _, row = _any_member(draft, victim)
+    _set_text(draft, kind, row, "currency", "USD")
+    if draft.random.random() < 0.3:
+        rate = {"currency": "USD", "rate_each": 1.3, "date": "2026-05-04"}
+        draft.data["purchase"]["exchange_rates"] = [rate]
+
+
+def _parts_differ(victim: Victim) -> int:
+    """How many different transistors a set holds."""
+    sample, row = victim
+    return len({int(rows[row]) for rows, _ in sample.judged.sets.transistor.values()})
+
+
+def _same_part(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    sample, row = victim
+    held = {p: int(rows[row]) for p, (rows, _) in sample.judged.sets.transistor.items()}
+    pairs = [(a, b) for a in held for b in held if a < b and held[a] != held[b]]
+    pairs = pairs or [(a, b) for a in held for b in held if a < b]
+    group = pairs[int(draft.random.integers(len(pairs)))]
+    draft.data["choice"].setdefault("same_part", []).append(list(group))
+
+
+def _other_part(draft: Draft, samples: list[Sampled], victim: Victim) -> tuple[str, str]:
+    """A position all topologies have, and a part that some feasible set holds there."""
+    sample, _ = victim
+    rows = np.flatnonzero(sample.alive)
+    other = (sample, int(rows[int(draft.random.integers(len(rows)))]))
+    kinds = ["inductor", "capacitor", "resistor"]
+    if len(draft.data["topologies"]) == 1:
+        kinds += ["mosfet", "mosfet"]
+    kinds = [k for k in kinds if len(draft.tables[k]) > 1] or ["inductor"]
+    kind = str(draft.random.choice(kinds))
+    position, row = _member(draft, other, kind)
+    return position, draft.tables[kind].part_number[row]
+
+
+def _force(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    position, name = _other_part(draft, samples, victim)
+    force = {"part_number": name, "position": position}
+    draft.data["choice"].setdefault("force", []).append(force)
+
+
+def _force_anywhere(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    _, name = _other_part(draft, samples, victim)
+    draft.data["choice"].setdefault("force", []).append({"part_number": name})
+
+
+def _line_item(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    boards = draft.data["purchase"]["boards_pcs"]
+    draft.data["purchase"]["line_item_each"] = round(0.5 * boards, 2)
+
+
+def _placement(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    draft.data["purchase"]["placement_each"] = 0.4
+
+
+def _pooled(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    """Steep price breaks that two positions reach together."""
+    boards = draft.data["purchase"]["boards_pcs"]
+    for kind in ("mosfet", "capacitor"):
+        table = draft.tables[kind]
+        breaks = tuple(
+            ((1, round(1.6 * entry[0][1], 4)), (int(1.5 * boards), round(0.7 * entry[0][1], 4)))
+            for entry in table.price_breaks
+        )
+        ones = np.ones(len(table))
+        numbers = dict(table.numbers) | {"order_minimum": ones, "order_multiple": ones}
+        draft.tables[kind] = replace(table, price_breaks=breaks, numbers=numbers)
+
+
+def _buy_up(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    """A break a little above the need that is worth buying up to."""
+    boards = draft.data["purchase"]["boards_pcs"]
+    for kind in ("inductor", "mosfet"):
+        table = draft.tables[kind]
+        breaks = tuple(
+            ((1, entry[0][1]), (int(1.2 * boards) + 1, round(0.45 * entry[0][1], 4)))
+            if row % 2
+            else entry
+            for row, entry in enumerate(table.price_breaks)
+        )
+        draft.tables[kind] = replace(table, price_breaks=breaks)
+
+
+def _order_minimum(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    kind, _, row = _any_member(draft, victim)
+    boards = draft.data["purchase"]["boards_pcs"]
+    _set_number(draft, kind, row, "order_minimum", float(3 * boards))
+    _set_number(draft, kind, row, "order_multiple", float(max(boards // 2, 1)))
+
+
+def _worst_point(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    draft.data["choice"]["objective"] = OBJECTIVE_WORST
+
+
+def _saturation_drop(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+    draft.data["limits"]["saturation_drop_max_pct"] = float(draft.random.uniform(4, 15))
+
+
+Turn = Callable[[Draft, list[Sampled], Victim], None]
+
+RULES: dict[str, Turn] = {
+    "drain-voltage": _drain_voltage,
+    "drain-transient": _drain_transient,
+    "gate-voltage": _gate_voltage,
+    "capacitor-voltage": _capacitor_voltage,
+    "winding-voltage": _winding_voltage,
+    "coldest": _coldest,
+    "ripple-current": _ripple_current,
+    "sense-power": _sense_power,
+    "saturation-drop": _saturation_drop,
+    "life-cycle": _life_cycle,
+    "approval": _approval,
+    "banned": _banned,
+    "approved": _approved,
+    "forbid": _forbid,
+    "technology": _technology,
+    "currency": _currency,
+    "same-part": _same_part,
+    "force": _force,
+    "force-anywhere": _force_anywhere,
+    "line-item": _line_item,
+    "placement": _placement,
+    "pooled": _pooled,
+    "buy-up": _buy_up,
+    "order-minimum": _order_minimum,
+    "worst-point": _worst_point,
+}
+
+NAMES = (*UPPER, *LOWER, *RULES)
+
+TURNS = (
+    *NAMES,
+    *("same-part", "part-numbers", "on-time", "off-time", "temp-mosfet", "thermal-gain") * 3,
+    *("area", "placement", "currency", "ripple-input", "forbid", "banned") * 2,
+)
+"""What the seed walks through; limits that are seldom the one that matters have more turns."""
+
+TIMES = ("on-time", "off-time")
+
+STATE = ("loss-ceiling", "saturation-drop", "drain-transient", "worst-point")
+"""They change the state or the points and therefore come first."""
+
+
+def random_case(seed: int) -> Case:
+    """The case of a seed."""
+    random = np.random.default_rng([2026, seed])
+    chosen = [TURNS[seed % len(TURNS)]]
+    chosen += [str(n) for n in random.choice(NAMES, int(random.integers(0, 3)), replace=False)]
+    wanted = sorted(dict.fromkeys(chosen), key=lambda name: name not in STATE)
+    if {"approved", "banned"} <= set(wanted):
+        wanted.remove("banned")
+    draft, samples = draft_of(random, two_frequencies=bool({*TIMES} & {*wanted}))
+    for position, name in enumerate(wanted):
+        if position and wanted[position - 1] in (*STATE, *RULES):
+            samples = sampled(draft)
+        tighten(draft, name, samples)
+    text = toml(draft.data)
+    return Case(seed, text, parse_spec(text), _catalog(draft.tables), tuple(draft.tightened))
