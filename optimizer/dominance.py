@@ -86,7 +86,7 @@ def droppable(bound: FloatArray, weights: FloatArray, stair: Staircase) -> BoolA
     infinite loss before the first and at infinite cost after the last point. Equal values are
     covered, so an item that only ties is dropped.
     """
-    corner = _corners(stair)
+    corner = corners(stair)
     with np.errstate(invalid="ignore"):
         terms = np.where(weights[None, :, :] > 0, weights[None, :, :] * corner[:, None, :], 0.0)
     reach = terms.sum(axis=2)
@@ -97,7 +97,8 @@ def droppable(bound: FloatArray, weights: FloatArray, stair: Staircase) -> BoolA
     return ~kept
 
 
-def _corners(stair: Staircase) -> FloatArray:
+def corners(stair: Staircase) -> FloatArray:
+    """Upper corners (cost, loss) of the boxes that a staircase leaves uncovered."""
     cost, loss = (np.asarray(axis, dtype=np.float64) for axis in stair)
     upper = np.concatenate([cost - 1, [np.inf]])
     right = np.concatenate([[np.inf], loss - 1])
@@ -181,21 +182,23 @@ def other_pieces(groups: tuple[Group, ...], group: int, parts: int) -> IntArray:
     return np.asarray(np.sum([np.zeros(parts, dtype=np.int64), *most], axis=0))
 
 
-def survivors(choice: Choice, skeleton: int, wanted: list[BoolArray]) -> list[BoolArray]:
+def survivors(
+    choice: Choice, skeleton: int, wanted: list[BoolArray], *, fitting: bool = True
+) -> list[BoolArray]:
     """Which of the `wanted` options the front of the whole choice, rows included, can need.
 
     Two tests: an option must fit every row beside the least the other groups add, and no other
     option of its group may be at least as good in loss, every row and, at its worst, in cost.
     Where equal parts or the number of part numbers is asked for, only options with the same
     parts are compared. Equal options leave one behind: the front of values stays whole, the list
-    of sets does not.
+    of sets does not. `fitting=False` leaves the first test out, for questions that set rows free.
     """
     body = choice.skeletons[skeleton]
     least = [g.rows[mask].min(axis=0) for g, mask in zip(body.groups, wanted, strict=True)]
     room = 1 + ROW_TOLERANCE - body.rows_fixed - np.sum(least, axis=0)
     kept = []
     for k, group in enumerate(body.groups):
-        fits = (group.rows - least[k] <= room + 1e-12).all(axis=1)
+        fits = (group.rows - least[k] <= room + 1e-12).all(axis=1) | (not fitting)
         index = np.flatnonzero(fits & wanted[k])
         keep = np.zeros(len(group.loss), dtype=bool)
         keep[index[~_replaced(choice, skeleton, k, index)]] = True

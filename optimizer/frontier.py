@@ -183,9 +183,9 @@ def _leave_open(search: _Search, gap: _Gap, cost_max: int | None, answer: Answer
         search.notes.append(f"not proved: {_box(cost_max, gap)}: nothing found, bound {bound:.0f}")
         return
     search.keep(replace(best, proof="", bound=bound))
+    left = f"gap {best.loss - bound:.0f}" if best.loss > bound else f"least cost {best.cost} open"
     search.notes.append(
-        f"not proved: {_box(cost_max, gap)}: best loss {best.loss}, bound {bound:.0f}, "
-        f"gap {best.loss - bound:.0f}"
+        f"not proved: {_box(cost_max, gap)}: best loss {best.loss}, bound {bound:.0f}, {left}"
     )
 
 

@@ -1,8 +1,9 @@
 """Exact front of a `Choice` where only cost and loss add up: the relaxed front.
 
-Rows, equal parts and the number of part numbers are left out here, so the front bounds every
-other one from below, and each of its points that happens to keep them is a point of the full
-front too. Only mission loss: worst-point loss does not add up.
+Rows and the number of part numbers are left out here, so the front bounds every other one from
+below, and each of its points that happens to keep them is a point of the full front too. Only
+mission loss: worst-point loss does not add up. Equal parts at positions whose groups can share
+parts are kept, by one front per part; elsewhere they are left out too.
 
 Groups that share no part add up, front by front. Two groups A and B that can share parts are
 joined first. With c the cost of an option bought on its own, a pair of options costs
@@ -19,7 +20,7 @@ piece meets only those options of B that hold none of them.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,11 +67,14 @@ class _Side:
 
 
 def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
-    """Every nondominated point of the choice without its rows, cost rising, proved by the merge."""
+    """Every nondominated point without the rows, cost rising; proved by the merge."""
     if choice.worst_point:
         raise ValueError("worst-point loss does not add up over groups: use the solver")
     check_choice(choice)
     fields = [(_component_fronts(choice, body), k) for k, body in enumerate(choice.skeletons)]
+    fields = [field for field in fields if all(len(steps.cost) for steps in field[0])]
+    if not fields:
+        return ()
     best: Staircase = (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     kept: list[tuple[Steps, int]] = []
     for parts, k in _most_promising_first(choice, fields):
@@ -108,60 +112,102 @@ def _component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
         if len(members) > 2:
             names = ", ".join(skeleton.groups[k].name for k in members)
             raise ValueError(f"{skeleton.name}: {names} share parts: use the solver")
-        bodies = [skeleton.groups[k] for k in members]
-        if len(members) == 1:
-            fronts.append(_single(choice, bodies[0], members))
-        else:
-            fronts.append(_pair(choice, bodies[0], bodies[1], members))
+        fronts.append(_component(choice, skeleton, members))
     return fronts
 
 
-def _single(choice: Choice, group: Group, members: tuple[int, ...]) -> Steps:
-    cost = option_costs(choice, group)
-    index = staircase(cost, group.loss)
-    return Steps(cost[index], group.loss[index], index[:, None], members)
+def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> Steps:
+    """Front of one or two groups, over every way to keep the equal parts asked for in them."""
+    groups = [skeleton.groups[k] for k in members]
+    steps = _Collector(len(members))
+    for index in _equal_variants(groups, _equal_inside(choice, skeleton, groups)):
+        chosen = [_taken(group, kept) for group, kept in zip(groups, index, strict=True)]
+        if len(members) == 1:
+            cost = option_costs(choice, chosen[0])
+            steps.add(cost, chosen[0].loss, index[0])
+        else:
+            _pair(choice, chosen[0], chosen[1], index, steps)
+    return Steps(steps.cost, steps.loss, np.stack(steps.option, axis=1), members)
 
 
-def _pair(choice: Choice, first: Group, second: Group, members: tuple[int, ...]) -> Steps:
-    """Front of two groups that can share parts."""
-    left, right, saving = _sides(choice, first, second)
+def _equal_inside(choice: Choice, skeleton: Skeleton, groups: list[Group]) -> list[tuple[str, ...]]:
+    """Positions that must hold one part, where all of them that the skeleton has are in here."""
+    every = {name for group in skeleton.groups for name in group.slot_position}
+    here = {name for group in groups for name in group.slot_position}
+    present = [tuple(name for name in names if name in every) for names in choice.same_part]
+    return [names for names in present if len(names) > 1 and here.issuperset(names)]
+
+
+def _equal_variants(groups: list[Group], equal: list[tuple[str, ...]]) -> Iterator[list[IntArray]]:
+    """Options of each group, once per part that the equal positions can all hold."""
+    variants = [[np.arange(len(group.loss)) for group in groups]]
+    for names in equal:
+        variants = [finer for index in variants for finer in _by_common_part(groups, index, names)]
+    yield from variants
+
+
+def _by_common_part(
+    groups: list[Group], index: list[IntArray], names: tuple[str, ...]
+) -> Iterator[list[IntArray]]:
+    held = [
+        (g, group.part[index[g], slot])
+        for g, group in enumerate(groups)
+        for slot, name in enumerate(group.slot_position)
+        if name in names
+    ]
+    for part in set.intersection(*(set(parts.tolist()) for _, parts in held)):
+        keep = [np.ones(len(kept), dtype=bool) for kept in index]
+        for g, parts in held:
+            keep[g] &= parts == part
+        if all(mask.any() for mask in keep):
+            yield [kept[mask] for kept, mask in zip(index, keep, strict=True)]
+
+
+def _taken(group: Group, index: IntArray) -> Group:
+    """The group with only these options."""
+    if len(index) == len(group.loss):
+        return group
+    names = ("part", "pieces", "loss", "rows", "loss_lane")
+    return replace(group, **{name: getattr(group, name)[index] for name in names})
+
+
+def _pair(
+    choice: Choice, first: Group, second: Group, index: list[IntArray], steps: _Collector
+) -> None:
+    """Front of two groups that can share parts; `index` are their options' own numbers."""
+    left, right, saving = _sides(choice, first, second, index)
     left, right = _thinned(left, right, saving), _thinned(right, left, saving.swapaxes(1, 2))
     rising = np.asarray((saving < 0).any(axis=(1, 2)))
-    steps = _Collector()
     for near, far in _apart(left, right, rising):
         steps.add(*_sum(near, far))
     for a, b in _together(left, right, len(saving)):
         cost = left.cost[a] + right.cost[b] - _shared(left, right, a, b, saving)
         steps.add(cost, left.loss[a] + right.loss[b], left.option[a], right.option[b])
-    option = np.stack([steps.first, steps.second], axis=1)
-    return Steps(steps.cost, steps.loss, option, members)
 
 
 class _Collector:
-    """A staircase of pairs that grows: keeps what nothing so far covers."""
+    """A staircase that grows: keeps what nothing so far covers."""
 
-    def __init__(self) -> None:
+    def __init__(self, groups: int) -> None:
         empty = np.zeros(0, dtype=np.int64)
-        self.cost, self.loss, self.first, self.second = empty, empty, empty, empty
+        self.cost, self.loss = empty, empty
+        self.option = [empty] * groups
 
-    def add(self, cost: IntArray, loss: IntArray, first: IntArray, second: IntArray) -> None:
-        """Take in candidates (n,) each."""
+    def add(self, cost: IntArray, loss: IntArray, *option: IntArray) -> None:
+        """Take in candidates, (n,) each."""
         new = np.flatnonzero(~covered(cost, loss, (self.cost, self.loss)))
         if not len(new):
             return
-        both = [
-            np.concatenate([old, fresh[new]])
-            for old, fresh in zip(
-                (self.cost, self.loss, self.first, self.second),
-                (cost, loss, first, second),
-                strict=True,
-            )
-        ]
+        old = (self.cost, self.loss, *self.option)
+        fresh = (cost, loss, *option)
+        both = [np.concatenate([a, b[new]]) for a, b in zip(old, fresh, strict=True)]
         index = staircase(both[0], both[1])
-        self.cost, self.loss, self.first, self.second = (values[index] for values in both)
+        self.cost, self.loss, *self.option = (values[index] for values in both)
 
 
-def _sides(choice: Choice, first: Group, second: Group) -> tuple[_Side, _Side, IntArray]:
+def _sides(
+    choice: Choice, first: Group, second: Group, index: list[IntArray]
+) -> tuple[_Side, _Side, IntArray]:
     """Both groups over the parts they have in common, and the saving table of those parts.
 
     The table is (n_shared, pieces in first + 1, pieces in second + 1), 0 where a side never uses
@@ -173,10 +219,8 @@ def _sides(choice: Choice, first: Group, second: Group) -> tuple[_Side, _Side, I
     row = np.full(len(choice.price) + 1, -1, dtype=np.int64)
     row[shared] = np.arange(len(shared))
     sides = [
-        _Side(
-            option_costs(choice, group), group.loss, row[part], pieces, np.arange(len(group.loss))
-        )
-        for group, (part, pieces) in zip((first, second), slots, strict=True)
+        _Side(option_costs(choice, group), group.loss, row[part], pieces, own)
+        for group, (part, pieces), own in zip((first, second), slots, index, strict=True)
     ]
     return sides[0], sides[1], _saving(choice, shared, sides)
 
@@ -332,8 +376,6 @@ def _added(first: Steps, second: Steps) -> Steps:
 
 def _selections(kept: list[tuple[Steps, int]]) -> tuple[Selection, ...]:
     """The staircase over all skeletons."""
-    if not kept:
-        return ()
     cost = np.concatenate([steps.cost for steps, _ in kept])
     loss = np.concatenate([steps.loss for steps, _ in kept])
     owner = np.repeat(np.arange(len(kept)), [len(steps.cost) for steps, _ in kept])

@@ -24,11 +24,17 @@ from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
 from optimizer.tally import pooled_slots, selection_cost, selection_loss, violations
 
-ROW_PRICES = (0.1, 0.4, 1.5, 6.0)
-"""Prices of a whole row, in typical losses of a set, that the scouts try."""
+ROW_PRICES = (0.4, 2.0)
+"""Prices of one whole row, in typical losses of a set, that the scouts try."""
+
+ALL_ROWS_PRICES = (0.1, 0.4, 1.5, 6.0)
+"""Prices of all rows together that the scouts try."""
 
 LINE_PRICES = (0.02, 0.1)
 """Extra line items, in typical costs of a set, that the scouts try."""
+
+DIRECTIONS_COARSE = 17
+"""Directions of the bounds that price rows or single lanes."""
 
 ITEMS_AT_ONCE = 4096
 
@@ -68,10 +74,10 @@ def _scouts(choice: Choice) -> Iterator[Choice]:
     base = plain[-1]
     loss = _typical_loss(base)
     rows = len(choice.row_names)
-    for price in ROW_PRICES:
-        for r in {-1, *range(rows)} if rows else ():
-            weight = np.full(rows, price / rows) if r < 0 else price * np.eye(rows)[r]
-            yield _rows_priced(base, weight * loss)
+    priced = [np.full(rows, price / rows) for price in ALL_ROWS_PRICES if rows]
+    priced += [price * unit for unit in np.eye(rows) for price in ROW_PRICES if rows > 1]
+    for weight in priced:
+        yield _rows_priced(base, weight * loss)
     if choice.part_numbers_max is not None:
         dear = _typical_cost(base)
         for price in LINE_PRICES:
@@ -170,16 +176,24 @@ def _bound_weights(choice: Choice, stair: Staircase) -> FloatArray:
     A set that keeps its rows has ``sum of row prices * (use - 1) <= 0``, so adding that to the
     weighted cost and loss keeps a lower bound, for every price >= 0.
     """
-    base = directions(
-        cost_scale=max(1.0, float(np.ptp(stair[0]))), loss_scale=max(1.0, float(np.ptp(stair[1])))
-    )
+    scale = [max(1.0, float(np.ptp(values))) for values in stair]
+    fine = directions(cost_scale=scale[0], loss_scale=scale[1])
+    base = directions(cost_scale=scale[0], loss_scale=scale[1], count=DIRECTIONS_COARSE)
     rows = len(choice.row_names)
     prices = [np.zeros(rows)]
     prices += [price * unit for unit in np.eye(rows) for price in (0.1, 0.5, 2.0)]
     if rows > 1:
         prices += [np.full(rows, price / rows) for price in (0.2, 1.0)]
     lanes = _lane_weights(choice)
-    return np.array([[*line, *lane, *price] for price in prices for lane in lanes for line in base])
+    lines = [[*line, *lanes[-1], *prices[0]] for line in fine]
+    lines += [
+        [*line, *lane, *price]
+        for n, price in enumerate(prices)
+        for k, lane in enumerate(lanes)
+        if n or k < len(lanes) - 1
+        for line in base
+    ]
+    return np.array(lines)
 
 
 def _bounds(

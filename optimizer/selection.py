@@ -97,11 +97,10 @@ class Selector:
         check_choice(choice)
         self.choice = choice
         self.pruned = prune or keep is not None
-        kept = [_kept(choice, k, prune, keep) for k in range(len(choice.skeletons))]
+        kept = [_kept(choice, k, prune, keep) for k in self._every_skeleton()]
         self.program = formulate(choice, kept)
-        self._presolve, self._seed = presolve, seed
-        self._model = _Model(self.program, presolve=presolve, seed=seed)
-        self._elastic: _Model | None = None
+        self._model = Model(self.program, presolve=presolve, seed=seed)
+        self._elastic: Model | None = None
 
     def solve(
         self,
@@ -141,22 +140,31 @@ class Selector:
     ) -> Relaxation | None:
         """Least largest violation when only these rows are set free; None if that is not enough."""
         names = list(rows)
-        if self._elastic is None:
-            self._elastic = _Model(
-                self.program, presolve=self._presolve, seed=self._seed, elastic=True
-            )
+        elastic = self._softened()
         free = [self.choice.row_names.index(name) for name in names]
-        if part_numbers and self.program.numbers is not None:
+        if part_numbers and elastic.program.numbers is not None:
             free.append(len(self.choice.row_names))
-        result = self._elastic.violation(free, time_limit)
+        result = elastic.violation(free, time_limit)
         if result.values is None:
             if result.status == INFEASIBLE:
                 return None
             raise NotProved(f"no set found within {time_limit:g} s with {', '.join(names)} free")
-        return self._relaxation(result, free)
+        return self._relaxation(elastic.program, result, free)
 
-    def _relaxation(self, result: _Result, free: list[int]) -> Relaxation:
-        selection = self._selection(result.values)
+    def _softened(self) -> Model:
+        """The model with slack in its rows; options that fit no row alone are back in it."""
+        if self._elastic is None:
+            kept = [_kept(self.choice, k, True, None, False) for k in self._every_skeleton()]
+            self._elastic = Model(
+                formulate(self.choice, kept), presolve=False, seed=1, elastic=True
+            )
+        return self._elastic
+
+    def _every_skeleton(self) -> range:
+        return range(len(self.choice.skeletons))
+
+    def _relaxation(self, program: Program, result: Result, free: list[int]) -> Relaxation:
+        selection = self._selection(program, result.values)
         use = list(row_sums(self.choice, selection.skeleton, selection.option))
         names = [*self.choice.row_names, "part numbers"]
         if self.choice.part_numbers_max is not None:
@@ -174,7 +182,7 @@ class Selector:
             result = self._model.best(objective, limit, left)
             if result.values is None:
                 return Answer(result.status, None, result.bound, 0.0)
-            selection = self._selection(result.values)
+            selection = self._selection(self.program, result.values)
             if not self._broken(selection, objective, limit):
                 return self._checked(result, selection, objective)
             self._forbid(selection.skeleton, selection.option)
@@ -187,7 +195,7 @@ class Selector:
             return True
         return bool(violations(self.choice, selection.skeleton, selection.option))
 
-    def _checked(self, result: _Result, selection: Selection, objective: str) -> Answer:
+    def _checked(self, result: Result, selection: Selection, objective: str) -> Answer:
         """The answer, after the solver's objective agreed with the sum of the unscaled data."""
         found = getattr(selection, objective)
         if result.status == OPTIMAL and abs(found - result.objective) > 0.5:
@@ -205,17 +213,17 @@ class Selector:
         best = second.selection or first.selection
         return Answer(OPEN, best, first.bound, 0.0)
 
-    def _selection(self, values: FloatArray | None) -> Selection:
+    def _selection(self, program: Program, values: FloatArray | None) -> Selection:
         """The set the solver's binaries stand for."""
         assert values is not None
         chosen = np.round(values)
-        binary = np.array(self.program.binary)
+        binary = np.array(program.binary)
         if np.abs(values - chosen)[binary].max() > WHOLE:
             raise NotProved("the solver returned binaries that are not whole")
-        skeleton = int(np.argmax(chosen[self.program.skeletons]))
+        skeleton = int(np.argmax(chosen[program.skeletons]))
         option = tuple(
             int(np.argmax(np.where(place >= 0, chosen[place], -1)))
-            for place in self.program.options[skeleton]
+            for place in program.options[skeleton]
         )
         cost = selection_cost(self.choice, skeleton, option)
         return Selection(cost, selection_loss(self.choice, skeleton, option), skeleton, option)
@@ -227,23 +235,27 @@ class Selector:
         row = Row("left out", column, np.ones(len(column)), -math.inf, len(column) - 1)
         self.program.rows.append(row)
         self._model.add(row)
-        self._elastic = None
 
 
 def _kept(
-    choice: Choice, skeleton: int, prune: bool, keep: Sequence[Sequence[BoolArray]] | None
+    choice: Choice,
+    skeleton: int,
+    prune: bool,
+    keep: Sequence[Sequence[BoolArray]] | None,
+    fitting: bool = True,
 ) -> list[BoolArray]:
+    """Options of one skeleton that enter the model."""
     groups = choice.skeletons[skeleton].groups
     wanted = [np.ones(len(group.loss), dtype=bool) for group in groups]
     if keep is not None:
         wanted = list(keep[skeleton])
     if not prune or not all(mask.any() for mask in wanted):
         return wanted
-    return survivors(choice, skeleton, wanted)
+    return survivors(choice, skeleton, wanted, fitting=fitting)
 
 
 @dataclass(frozen=True, slots=True)
-class _Result:
+class Result:
     """Raw answer of the solver; `values` None where it has no set."""
 
     status: str
@@ -252,7 +264,7 @@ class _Result:
     bound: float
 
 
-class _Model:
+class Model:
     """The Pyomo model of a program and the solver that keeps it."""
 
     def __init__(
@@ -355,7 +367,7 @@ class _Model:
         """One more row for every later question."""
         self.model.rows.add(self._ranged(row))
 
-    def best(self, objective: str, limit: dict[str, int | None], time_limit: float) -> _Result:
+    def best(self, objective: str, limit: dict[str, int | None], time_limit: float) -> Result:
         """Minimise one objective with the other one bounded."""
         for name in ("cost", "loss"):
             bound = limit[name] if name != objective else None
@@ -363,7 +375,7 @@ class _Model:
             self.model.limit[name] = free
         return self._run(objective, time_limit, gap=0.99)
 
-    def violation(self, free: list[int], time_limit: float) -> _Result:
+    def violation(self, free: list[int], time_limit: float) -> Result:
         """Minimise the largest slack of the rows in `free`."""
         for name in ("cost", "loss"):
             self.model.limit[name] = self.free[name]
@@ -371,7 +383,7 @@ class _Model:
             self.model.open[r] = self.slack_most if r in free else 0.0
         return self._run("violation", time_limit, gap=1e-6)
 
-    def _run(self, objective: str, time_limit: float, *, gap: float) -> _Result:
+    def _run(self, objective: str, time_limit: float, *, gap: float) -> Result:
         for active in self.model.component_objects(pyo.Objective):
             active.activate() if active.local_name == objective else active.deactivate()
         result = self.solver.solve(
@@ -383,7 +395,7 @@ class _Model:
         if found and status != INFEASIBLE:
             primal = result.solution_loader.get_vars(self.variables)
             values = np.array([primal[variable] for variable in self.variables])
-        return _Result(
+        return Result(
             status,
             values,
             _number(result.incumbent_objective, math.inf),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 
@@ -130,3 +131,24 @@ def listed_front(choice, *, rows=True):
         if not front or loss < front[-1][1]:
             front.append((cost, loss))
     return front
+
+
+def large_choice(seed=0):
+    """Hundreds of options per group, losses all different: too much for a few milliseconds."""
+    random = np.random.default_rng(seed)
+    choice = random_choice(
+        seed,
+        skeletons=6,
+        options=(300, 400),
+        parts=40,
+        rows=3,
+        price_shape="bought",
+        line_item=25,
+    )
+    bodies = []
+    for body in choice.skeletons:
+        groups = tuple(
+            replace(one, loss=random.integers(0, 10**5, len(one.loss))) for one in body.groups
+        )
+        bodies.append(replace(body, groups=groups, rows_fixed=body.rows_fixed + 0.3))
+    return replace(choice, skeletons=tuple(bodies))
