@@ -17,6 +17,7 @@ from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
+from optimizer.points_places import input_range
 from optimizer.records import BoolArray, FloatArray, IntArray, Leg
 from optimizer.stage import Stage
 
@@ -335,12 +336,14 @@ def body_area(stage: Stage, kind: str) -> FloatArray:
 def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
     """Highest voltage at each node, (continuous, transient) [V], without ringing.
 
-    The output's transient is its highest over-voltage threshold.
+    A transient that lasts long counts as continuous; the output's transient is its highest
+    over-voltage threshold.
     """
-    source, load = stage.spec.source, stage.spec.load
+    load = stage.spec.load
+    _, v_max, _, v_transient_max = input_range(stage.spec)
     top = load.v_output * (1.0 + load.v_output_tolerance)
     return {
-        "input": (source.v_max, max(source.v_transient_max, source.v_max)),
+        "input": (v_max, max(v_transient_max, v_max)),
         "output": (top, max(stage.controller.v_overvoltage_max, top)),
     }
 
