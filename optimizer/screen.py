@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from optimizer.assembly import Sets
 from optimizer.buying import Prices
 from optimizer.evaluation import Scene
 from optimizer.parts import bank_choice, bank_mix
-from optimizer.parts.bank_choice import BankDuty, BankLimits, BankOptions
+from optimizer.parts.bank_choice import BankDuty, BankLimits
 from optimizer.pool import Pool
 from optimizer.records import (
     BRACKET_CEILING,
@@ -29,8 +30,8 @@ from optimizer.records import (
 from optimizer.stage import Stage, build_stage, lanes_where
 from optimizer.verification import Reference
 
-FIRST_LANES = 3
-"""Lanes of each region tried first, at the ends of its inputs."""
+CHUNK = 96
+"""Banks tried at a time while looking for the cheapest that passes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,31 +206,55 @@ def bank_limits(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> Ban
     )
 
 
+def every_bank(cost: IntArray) -> dict[str, IntArray]:
+    """Every bank of one type, as `bank_choice.verdicts` takes them, cheapest first.
+
+    cost : of so many pieces of each type, (n_type, pieces_max + 1)
+    """
+    count = np.arange(1, cost.shape[1])
+    first, pieces = np.repeat(np.arange(len(cost)), len(count)), np.tile(count, len(cost))
+    order = np.argsort(cost[first, pieces], kind="stable")
+    none = np.full(len(order), -1)
+    return {
+        "first": first[order],
+        "first_pieces": pieces[order],
+        "second": none,
+        "second_pieces": none + 1,
+    }
+
+
 def cheapest_bank(
     scene: Scene, node: str, rows: IntArray, cost: IntArray, *, types_max: int
-) -> BankOptions | None:
+) -> tuple[int, int, int, int] | None:
     """The cheapest bank of one type that passes, else of two types, else None."""
     sizing = np.flatnonzero(limits.steady(scene.stage))
     duty = bank_duty(scene, node, rows, sizing)
     limit = bank_limits(scene, node, rows, sizing)
-    weight = np.full(len(sizing), 1.0 / len(sizing))
-    single = bank_choice.single_options(
-        objective=duty, weight=weight, sizing=duty, limits=limit, cost=cost
-    )
-    if len(single.cost):
-        return single.take(np.array([int(np.argmin(single.cost))]))
+    usable = bank_choice.usable_types(duty, duty, limit)
+    banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
+    for start in range(0, int(usable.sum()) * (cost.shape[1] - 1), CHUNK):
+        some = {name: values[start : start + CHUNK] for name, values in banks.items()}
+        met = bank_choice.verdicts(duty=duty, limits=limit, **some)
+        keep = np.flatnonzero(np.logical_and.reduce(list(met.values())))
+        if len(keep):
+            return int(some["first"][keep[0]]), int(some["first_pieces"][keep[0]]), -1, 0
     if types_max < 2:
         return None
     mixed = bank_mix.mixed_options(
         objective=duty,
-        weight=weight,
+        weight=np.full(len(sizing), 1.0 / len(sizing)),
         sizing=duty,
         limits=limit,
         cost=cost,
-        single_cost=single.cost,
-        single_loss=single.loss,
+        single_cost=np.zeros(0, dtype=np.int64),
+        single_loss=np.zeros(0),
     )
-    return mixed.take(np.array([int(np.argmin(mixed.cost))])) if len(mixed.cost) else None
+    if not len(mixed.cost):
+        return None
+    best = int(np.argmin(mixed.cost))
+    columns = (mixed.first, mixed.first_pieces, mixed.second, mixed.second_pieces)
+    one, one_pieces, two, two_pieces = (int(column[best]) for column in columns)
+    return one, one_pieces, two, two_pieces
 
 
 # --- the reference set of every skeleton ----------------------------------------------------------
@@ -284,13 +309,14 @@ def reference_parts(
             transistor[position] = (np.array([row]), np.array([pieces]))
     rules = stage.spec.choice
     alone = prices.alone("capacitor")[:, : rules.bank_pieces_max + 1]
-    banks = {}
+    banks: dict[str, Any] = {}
     for node, rows in found.bank.items():
         one = cheapest_bank(scene, node, rows, alone[rows], types_max=rules.bank_types_max)
         if one is None:
             return None
-        second = np.where(one.second < 0, -1, rows[one.second])
-        banks[node] = (rows[one.first], one.first_pieces, second, one.second_pieces)
+        second = -1 if one[2] < 0 else int(rows[one[2]])
+        columns = (int(rows[one[0]]), one[1], second, one[3])
+        banks[node] = tuple(np.array([value]) for value in columns)
     sense, pieces = senses_that_close(stage, found, scene, evaluation.coils(scene))
     if not len(sense):
         return None

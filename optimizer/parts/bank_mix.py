@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from optimizer.dominance import undominated
 from optimizer.parts import bank
 from optimizer.parts.bank_choice import (
     NOT_OFFERED,
@@ -221,7 +222,9 @@ class _Search:
         limits: BankLimits,
         front: _Front,
         grow: bool,
+        cost_worst: IntArray | None,
     ) -> None:
+        self.cost_worst = cost_worst
         self.duty, self.sizing = duties
         self.weight, self.limits, self.front, self.grow = weight, limits, front, grow
         self.objective = _objective(self.duty, weight)
@@ -292,10 +295,24 @@ class _Search:
             keep = np.logical_and.reduce(list(met.values()))
             pairs, loss = pairs.keep(keep), loss[keep]
         if self.grow:
-            kept = staircase(cost=pairs.cost, loss=loss, cost_slack=self.front.slack)
+            kept = self.unbeaten(pairs, loss)
             pairs, loss = _Pairs(*(column[kept] for column in pairs)), loss[kept]
-            self.front.add(pairs.cost, loss)
+            self.front.add(self.worst_cost(pairs), loss)
         self.found.append(BankOptions(*pairs, loss))
+
+    def worst_cost(self, pairs: _Pairs) -> IntArray:
+        """What the banks cost when they share no part with the rest of the board."""
+        if self.cost_worst is None:
+            return pairs.cost
+        first = self.cost_worst[pairs.first, pairs.first_pieces]
+        return np.asarray(first + self.cost_worst[pairs.second, pairs.second_pieces])
+
+    def unbeaten(self, pairs: _Pairs, loss: FloatArray) -> IntArray:
+        """Banks that no other one beats in loss and, at its worst, in cost."""
+        if self.cost_worst is None:
+            return staircase(cost=pairs.cost, loss=loss, cost_slack=self.front.slack)
+        worst = self.worst_cost(pairs)
+        return undominated(pairs.cost, worst, loss)
 
     def result(self) -> BankOptions:
         """Everything found, cheapest first, without what later finds beat."""
@@ -310,9 +327,8 @@ class _Search:
             self.falls,
         )
         if self.grow:
-            return every.take(
-                staircase(cost=every.cost, loss=every.loss, cost_slack=self.front.slack)
-            )
+            columns = (every.first, every.first_pieces, every.second, every.second_pieces)
+            return every.take(self.unbeaten(_Pairs(*columns, every.cost), every.loss))
         return every.take(np.lexsort((every.loss, every.cost)))
 
 
@@ -351,6 +367,7 @@ def mixed_options(
     single_loss: FloatArray,
     cost_max: int | None = None,
     cost_slack: int = 0,
+    cost_worst: IntArray | None = None,
     grow: bool = True,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -364,6 +381,8 @@ def mixed_options(
     cost_max : dearest bank of interest, cost units [1]
     cost_slack : a bank is beaten only by one cheaper by at least this [1]; above 0 when a shared
         part could make it cheaper by that much
+    cost_worst : the same table without any sharing, where `cost` is what sharing can bring it
+        down to: a bank is then beaten only by one that is no dearer at its worst
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
@@ -385,7 +404,7 @@ def mixed_options(
     used = np.asarray(weight) > 0
     duty = _lanes_of(objective, used)
     front = _Front(single_cost, single_loss, cost_slack)
-    search = _Search((duty, sizing), np.asarray(weight)[used], limits, front, grow)
+    search = _Search((duty, sizing), np.asarray(weight)[used], limits, front, grow, cost_worst)
     queue: list[_Pairs] = []
     ready: list[_Pairs] = []
     for pairs in search.generate(cost, cost_max):
