@@ -14,6 +14,7 @@ import numpy as np
 from optimizer import derating
 from optimizer.assembly import Physics
 from optimizer.evaluation import Coil, Scene, Sense
+from optimizer.parameters import BY_COEFFICIENT
 from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
@@ -139,7 +140,8 @@ def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice)
     policy, parts = stage.spec.derating_policy, stage.capacitors
     share = derating.rule(policy, "capacitor", "ripple_current").continuous
     rise = derating.rule(policy, "capacitor", "temp_rise").rise_max
-    by_coefficient = np.isnan(parts.i_ripple_rating[rows])
+    technology = np.array(stage.tables["capacitor"].texts["technology"])[rows]
+    by_coefficient = np.isin(technology, BY_COEFFICIENT)[:, None]
     found = capacitor.i_ripple_allowed(
         i_ripple_rating=parts.i_ripple_rating[rows],
         share_allowed=np.array(share),

@@ -499,20 +499,21 @@ Victim = tuple[Sampled, int]
 """A sampled set that is to be taken out."""
 
 
-def tighten(draft: Draft, name: str, samples: list[Sampled]) -> None:
-    """Turn one limit or rule so that a set on the front of the sample falls."""
+def tighten(draft: Draft, name: str, samples: list[Sampled]) -> bool:
+    """Turn one limit or rule so that a set on the front of the sample falls; False if it cannot."""
     victims = front_sets(draft, samples)
     draft.random.shuffle(victims)
     if not victims:
-        return
+        return False
     if name in UPPER or name in LOWER:
         if not any(_move_limit(draft, name, samples, victim) for victim in victims):
-            return
+            return False
     else:
         if name == "same-part":
             victims.sort(key=_parts_differ, reverse=True)
         RULES[name](draft, samples, victims[0])
     draft.tightened.append(name)
+    return True
 
 
 def front_sets(draft: Draft, samples: list[Sampled]) -> list[Victim]:
@@ -559,12 +560,13 @@ LOWEST = {
     "temp_capacitor_max_c": 40.0,
     "area_max_mm2": 20.0,
 }
-"""What a spec may not go below."""
+HIGHEST = {"time_on_min_ns": 2000.0, "time_off_min_ns": 2000.0, "loss_drive_limit_w": 5.0}
+"""What a spec may not go below or above."""
 
 
 def _write(data: Data, section: str, key: str, limit: float, topology: str) -> bool:
     """Put a limit into the spec; False where a spec may not hold it."""
-    if limit < LOWEST.get(key, 0.0) or not np.isfinite(limit):
+    if not LOWEST.get(key, 0.0) <= limit <= HIGHEST.get(key, np.inf):
         return False
     if section == "controller":
         record = data["controllers"][topology]
@@ -855,11 +857,15 @@ RULES: dict[str, Turn] = {
 
 NAMES = (*UPPER, *LOWER, *RULES)
 
-TURNS = (
-    *NAMES,
-    *("same-part", "part-numbers", "on-time", "off-time", "temp-mosfet", "thermal-gain") * 3,
-    *("area", "placement", "currency", "ripple-input", "forbid", "banned") * 2,
+SELDOM = (
+    *("currency", "part-numbers", "off-time", "worst-point") * 3,
+    *("approval", "placement", "banned", "on-time", "height", "force", "temp-inductor") * 2,
+    *("gate-voltage", "rise", "ripple-output", "forbid", "same-part", "thermal-gain", "area"),
+    *("sense-power", "capacitor-voltage", "ripple-ratio", "life-cycle", "approved", "floor-half"),
 )
+OFTEN = ("pooled", "buy-up", "order-minimum", "chain-low", "temp-capacitor", "saturation-drop")
+
+TURNS = (*(name for name in NAMES if name not in OFTEN), *SELDOM)
 """What the seed walks through; limits that are seldom the one that matters have more turns."""
 
 TIMES = ("on-time", "off-time")
@@ -868,18 +874,27 @@ STATE = ("loss-ceiling", "saturation-drop", "drain-transient", "worst-point")
 """They change the state or the points and therefore come first."""
 
 
+ATTEMPTS = 5
+
+
 def random_case(seed: int) -> Case:
     """The case of a seed."""
     random = np.random.default_rng([2026, seed])
-    chosen = [TURNS[seed % len(TURNS)]]
-    chosen += [str(n) for n in random.choice(NAMES, int(random.integers(0, 3)), replace=False)]
-    wanted = sorted(dict.fromkeys(chosen), key=lambda name: name not in STATE)
+    first = TURNS[seed % len(TURNS)]
+    for _ in range(ATTEMPTS):
+        draft, samples = draft_of(random, two_frequencies=first in TIMES)
+        if tighten(draft, first, samples):
+            break
+    extra = [str(name) for name in random.choice(NAMES, int(random.integers(0, 3)), replace=False)]
+    clash = {"approved": "banned", "banned": "approved"}.get(first)
+    wanted = [name for name in extra if name not in (first, clash)]
     if {"approved", "banned"} <= set(wanted):
         wanted.remove("banned")
-    draft, samples = draft_of(random, two_frequencies=bool({*TIMES} & {*wanted}))
-    for position, name in enumerate(wanted):
-        if position and wanted[position - 1] in (*STATE, *RULES):
+    before = first
+    for name in sorted(wanted, key=lambda name: name not in STATE):
+        if before in (*STATE, *RULES):
             samples = sampled(draft)
         tighten(draft, name, samples)
+        before = name
     text = toml(draft.data)
     return Case(seed, text, parse_spec(text), _catalog(draft.tables), tuple(draft.tightened))
