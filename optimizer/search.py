@@ -1,0 +1,427 @@
+"""From spec and catalogs to the front: bounds, tables, merge or solver. The only loop.
+
+Skeletons (topology, frequency, inductor) are bounded first; sketches of the most promising give a
+first front; then each skeleton that a bound leaves open is expanded into its options, and the
+front so far sharpens the bounds of the next. What was never expanded is provably not on the front.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from optimizer import (
+    buying,
+    dominance,
+    floors,
+    frontier,
+    merge,
+    options,
+    pool,
+    scouts,
+    screen,
+    tally,
+    verification,
+)
+from optimizer.buying import Prices
+from optimizer.catalog import Catalog
+from optimizer.dominance import Staircase
+from optimizer.floors import Market
+from optimizer.frontier import Frontier
+from optimizer.options import Aim, Rows
+from optimizer.points import PointSet, points
+from optimizer.records import (
+    LOSS_UNIT,
+    BoolArray,
+    Choice,
+    FloatArray,
+    IntArray,
+    Selection,
+    Skeleton,
+    Waterfall,
+)
+from optimizer.results import Refused
+from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.stage import Stage, build_stage
+from optimizer.topologies import TOPOLOGIES
+from optimizer.verification import Reference
+
+Progress = Callable[[str, str], None]
+Stop = Callable[[], bool]
+
+SKETCHES = 4
+"""Skeletons sketched first in each of three directions."""
+
+LOSS_SCALE = 0.03
+"""Loss that counts like the whole cost in the fan of directions, as a share of output power."""
+
+COST_SCALE = 10.0
+"""Cost that goes with it, in the currency of the run; the fan is dense enough for any scale."""
+
+Key = tuple[str, int]
+"""Topology and number of a skeleton in its market."""
+
+
+@dataclass(slots=True)
+class Clock:
+    """Seconds of each stage of the search, and whether to go on."""
+
+    say: Progress
+    stop: Stop
+    deadline: float
+    seconds: dict[str, float] = field(default_factory=dict)
+    since: float = field(default_factory=time.monotonic)
+
+    def done(self, stage: str, detail: str) -> None:
+        """Close a stage and report it."""
+        now = time.monotonic()
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self.since
+        self.since = now
+        self.say(stage, detail)
+
+    def halted(self) -> bool:
+        """Whether to end now."""
+        return self.stop() or time.monotonic() >= self.deadline
+
+
+@dataclass(slots=True)
+class Found:
+    """What a search found, and all it was found with.
+
+    stages, references, points : by topology; choice : skeletons and options left open at the end
+    front : its front with the proofs; keys : topology and number of each skeleton of the choice
+    open : skeletons the search had no time for
+    """
+
+    spec: Spec
+    prices: Prices
+    refused: list[Refused] = field(default_factory=list)
+    waterfalls: list[Waterfall] = field(default_factory=list)
+    points: dict[str, PointSet] = field(default_factory=dict)
+    stages: dict[str, Stage] = field(default_factory=dict)
+    references: dict[str, Reference] = field(default_factory=dict)
+    markets: dict[str, Market] = field(default_factory=dict)
+    choice: Choice | None = None
+    front: Frontier | None = None
+    open: list[Key] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+
+def quiet(_stage: str, _detail: str) -> None:
+    """Report nothing."""
+
+
+def never() -> bool:
+    """Go on."""
+    return False
+
+
+def solve(
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    engine: str = "auto",
+    time_limit: float | None = None,
+    prove_points: int = 13,
+    any_set: bool = False,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> Found:
+    """Search all topologies of a spec; `front` is None where nothing is feasible.
+
+    engine : "auto", "merge" (no second proof by the solver) or "solver"
+    prove_points : points of the merge that the solver proves again
+    any_set : stop at the first feasible set (to ask whether there is one)
+    """
+    limit = math.inf if time_limit is None else time.monotonic() + time_limit
+    clock = Clock(progress, stop, limit)
+    found = Found(spec, buying.prices(spec, catalog.tables))
+    for topology in spec.topologies:
+        _prepare(found, catalog, topology, clock)
+    work = _Work(found, clock)
+    if not work.keys:
+        found.seconds = clock.seconds
+        return found
+    work.bound()
+    work.sketch(any_set=any_set)
+    if not (any_set and len(work.stair[0])):
+        work.expand_all(any_set=any_set)
+    _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
+    found.seconds = clock.seconds
+    return found
+
+
+# --- one topology ---------------------------------------------------------------------------------
+
+
+def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> None:
+    """Points, parts, skeletons and reference states of a topology, unless it cannot do the job."""
+    spec, prices = found.spec, found.prices
+    reason = refusal(spec, topology)
+    if reason is not None:
+        found.refused.append(Refused(topology, reason))
+        clock.done("topologies", f"{topology} refused: {reason}")
+        return
+    found.points[topology] = points(spec, topology)
+    stage = build_stage(spec, topology, lanes=found.points[topology].lanes, tables=catalog.tables)
+    parts = pool.pool(stage, prices)
+    found.waterfalls += [_named(topology, one) for one in parts.waterfalls]
+    found.stages[topology] = stage
+    clock.done("parts", f"{topology}: " + ", ".join(_left(parts.waterfalls)))
+    if any(not one.left for one in parts.waterfalls):
+        return
+    screened = screen.screen(stage, parts)
+    found.waterfalls.append(_named(topology, screened.waterfall))
+    clock.done("skeletons", f"{topology}: {len(screened.coil)} of {screened.waterfall.offered}")
+    reference, kept = screen.references(stage, parts, prices, screened)
+    found.references[topology] = reference
+    found.counts["skeletons"] = found.counts.get("skeletons", 0) + int(kept.sum())
+    clock.done("reference states", f"{topology}: {int(kept.sum())} skeletons")
+    if not len(reference.coil):
+        return
+    scene = verification.given_scene(stage, reference)
+    lanes, weight = objective(stage, scene)
+    found.markets[topology] = floors.market(stage, parts, prices, scene, lanes, weight)
+
+
+def refusal(spec: Spec, topology: str) -> str | None:
+    """Why a topology cannot do the job, transients and output tolerance included, or None."""
+    source, load = spec.source, spec.load
+    return TOPOLOGIES[topology].refusal(
+        v_input_min=min(source.v_min, source.v_transient_min),
+        v_input_max=max(source.v_max, source.v_transient_max),
+        v_output_min=load.v_output * (1.0 - load.v_output_tolerance),
+        v_output_max=load.v_output * (1.0 + load.v_output_tolerance),
+    )
+
+
+def objective(stage: Stage, scene: object = None) -> tuple[BoolArray, FloatArray]:
+    """Lanes of the objective and their weights, (n_lane,) each.
+
+    Of the worst-point loss, which is not a sum, the bounds take the lane of largest output
+    power at lowest input: its loss is never above the worst.
+    """
+    lanes = stage.lanes
+    if stage.spec.choice.objective != OBJECTIVE_WORST:
+        return lanes.share > 0, lanes.share
+    worst = np.flatnonzero(verification.worst_lanes(stage))
+    one = worst[np.argmin(lanes.v_input[worst])]
+    weight = np.zeros(len(lanes))
+    weight[one] = 1.0
+    return weight > 0, weight
+
+
+def _named(topology: str, one: Waterfall) -> Waterfall:
+    return replace(one, position=f"{topology} {one.position}")
+
+
+def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:
+    for one in waterfalls:
+        yield f"{one.left} {one.position}"
+
+
+# --- all skeletons --------------------------------------------------------------------------------
+
+
+class _Work:
+    """Bounds, front so far and expanded skeletons of one search."""
+
+    def __init__(self, found: Found, clock: Clock) -> None:
+        self.found, self.clock = found, clock
+        self.markets = found.markets
+        self.rows = {name: options.rows_of(one) for name, one in self.markets.items()}
+        self.keys: list[Key] = [
+            (name, k) for name, one in self.markets.items() for k in range(len(one.scene.coil))
+        ]
+        spec = found.spec
+        loss = LOSS_SCALE * spec.power_output / LOSS_UNIT
+        self.weights = dominance.directions(cost_scale=COST_SCALE / 1e-4, loss_scale=loss)
+        self.bounds: FloatArray = np.zeros((len(self.keys), len(self.weights)))
+        none: IntArray = np.zeros(0, dtype=np.int64)
+        self.stair: Staircase = (none, none)
+        self.expanded: dict[Key, Skeleton] = {}
+        rules = spec.choice
+        self.complete = bool(
+            rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
+        )
+
+    def bound(self) -> None:
+        """Bounds of all skeletons; the half bridges once per frequency."""
+        start = 0
+        for one in self.markets.values():
+            frequency = one.frequency()
+            for value in np.unique(np.round(frequency)):
+                rows = np.flatnonzero(np.round(frequency) == value)
+                classes = {n: c for n, (_, c) in floors.legs(one, self.weights, rows).items()}
+                legs = floors.family_bound(classes)
+                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, legs)
+            start += len(frequency)
+        self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
+
+    def sketch(self, *, any_set: bool) -> None:
+        """Rough fronts of the most promising skeletons: where the bounds get their bite."""
+        count = len(self.weights)
+        picks: list[int] = []
+        for direction in (count // 8, count // 2, count - count // 8):
+            order = np.argsort(self.bounds[:, direction], kind="stable")
+            picks += [int(k) for k in order[:SKETCHES]]
+        for number in dict.fromkeys(picks):
+            if self.clock.halted() or (any_set and len(self.stair[0])):
+                break
+            self._take_in(self.keys[number], Aim(self.weights, self.stair, best_only=True))
+        self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
+
+    def expand_all(self, *, any_set: bool = False) -> None:
+        """Expand every skeleton that the bounds leave open, the most promising first."""
+        middle = len(self.weights) // 2
+        order = np.argsort(self.bounds[:, middle], kind="stable")
+        done = 0
+        for place, number in enumerate(order):
+            if any_set and len(self.stair[0]):
+                return
+            key = self.keys[int(number)]
+            if self.clock.halted():
+                self.found.open = [self.keys[int(k)] for k in order[place:] if self._open(int(k))]
+                break
+            if not self._open(int(number)) or not self._sharpened(int(number)):
+                continue
+            aim = Aim(self.weights, self.stair, complete=self.complete)
+            skeleton = self._take_in(key, aim)
+            if skeleton is not None:
+                self.expanded[key] = skeleton
+            done += 1
+            self.clock.say("options", f"{done} skeletons expanded, {len(self.stair[0])} points")
+        self.found.counts["skeletons expanded"] = done
+        self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+
+    def _open(self, number: int) -> bool:
+        """Whether the bound of a skeleton leaves it on the front."""
+        if not len(self.stair[0]):
+            return True
+        stair = options.loose(self.stair)
+        one = self.bounds[number][None, :]
+        return not bool(dominance.droppable(one, self.weights, stair)[0])
+
+    def _sharpened(self, number: int) -> bool:
+        """The same once the half bridges are bounded at the skeleton's own waveforms."""
+        name, k = self.keys[number]
+        one, row = self.markets[name], np.array([k])
+        classes = {n: c for n, (_, c) in floors.legs(one, self.weights, row).items()}
+        legs = floors.family_bound(classes)
+        self.bounds[number] = floors.skeleton_bounds(one, self.weights, row, legs)[0]
+        return self._open(number)
+
+    def _take_in(self, key: Key, aim: Aim) -> Skeleton | None:
+        """Expand a skeleton and let its feasible sets improve the front so far."""
+        name, number = key
+        skeleton = options.expand(self.markets[name], self.rows[name], number, aim)
+        if skeleton is None:
+            return None
+        choice = self.choice_of({key: skeleton})
+        sets = feasible_sets(choice)
+        cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
+        loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
+        kept = dominance.staircase(cost, loss)
+        self.stair = (cost[kept], loss[kept])
+        return skeleton
+
+    def choice_of(self, skeletons: Mapping[Key, Skeleton]) -> Choice:
+        """The decision over some skeletons, with every row that some set could break."""
+        prices, rules = self.found.prices, self.found.spec.choice
+        used = {name for name, _ in skeletons}
+        kept = {name: _tight(self.rows[name], skeletons, name) for name in used}
+        names = [self.rows[name].names[k] for name in used for k in kept[name]]
+        bodies = []
+        for (name, _), body in skeletons.items():
+            bodies.append(_with_rows(body, [(n, kept[n]) for n in used], name))
+        return Choice(
+            skeletons=tuple(bodies),
+            row_names=tuple(names),
+            price=prices.table,
+            line_item=prices.line_item,
+            placement=prices.placement,
+            part_names=prices.names,
+            same_part=rules.same_part,
+            part_numbers_max=rules.part_numbers_max,
+            worst_point=rules.objective == OBJECTIVE_WORST,
+        )
+
+
+def feasible_sets(choice: Choice) -> list[Selection]:
+    """Nondominated sets of a choice that keep every row, by the merge or by its scouts."""
+    if merge.mergeable(choice):
+        relaxed = merge.relaxed_front(choice)
+        if all(not tally.violations(choice, one.skeleton, one.option) for one in relaxed):
+            return list(relaxed)
+    return list(scouts.incumbents(choice))
+
+
+def _tight(rows: Rows, skeletons: Mapping[Key, Skeleton], name: str) -> IntArray:
+    """Rows of a topology that some set of its skeletons could break."""
+    could = np.zeros(len(rows.names), dtype=bool)
+    for (topology, _), body in skeletons.items():
+        if topology == name:
+            most = body.rows_fixed + sum(group.rows.max(axis=0) for group in body.groups)
+            could |= most > 1.0
+    return np.flatnonzero(could)
+
+
+def _with_rows(body: Skeleton, kept: list[tuple[str, IntArray]], own: str) -> Skeleton:
+    """The skeleton with only the kept rows, zeros in those of other topologies."""
+
+    def columns(values: FloatArray) -> FloatArray:
+        blocks = [
+            values[..., index] if name == own else np.zeros((*values.shape[:-1], len(index)))
+            for name, index in kept
+        ]
+        return np.concatenate(blocks, axis=-1)
+
+    groups = tuple(replace(group, rows=columns(group.rows)) for group in body.groups)
+    return replace(body, groups=groups, rows_fixed=columns(body.rows_fixed))
+
+
+# --- the end --------------------------------------------------------------------------------------
+
+
+def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_set: bool) -> None:
+    """The front of everything that stayed open, with its proofs."""
+    if any_set:
+        found.counts["sets found"] = len(work.stair[0])
+        return
+    if not work.expanded:
+        return
+    choice = work.choice_of(work.expanded)
+    if not work.complete and engine != "solver" and _breaks_rows(choice):
+        work.complete = True
+        work.expanded = {}
+        work.expand_all()
+        choice = work.choice_of(work.expanded)
+    found.choice = choice
+    left = work.clock.deadline - time.monotonic()
+    proved = 0 if engine == "merge" else prove_points
+    found.front = frontier.front(
+        choice,
+        engine="solver" if engine == "solver" else "auto",
+        time_limit=max(left, 0.05),
+        prove_points=proved,
+        stop=work.clock.stop,
+        on_point=lambda _point: None,
+    )
+    found.counts["options"] = sum(
+        len(group.loss) for body in choice.skeletons for group in body.groups
+    )
+    found.counts["rows"] = len(choice.row_names)
+    work.clock.done("front", f"{len(found.front.points)} points by {found.front.engine}")
+
+
+def _breaks_rows(choice: Choice) -> bool:
+    """Whether the relaxed front breaks a row: then banks that others beat may be wanted too."""
+    if not len(choice.row_names):
+        return False
+    relaxed = merge.relaxed_front(choice)
+    return any(tally.violations(choice, one.skeleton, one.option) for one in relaxed)
