@@ -24,7 +24,7 @@ from optimizer.tables import PartTable
 from tests.oracles import brute_force
 
 SETS_MAX = 4096
-SAMPLE = 120
+SAMPLE = 240
 BUDGETS = (120, 200, 300, 500, 800, 1500, 3000)
 """Sizes drawn from; a case has at most as many sets as its budget."""
 
@@ -572,7 +572,10 @@ def _write(data: Data, section: str, key: str, limit: float, topology: str) -> b
         record = data["controllers"][topology]
         record[key] = limit
         record["v_sense_typ_mv"] = min(record["v_sense_max_mv"], 50.0)
-        return bool(record["v_sense_min_mv"] <= record["v_sense_typ_mv"])
+        period = 1e6 / (1.08 * max(record["frequencies_khz"]))
+        times = record["time_on_min_ns"] + record["time_off_min_ns"]
+        in_order = record["v_sense_min_mv"] <= record["v_sense_typ_mv"]
+        return bool(in_order and times < 0.97 * period)
     if section == "floor":
         data["limits"]["floors"][int(key)]["efficiency_pct"] = limit
     else:
@@ -858,10 +861,11 @@ RULES: dict[str, Turn] = {
 NAMES = (*UPPER, *LOWER, *RULES)
 
 SELDOM = (
-    *("currency", "part-numbers", "off-time", "worst-point") * 3,
-    *("approval", "placement", "banned", "on-time", "height", "force", "temp-inductor") * 2,
-    *("gate-voltage", "rise", "ripple-output", "forbid", "same-part", "thermal-gain", "area"),
-    *("sense-power", "capacitor-voltage", "ripple-ratio", "life-cycle", "approved", "floor-half"),
+    *("part-numbers", "on-time", "off-time", "currency", "ripple-input", "temp-mosfet") * 3,
+    *("capacitor-voltage", "thermal-gain", "drive-current", "ripple-ratio", "area", "height") * 2,
+    *("same-part", "temp-resistor", "ripple-output", "placement", "worst-point", "approval"),
+    *("gate-voltage", "rise", "forbid", "sense-power", "drain-voltage", "temp-inductor"),
+    *("force", "floor-half", "banned"),
 )
 OFTEN = ("pooled", "buy-up", "order-minimum", "chain-low", "temp-capacitor", "saturation-drop")
 
@@ -885,7 +889,7 @@ def random_case(seed: int) -> Case:
         draft, samples = draft_of(random, two_frequencies=first in TIMES)
         if tighten(draft, first, samples):
             break
-    extra = [str(name) for name in random.choice(NAMES, int(random.integers(0, 3)), replace=False)]
+    extra = [str(name) for name in random.choice(NAMES, int(random.integers(0, 4)), replace=False)]
     clash = {"approved": "banned", "banned": "approved"}.get(first)
     wanted = [name for name in extra if name not in (first, clash)]
     if {"approved", "banned"} <= set(wanted):
