@@ -27,6 +27,9 @@ Choices = tuple[IntArray, IntArray]
 REQUESTS = 10
 """Requests a bank must cover in the bound on its cost: the hardest ones."""
 
+BANK_STEPS = 40
+"""Steps of cost in the staircase of bounds on a bank."""
+
 BUCKETS = 6
 """Classes of control transistors by how fast they switch."""
 
@@ -374,6 +377,71 @@ def legs(
         one = leg_floors(found, leg, stress, control, synchronous)
         every[leg.name] = one, leg_classes(found, one, control, synchronous, weights)
     return every
+
+
+# --- staircases of bounds -------------------------------------------------------------------------
+
+
+def summed(first: Staircase, second: Staircase) -> Staircase:
+    """Staircase of all sums of one point of each."""
+    cost = (first[0][:, None] + second[0][None, :]).ravel()
+    loss = (first[1][:, None] + second[1][None, :]).ravel()
+    kept = dominance.staircase(cost, loss)
+    return cost[kept], loss[kept]
+
+
+def stair_of(cost: IntArray, loss: IntArray) -> Staircase:
+    """Nondominated points of options, cost rising."""
+    kept = dominance.staircase(cost, loss)
+    return cost[kept], loss[kept]
+
+
+def leg_stair(
+    found: Market, floors: LegFloors, control: Choices, synchronous: Choices
+) -> Staircase:
+    """Bounds on the pairs of a leg that share nothing with another leg, as a staircase."""
+    alone = found.prices.alone("mosfet")
+    costs, losses = [], []
+    for number, floor in enumerate(floors.synchronous):
+        some = np.flatnonzero((floors.bucket == number) & np.isfinite(floors.control))
+        fit = np.flatnonzero(np.isfinite(floor))
+        if not len(some) or not len(fit):
+            continue
+        one, two = _cut(control, some), _cut(synchronous, fit)
+        one_loss, two_loss = floors.control[some], floor[fit]
+        pairs = summed(
+            stair_of(alone[one], whole_units(one_loss)), stair_of(alone[two], whole_units(two_loss))
+        )
+        rows, pieces, loss = _same_part((one, one_loss), (two, two_loss))
+        costs += [pairs[0], alone[rows, pieces]]
+        losses += [pairs[1], whole_units(loss)]
+    if not costs:
+        none: IntArray = np.zeros(0, dtype=np.int64)
+        return none, none
+    return stair_of(np.concatenate(costs), np.concatenate(losses))
+
+
+def bank_stair(found: Market, node: str, skeleton: int, types: IntArray, least: int) -> Staircase:
+    """Bounds on a bank: at each cost from the least one on, the loss no bank of it goes below."""
+    rows = np.array([skeleton])
+    cost = np.unique(np.geomspace(max(least, 1), 8 * max(least, 1), BANK_STEPS).astype(np.int64))
+    if found.stage.source_branch is not None and node == "input":
+        return cost[:1], np.zeros(1, dtype=np.int64)
+    steepest = np.nanmax(_conductance(found, node, rows, types) / _price_each(found, types))
+    dear = np.append(cost[1:], 1 << 50)
+    loss = _bank_square(found, node, rows)[0] / (steepest * dear)
+    return stair_of(cost, whole_units(loss))
+
+
+def largest_loss_beside(cost: IntArray, others: Staircase, stair: Staircase) -> FloatArray:
+    """Loss in units below which an option of each cost may still be on the front, (n_cost,).
+
+    others : bounds on everything else as a staircase; stair : front known so far. Sharper than
+    directions, which only see the convex hull of both.
+    """
+    limit = np.concatenate([[np.inf], stair[1].astype(np.float64)])
+    place = np.searchsorted(stair[0], cost[:, None] + others[0][None, :], side="right")
+    return np.asarray((limit[place] - others[1][None, :]).max(axis=1))
 
 
 # --- what a front already known leaves open -------------------------------------------------------

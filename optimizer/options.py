@@ -11,7 +11,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import dominance, evaluation, floors, limits, parameters, screen, verification
+from optimizer import (
+    dominance,
+    evaluation,
+    floors,
+    limits,
+    merge,
+    parameters,
+    screen,
+    verification,
+)
 from optimizer.dominance import Staircase
 from optimizer.evaluation import Scene
 from optimizer.floors import Choices, LegClasses, LegFloors, Market
@@ -22,6 +31,7 @@ from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
     LOSS_UNIT,
     BoolArray,
+    Choice,
     FloatArray,
     Group,
     IntArray,
@@ -32,8 +42,14 @@ from optimizer.spec_records import OBJECTIVE_WORST
 from optimizer.stage import Stage
 
 PAIRS_AT_ONCE = 4096
+CORNERS = 80
+"""Points of the front so far that options are held against."""
+
 LEVELS = 400
 """Steps of cost at which the loss still of interest is worked out."""
+
+ROUNDING_UNITS = 8.0
+"""Loss units by which the rounding of all groups together may differ from their sum."""
 
 LEVELS_SHARED = 60
 """The same for pairs that share a transistor with another leg, asked for part by part."""
@@ -64,6 +80,15 @@ class Aim:
 def loose(stair: Staircase) -> Staircase:
     """The staircase one loss unit up, so that what only equals it is not taken for worse."""
     return stair[0], stair[1] + 1
+
+
+def thinned(stair: Staircase) -> Staircase:
+    """The loose staircase with at most `CORNERS` of its points: weaker, never wrong."""
+    cost, loss = loose(stair)
+    if len(cost) <= CORNERS:
+        return cost, loss
+    kept = np.linspace(0, len(cost) - 1, CORNERS).astype(np.int64)
+    return cost[kept], loss[kept]
 
 
 # --- additive rows --------------------------------------------------------------------------------
@@ -150,6 +175,8 @@ class Workbench:
 
     bound : group -> least weighted sum in each direction, (n_direction,); "legs" for all legs
     legs : leg -> its bounds by what it shares
+    stairs : group -> its bounds as a staircase; each leg's for pairs that share nothing with
+        another leg, "legs" for all legs together once they are known
     """
 
     found: Market
@@ -159,6 +186,7 @@ class Workbench:
     view: Scene
     bound: Mapping[str, FloatArray]
     legs: Mapping[str, LegClasses]
+    stairs: Mapping[str, Staircase]
 
     @property
     def stage(self) -> Stage:
@@ -170,19 +198,37 @@ class Workbench:
         left = [value for name, value in self.bound.items() if name != group]
         return np.asarray(np.sum(left, axis=0))
 
-    def open_loss(self, others: FloatArray, cost: IntArray) -> FloatArray:
+    def open_loss(self, others: FloatArray | Staircase, cost: IntArray) -> FloatArray:
         """Loss from which an option of each cost cannot matter beside `others` [W], (n,).
 
-        inf while no front is known.
+        others : bounds on everything else, by direction or as a staircase; inf while no front
+        is known
         """
         if not len(self.aim.stair[0]):
             return np.full(len(cost), np.inf)
-        stair = loose(self.aim.stair)
-        most = floors.largest_loss(cost, others, self.aim.weights, stair)
-        return np.asarray((most + 2.0) * LOSS_UNIT)
+        if isinstance(others, tuple):
+            most = floors.largest_loss_beside(cost, others, loose(self.aim.stair))
+        else:
+            most = floors.largest_loss(cost, others, self.aim.weights, thinned(self.aim.stair))
+        return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)
+
+    def beside(self, *left_out: str) -> Staircase:
+        """Staircase of bounds on every group but those left out."""
+        known = "legs" in self.stairs
+        legs = {leg.name for leg in self.stage.topology.LEGS}
+        total: Staircase = (np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64))
+        for name, stair in self.stairs.items():
+            if name not in left_out and not (known and name in legs):
+                total = floors.summed(total, stair)
+        return total
 
     def matters(
-        self, others: FloatArray, cost: IntArray, loss: FloatArray, *, levels: int = LEVELS
+        self,
+        others: FloatArray | Staircase,
+        cost: IntArray,
+        loss: FloatArray,
+        *,
+        levels: int = LEVELS,
     ) -> BoolArray:
         """Which options a bound leaves on the front beside `others`; `loss` : lower bounds [W].
 
@@ -209,12 +255,29 @@ class Workbench:
         best[kept] = True
         return best
 
+    def at_least(self, skeleton: int, node: str, cost: int) -> Workbench:
+        """The bench with the least money that buys the bank of a node."""
+        bound = dict(self.bound)
+        paid = self.aim.weights[:, 0] * cost
+        bound[node] = np.maximum(bound[node], paid)
+        types = self.found.pool.bank[node]
+        stair = floors.bank_stair(self.found, node, skeleton, types, cost)
+        return replace(self, bound=bound, stairs=dict(self.stairs) | {node: stair})
+
+    def still_open(self) -> bool:
+        """Whether the bounds of all groups together leave the skeleton on the front."""
+        if self.aim.best_only or not len(self.aim.stair[0]):
+            return True
+        total = np.sum(list(self.bound.values()), axis=0)[None, :]
+        return not bool(dominance.droppable(total, self.aim.weights, loose(self.aim.stair))[0])
+
     def settled(self, group: str, kind: str, options: Group) -> Workbench:
         """The bench with the bound of a group replaced by the least of its options."""
         cost = self.least_cost(kind, options)
         bound = dict(self.bound)
         bound[group] = dominance.lower_bounds(cost, options.loss - 1, self.aim.weights)
-        return replace(self, bound=bound)
+        stairs = dict(self.stairs) | {group: floors.stair_of(cost, options.loss)}
+        return replace(self, bound=bound, stairs=stairs)
 
     def least_cost(self, kind: str, options: Group) -> IntArray:
         """Least that each option can add to the cost of any set, (n_option,)."""
@@ -230,12 +293,35 @@ class Workbench:
         values = floors.values(self.least_cost("mosfet", options), loss, weights)
         for slot in range(rows.shape[1]):
             np.minimum.at(shared, rows[:, slot], values)
-        apart = floors.values(
-            pair_cost(prices.alone("mosfet"), rows, options.pieces), loss, weights
-        )
+        cost = pair_cost(prices.alone("mosfet"), rows, options.pieces)
+        apart = floors.values(cost, loss, weights)
         legs = dict(self.legs) | {leg.name: LegClasses(apart.min(axis=0), shared)}
         bound = dict(self.bound) | {"legs": floors.family_bound(legs)}
-        return replace(self, legs=legs, bound=bound)
+        stair = floors.stair_of(cost, options.loss)
+        stairs = dict(self.stairs) | {leg.name: stair}
+        return replace(self, legs=legs, bound=bound, stairs=stairs)
+
+    def settled_legs(self, options: list[Group]) -> Workbench:
+        """The bench with the exact front of all legs together, shared parts pooled."""
+        prices = self.found.prices
+        body = Skeleton("legs", tuple(options), 0, 0, np.zeros(0), np.zeros(0, dtype=np.int64))
+        blank = tuple(replace(one, rows=one.rows[:, :0]) for one in options)
+        choice = Choice(
+            skeletons=(replace(body, groups=blank),),
+            row_names=(),
+            price=prices.table,
+            line_item=prices.line_item,
+            placement=prices.placement,
+            part_names=prices.names,
+        )
+        front = merge.relaxed_front(choice)
+        stair = (
+            np.array([one.cost for one in front], dtype=np.int64),
+            np.array([one.loss for one in front], dtype=np.int64),
+        )
+        bound = dict(self.bound)
+        bound["legs"] = dominance.lower_bounds(stair[0], stair[1] - 2, self.aim.weights)
+        return replace(self, bound=bound, stairs=dict(self.stairs) | {"legs": stair})
 
 
 def pair_cost(table: IntArray, rows: IntArray, pieces: IntArray) -> IntArray:
@@ -260,17 +346,25 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         return None
     bench = bench.settled("sense", "resistor", sense)
     for node in found.pool.bank:
-        bank_group = _bank_group(bench, node)
-        if not len(bank_group.loss):
+        least = _least_bank(bench, node)
+        if least is None:
             return None
-        groups.append(bank_group)
-        bench = bench.settled(node, "capacitor", bank_group)
+        bench = bench.at_least(skeleton, node, least)
+    if not bench.still_open():
+        return None
     for leg in found.stage.topology.LEGS:
         leg_group = _leg_group(bench, leg, leg_floors[leg.name])
         if leg_group is None or not len(leg_group.loss):
             return None
         groups.append(leg_group)
         bench = bench.settled_leg(leg, leg_group)
+    bench = bench.settled_legs(groups)
+    for node in found.pool.bank:
+        bank_group = _bank_group(bench, node)
+        if not len(bank_group.loss):
+            return None
+        groups.append(bank_group)
+        bench = bench.settled(node, "capacitor", bank_group)
     return _skeleton(bench, skeleton, (*groups, sense, _coil_group(bench, skeleton)))
 
 
@@ -318,7 +412,14 @@ def _workbench(
     coil = int(found.prices.alone("inductor")[found.scene.coil[skeleton], 1])
     fixed = floors.whole_units(floors.fixed_losses(found, one))[0]
     bound["fixed"] = weights @ np.array([found.fixed_cost + coil, fixed], dtype=np.float64)
-    bench = Workbench(found, rows, aim, found.scene.take(one), found.view.take(one), bound, classes)
+    stairs: dict[str, Staircase] = {
+        "fixed": (np.array([found.fixed_cost + coil]), np.array([fixed]))
+    }
+    for leg in found.stage.topology.LEGS:
+        pair = found.choices(leg.control), found.choices(leg.synchronous)
+        stairs[leg.name] = floors.leg_stair(found, legs[leg.name][0], *pair)
+    scene, view = found.scene.take(one), found.view.take(one)
+    bench = Workbench(found, rows, aim, scene, view, bound, classes, stairs)
     return bench, {name: value for name, (value, _) in legs.items()}
 
 
@@ -412,19 +513,10 @@ def _open_pairs(
 ) -> tuple[IntArray, IntArray]:
     """Pairs that the floors of both positions leave on the front."""
     control, synchronous = choices
-    found = []
-    for number, floor in enumerate(one.synchronous):
-        some = passing[0][one.bucket[passing[0]] == number]
-        if not len(some):
-            continue
-        i, j = (axis.ravel() for axis in np.meshgrid(some, passing[1], indexing="ij"))
-        loss = one.control[i] + floor[j]
-        keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
-        found.append((i[keep], j[keep]))
-    if not found:
-        none = np.zeros(0, dtype=np.int64)
-        return none, none
-    return np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found])
+    i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+    loss = one.control[i] + one.synchronous[one.bucket[i], j]
+    keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
+    return i[keep], j[keep]
 
 
 def _pair_matters(
@@ -438,6 +530,8 @@ def _pair_matters(
     apart = rest + np.sum([value.apart for value in others], axis=0)
     alone = pair_cost(bench.found.prices.alone("mosfet"), rows, pieces)
     keep = bench.matters(apart, alone, loss)
+    if bench.aim.stair[0].size:
+        keep &= bench.matters(bench.beside(leg.name), alone, loss)
     if not others:
         return keep
     cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
@@ -562,6 +656,19 @@ def joined(groups: list[Group]) -> Group:
 # --- banks ----------------------------------------------------------------------------------------
 
 
+def _least_bank(bench: Workbench, node: str) -> int | None:
+    """Least that a bank which keeps every limit adds to the cost of a set; None where none does."""
+    found, stage = bench.found, bench.stage
+    types = found.pool.bank[node]
+    rules = stage.spec.choice
+    least = found.least["capacitor"][types, : rules.bank_pieces_max + 1]
+    best = screen.cheapest_bank(bench.scene, node, types, least, types_max=rules.bank_types_max)
+    if best is None:
+        return None
+    first, pieces, second, more = best
+    return int(least[first, pieces] + (least[second, more] if second >= 0 else 0))
+
+
 def _bank_group(bench: Workbench, node: str) -> Group | None:
     """Banks of one node: one type first, then two types where they can still matter."""
     found, stage = bench.found, bench.stage
@@ -601,7 +708,7 @@ def _single_banks(
     if bench.aim.best_only:
         keep: IntArray | BoolArray = _first_banks(bench, cost, loss, firm, limit, every)
     else:
-        keep = bench.matters(bench.others(node), cost, loss)
+        keep = bench.matters(bench.beside(node), cost, loss)
     every = {name: values[keep] for name, values in every.items()}
     cost, loss = cost[keep], loss[keep]
     met = bank_choice.verdicts(duty=firm, limits=limit, **every)
@@ -672,7 +779,7 @@ def _mixed_banks(
         grow=not bench.aim.complete,
     )
     optimistic = least[mixed.first, mixed.first_pieces] + least[mixed.second, mixed.second_pieces]
-    keep = bench.matters(bench.others(node), optimistic, mixed.loss)
+    keep = bench.matters(bench.beside(node), optimistic, mixed.loss)
     return {
         "first": mixed.first[keep],
         "first_pieces": mixed.first_pieces[keep],
@@ -691,7 +798,7 @@ def _levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, Flo
         return np.zeros(1, dtype=np.int64), np.zeros(1)
     ends = int(affordable.min()), 2 * int(affordable.max())
     grid = np.unique(np.linspace(*ends, LEVELS).astype(np.int64))
-    loss = bench.open_loss(bench.others(node), grid)
+    loss = bench.open_loss(bench.beside(node), grid)
     hopeless = np.flatnonzero(loss <= 0.0)
     end = int(hopeless[0]) + 1 if len(hopeless) else len(grid)
     return grid[:end], loss[:end]

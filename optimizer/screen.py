@@ -226,31 +226,35 @@ def every_bank(cost: IntArray) -> dict[str, IntArray]:
 def cheapest_bank(
     scene: Scene, node: str, rows: IntArray, cost: IntArray, *, types_max: int
 ) -> tuple[int, int, int, int] | None:
-    """The cheapest bank of one type that passes, else of two types, else None."""
+    """The cheapest bank of one or two types that passes, or None."""
     sizing = np.flatnonzero(limits.steady(scene.stage))
     duty = bank_duty(scene, node, rows, sizing)
     limit = bank_limits(scene, node, rows, sizing)
     usable = bank_choice.usable_types(duty, duty, limit)
     banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
+    single = None
     for start in range(0, int(usable.sum()) * (cost.shape[1] - 1), CHUNK):
         some = {name: values[start : start + CHUNK] for name, values in banks.items()}
         met = bank_choice.verdicts(duty=duty, limits=limit, **some)
         keep = np.flatnonzero(np.logical_and.reduce(list(met.values())))
         if len(keep):
-            return int(some["first"][keep[0]]), int(some["first_pieces"][keep[0]]), -1, 0
+            single = int(some["first"][keep[0]]), int(some["first_pieces"][keep[0]]), -1, 0
+            break
     if types_max < 2:
-        return None
+        return single
+    known = [] if single is None else [int(cost[single[0], single[1]])]
     mixed = bank_mix.mixed_options(
         objective=duty,
-        weight=np.full(len(sizing), 1.0 / len(sizing)),
+        weight=np.zeros(len(sizing)),
         sizing=duty,
         limits=limit,
-        cost=cost,
-        single_cost=np.zeros(0, dtype=np.int64),
-        single_loss=np.zeros(0),
+        cost=np.where(usable[:, None], cost, bank_choice.NOT_OFFERED),
+        single_cost=np.array(known, dtype=np.int64),
+        single_loss=np.zeros(len(known)),
+        cost_max=known[0] - 1 if known else None,
     )
     if not len(mixed.cost):
-        return None
+        return single
     best = int(np.argmin(mixed.cost))
     columns = (mixed.first, mixed.first_pieces, mixed.second, mixed.second_pieces)
     one, one_pieces, two, two_pieces = (int(column[best]) for column in columns)

@@ -54,6 +54,7 @@ class Bank:
     i_rms_first, i_rms_second : RMS current of ONE capacitor of each type [A]; 0 where absent
     v_ripple : peak-to-peak voltage ripple up to harmonic 20 [V]; NaN when not asked for
     v_ripple_bound : sum of magnitudes, never below `v_ripple` [V]
+    v_ripple_low : from single harmonics and their squares, never above `v_ripple` [V]
     esl_step : jump of the voltage at an ideal edge of the given change of slope [V]
     capacitance : capacitance of the bank [F]
     """
@@ -63,6 +64,7 @@ class Bank:
     i_rms_second: FloatArray
     v_ripple: FloatArray
     v_ripple_bound: FloatArray
+    v_ripple_low: FloatArray
     esl_step: FloatArray
     capacitance: FloatArray
 
@@ -174,7 +176,7 @@ def solve(
     types = np.stack([first, np.where(second < 0, first, second)])
     square, omega = spectrum(harmonics=harmonics, frequency=frequency, i_rms_ac=i_rms_ac)
     shape = (first.shape[0], branches.esr.shape[1])
-    loss, one, two, bound = (np.empty(shape) for _ in range(4))
+    loss, one, two, bound, low = (np.empty(shape) for _ in range(5))
     voltage = np.full(shape, np.nan)
     for rows in _blocks(shape[0], shape[1] * square.shape[-1]):
         own = rows if square.shape[0] > 1 else slice(None)
@@ -185,13 +187,15 @@ def solve(
         loss[rows] = _total(flow.square_voltage, flow.conductance_bank)
         one[rows] = np.sqrt(_total(flow.square_voltage, flow.square_first))
         two[rows] = np.sqrt(_total(flow.square_voltage, flow.square_second))
-        bound[rows] = 2 * np.sqrt(2 * flow.square_voltage[..., :-1]).sum(axis=-1)
+        magnitude = np.sqrt(2 * flow.square_voltage[..., :-1])
+        bound[rows] = 2 * magnitude.sum(axis=-1)
+        low[rows] = ripple_bound_low(magnitude=magnitude)
         if ripple:
             phasors = np.asarray(harmonics)[own if np.shape(harmonics)[0] > 1 else slice(None)]
             voltage[rows] = _peak_to_peak(phasors[..., :HARMONICS], flow)
     two[second < 0] = 0.0
     step, total = _edge(branches, types, pieces, slope_step)
-    return Bank(loss, one, two, voltage, bound, step, total)
+    return Bank(loss, one, two, voltage, bound, low, step, total)
 
 
 def _blocks(count: int, width: int) -> Iterator[slice]:

@@ -15,6 +15,9 @@ from optimizer.records import BoolArray, ComplexArray, FloatArray, IntArray
 NOT_OFFERED = np.int64(2**40)
 """Stands for the cost of a number of pieces that cannot be bought."""
 
+LANES_TRIED = 3
+"""Lanes in which the ripple is rebuilt before all others."""
+
 RIPPLE_ROOM = 1e-3
 """Relative room for the finite instants of the rebuilt ripple when a bound stands in for it."""
 
@@ -139,12 +142,50 @@ def verdicts(
     )
     current = np.asarray(within.all(axis=1))
     capacitance = np.asarray((solved.capacitance >= limits.capacitance_min).all(axis=1))
-    ripple = np.asarray((solved.v_ripple_bound <= limits.v_ripple * (1 - RIPPLE_ROOM)).all(axis=1))
-    open_rows = np.flatnonzero(~ripple & current & capacitance)
-    if open_rows.size:
-        closer = _solve(duty, {k: v[open_rows] for k, v in choice.items()}, ripple=True)
-        ripple[open_rows] = (closer.v_ripple <= limits.v_ripple).all(axis=1)
+    ripple = _ripple_verdict(duty, limits, choice, solved, current & capacitance)
     return {"ripple": ripple, "current": current, "capacitance": capacitance}
+
+
+def _ripple_verdict(
+    duty: BankDuty,
+    limits: BankLimits,
+    choice: dict[str, IntArray],
+    solved: bank.Bank,
+    asked: BoolArray,
+) -> BoolArray:
+    """Whether each bank keeps the ripple, rebuilt in time only where its bounds do not settle it.
+
+    The lanes with most ripple go first, since most banks that fail at all fail there.
+    """
+    settled = solved.v_ripple_bound <= limits.v_ripple * (1 - RIPPLE_ROOM)
+    hopeless = (solved.v_ripple_low > limits.v_ripple * (1 + RIPPLE_ROOM)).any(axis=1)
+    ripple = np.asarray(settled.all(axis=1))
+    rows = np.flatnonzero(~ripple & asked & ~hopeless)
+    if not rows.size:
+        return ripple
+    unsettled = np.flatnonzero(~settled[rows].all(axis=0))
+    worst = np.argsort(-(solved.v_ripple_low[rows] / limits.v_ripple).max(axis=0)[unsettled])
+    for some in (unsettled[worst[:LANES_TRIED]], unsettled[worst[LANES_TRIED:]]):
+        if rows.size and some.size:
+            part = lanes_of(duty, some)
+            closer = _solve(part, {k: v[rows] for k, v in choice.items()}, ripple=True)
+            rows = rows[(closer.v_ripple <= limits.v_ripple[some]).all(axis=1)]
+    ripple[rows] = True
+    return ripple
+
+
+def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
+    """The duty in some of its lanes."""
+    branches = duty.branches
+    some = bank.Branches(
+        branches.capacitance[:, used], branches.esr[:, used], branches.esl[:, used]
+    )
+    source = duty.source
+    if source is not None:
+        source = bank.SourceBranch(source.resistance[used], source.inductance[used])
+    return BankDuty(
+        duty.harmonics[:, used], duty.frequency[:, used], duty.i_rms_ac[:, used], some, source
+    )
 
 
 def _solve(duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool) -> bank.Bank:

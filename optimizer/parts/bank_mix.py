@@ -16,6 +16,7 @@ from optimizer.parts.bank_choice import (
     BankDuty,
     BankLimits,
     BankOptions,
+    lanes_of,
     staircase,
     usable_types,
     verdicts,
@@ -234,7 +235,7 @@ class _Search:
         few = BankLimits(
             limits.v_ripple[some], limits.i_ripple[:, some], limits.capacitance_min[some]
         )
-        self.worst = (_lanes_of(self.sizing, some), few)
+        self.worst = (lanes_of(self.sizing, some), few)
         self.found: list[BankOptions] = []
         self.falls: dict[str, int] = {}
 
@@ -332,20 +333,6 @@ class _Search:
         return every.take(np.lexsort((every.loss, every.cost)))
 
 
-def _lanes_of(duty: BankDuty, used: BoolArray) -> BankDuty:
-    """The duty in some of its lanes."""
-    branches = duty.branches
-    some = bank.Branches(
-        branches.capacitance[:, used], branches.esr[:, used], branches.esl[:, used]
-    )
-    source = duty.source
-    if source is not None:
-        source = bank.SourceBranch(source.resistance[used], source.inductance[used])
-    return BankDuty(
-        duty.harmonics[:, used], duty.frequency[:, used], duty.i_rms_ac[:, used], some, source
-    )
-
-
 def _choice(pairs: _Pairs) -> dict[str, IntArray]:
     """The columns under the names the solver takes."""
     return {
@@ -402,7 +389,7 @@ def mixed_options(
     if np.count_nonzero(usable_types(objective, sizing, limits)) < 2:
         return NOTHING
     used = np.asarray(weight) > 0
-    duty = _lanes_of(objective, used)
+    duty = lanes_of(objective, used)
     front = _Front(single_cost, single_loss, cost_slack)
     search = _Search((duty, sizing), np.asarray(weight)[used], limits, front, grow, cost_worst)
     queue: list[_Pairs] = []
