@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimizer.catalog import lint, read_catalog
-    from optimizer.search import front
-    from optimizer.search import verify_board as verify
+    from optimizer.conclude import front
+    from optimizer.conclude import verify_board as verify
     from optimizer.spec import read_spec
 
 __version__ = "0.1.0"
@@ -20,11 +20,11 @@ __version__ = "0.1.0"
 __all__ = ["__version__", "front", "lint", "read_catalog", "read_spec", "verify"]
 
 _HOMES = {
-    "front": ("optimizer.search", "front"),
+    "front": ("optimizer.conclude", "front"),
     "lint": ("optimizer.catalog", "lint"),
     "read_catalog": ("optimizer.catalog", "read_catalog"),
     "read_spec": ("optimizer.spec", "read_spec"),
-    "verify": ("optimizer.search", "verify_board"),
+    "verify": ("optimizer.conclude", "verify_board"),
 }
 
 

@@ -166,10 +166,10 @@ def front_command(args: argparse.Namespace) -> int:
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
     spec, catalog = _read(args.spec, progress)
-    from optimizer import search
+    from optimizer import conclude
 
     with stop_on_interrupt(progress) as stop:
-        run = search.front(
+        run = conclude.front(
             spec,
             catalog,
             engine=args.engine,
@@ -218,9 +218,9 @@ def verify_command(args: argparse.Namespace) -> int:
 
     part_set, extra = _part_set(args)
     spec, catalog = _read(args.spec, progress, extra)
-    from optimizer import search
+    from optimizer import conclude
 
-    verified, notes = search.verify_board(spec, catalog, part_set)
+    verified, notes = conclude.verify_board(spec, catalog, part_set)
     plain, plain_notes = as_plain(verified), as_plain(notes)
     if args.json:
         print_json({"verified": plain, "notes": plain_notes})

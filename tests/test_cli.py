@@ -50,7 +50,7 @@ class Stage:
         self.monkeypatch.setattr(optimizer, room, module, raising=False)
 
     def search(self, **verbs: Any) -> None:
-        self.put("search", **verbs)
+        self.put("conclude", **verbs)
 
     def found(self, spec: Any, catalog: Any, **options: Any) -> Any:
         self.asked = options

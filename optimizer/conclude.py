@@ -1,0 +1,228 @@
+"""From a search to what the user gets: every point verified, marked, and told what it rests on."""
+
+from __future__ import annotations
+
+import math
+import re
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from optimizer import frontier, infeasible, search, spec_echo
+from optimizer.catalog import Catalog
+from optimizer.conclude_board import verify_board
+from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_notes import run_notes
+from optimizer.conclude_sets import Chosen, chosen_sets
+from optimizer.errors import NotProved
+from optimizer.frontier import Frontier
+from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
+from optimizer.results import FrontPoint, Run, Verified
+from optimizer.search import Found, Progress, Stop, never, quiet
+from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.stage import Stage
+
+__all__ = ["front", "run_of", "verify_board"]
+
+PROVE_USUAL, PROVE_ALL = 13, 1 << 30
+"""Points of the merge that the solver proves again: ends, knee and ten more, or all."""
+
+
+def front(
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    engine: str = "auto",
+    time_limit: float | None = None,
+    prove_all: bool = False,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> Run:
+    """The front of a spec, every point verified at its own state.
+
+    engine : "auto", "merge" (no second proof) or "solver"
+    time_limit : for search and proof [s]; what is proved by then is kept and the rest named
+    prove_all : let the solver prove every point of the merge again
+
+    Raises `NoFeasibleDesign` with the reasons where nothing passes, and `NotProved` where the
+    time was too short for a first set.
+    """
+    end = math.inf if time_limit is None else time.monotonic() + time_limit
+    found = search.solve(
+        spec,
+        catalog,
+        engine=engine,
+        time_limit=time_limit,
+        prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
+        progress=progress,
+        stop=stop,
+    )
+    if found.front is None or not found.front.points:
+        if _cut_short(found):
+            raise NotProved(_nothing_yet(found))
+        raise infeasible.explain(
+            spec, catalog, found, time_limit=end - time.monotonic(), progress=progress, stop=stop
+        )
+    return run_of(found, catalog, name=spec.name, progress=progress)
+
+
+def _cut_short(found: Found) -> bool:
+    """Whether time or the user ended the search before it could know that nothing is feasible."""
+    return bool(found.open) or (found.front is not None and not found.front.complete)
+
+
+def _nothing_yet(found: Found) -> str:
+    return (
+        f"stopped before a first feasible set was found: {len(found.open)} of "
+        f"{found.counts.get('skeletons', 0)} combinations of topology, frequency and inductor "
+        "were not searched; allow more time"
+    )
+
+
+def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = quiet) -> Run:
+    """Everything a search found, verified and told: the record a run folder keeps."""
+    if found.front is None or found.choice is None:
+        raise ValueError("a search without a front: see infeasible.explain")
+    since = time.monotonic()
+    selections = found.front.points
+    chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
+    points = _points(found.front, verified_all(found.stages, chosen), found.spec)
+    seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
+    progress("verification", f"{len(points)} sets at their own state")
+    not_proved = _not_proved(found, found.front)
+    return Run(
+        name=name,
+        title=found.spec.name,
+        currency=found.spec.purchase.currency,
+        objective=found.spec.choice.objective,
+        points=points,
+        complete=found.front.complete and not found.open,
+        engine=found.front.engine,
+        not_proved=not_proved,
+        state_difference=largest_difference(points),
+        refused=tuple(found.refused),
+        waterfalls=tuple(found.waterfalls),
+        lanes_dropped=tuple(note for one in found.points.values() for note in one.dropped),
+        notes=run_notes(found, catalog, points),
+        echo=spec_echo.rows(found.spec),
+        stages=seconds,
+        counts=_counts(found, catalog, points),
+        hashes=dict(catalog.hashes),
+        versions={},
+    )
+
+
+def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[Verified]:
+    """Every set at its own state, all sets of a topology together."""
+    found: dict[int, Verified] = {}
+    for topology in dict.fromkeys(one.topology for one in chosen):
+        index = [k for k, one in enumerate(chosen) if one.topology == topology]
+        verified = verified_sets(stages[topology], [chosen[k] for k in index])
+        found |= dict(zip(index, verified, strict=True))
+    return [found[k] for k in range(len(chosen))]
+
+
+# --- points ---------------------------------------------------------------------------------------
+
+
+def _points(proved: Frontier, verified: Sequence[Verified], spec: Spec) -> tuple[FrontPoint, ...]:
+    """The points of a front with what is proved, marked and tied."""
+    worst = spec.choice.objective == OBJECTIVE_WORST
+    selections = proved.points
+    marks = _marks(selections)
+    points = [
+        _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
+        for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
+    ]
+    ties = tie_groups([one.loss_model for one in points], largest_difference(points))
+    return tuple(replace(one, tie=tie) for one, tie in zip(points, ties, strict=True))
+
+
+def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: bool) -> FrontPoint:
+    model = one.loss * LOSS_UNIT
+    own = checked.loss_worst if worst else checked.loss_mission
+    bound = one.loss if one.proof and not math.isfinite(one.bound) else one.bound
+    return FrontPoint(
+        number=number,
+        cost=round(one.cost * COST_UNIT, 4),
+        loss_model=model,
+        bound=bound * LOSS_UNIT,
+        proof=one.proof,
+        loss_difference=(own - model) / model,
+        mark=mark,
+        tie=-1,
+        verified=checked,
+    )
+
+
+def _marks(points: tuple[Selection, ...]) -> dict[int, str]:
+    """Both ends and, between them, the knee."""
+    knee = frontier.knee(points)
+    return {knee: "knee", len(points) - 1: "least loss", 0: "cheapest"}
+
+
+def largest_difference(points: Sequence[FrontPoint]) -> float:
+    """Largest difference between own and reference state, a share of the loss."""
+    shares = [abs(one.loss_difference) for one in points if math.isfinite(one.loss_difference)]
+    return max(shares, default=0.0)
+
+
+def tie_groups(losses: Sequence[float], share: float) -> list[int]:
+    """Group number of each loss, -1 where alone: all losses of a group lie within `share`.
+
+    losses : falling
+
+    >>> tie_groups([2.0, 1.999, 1.5, 1.0, 0.999, 0.998], 0.001)
+    [1, 1, -1, 2, 2, -1]
+    """
+    found = [-1] * len(losses)
+    number = start = 0
+    while start < len(losses):
+        end = start + 1
+        while end < len(losses) and losses[start] - losses[end] <= share * losses[start] + 1e-12:
+            end += 1
+        if end - start > 1:
+            number += 1
+            found[start:end] = [number] * (end - start)
+        start = end
+    return found
+
+
+# --- what is left open ----------------------------------------------------------------------------
+
+_AMOUNT = re.compile(r"\b(cost|cost up to|loss|loss below|bound|gap) (-?\d+(?:\.\d+)?)\b")
+
+
+def in_user_units(text: str, currency: str) -> str:
+    """A sentence about a front with its cost and loss units as money and watts.
+
+    >>> in_user_units("cost up to 81500, loss below 123000: best loss 125000", "EUR")
+    'cost up to 8.15 EUR, loss below 1.230 W: best loss 1.250 W'
+    """
+
+    def amount(found: re.Match[str]) -> str:
+        value = float(found[2])
+        if found[1].startswith("cost"):
+            return f"{found[1]} {value * COST_UNIT:.2f} {currency}"
+        return f"{found[1]} {value * LOSS_UNIT:.3f} W"
+
+    return _AMOUNT.sub(amount, text)
+
+
+def _not_proved(found: Found, proved: Frontier) -> str:
+    """What is open, in the user's units; empty where everything is proved."""
+    currency = found.spec.purchase.currency
+    texts = [in_user_units(text, currency) for text in proved.not_proved]
+    if found.open:
+        texts.insert(
+            0,
+            f"{len(found.open)} of {found.counts.get('skeletons', 0)} combinations of topology, "
+            "frequency and inductor were not searched",
+        )
+    return "; ".join(texts)
+
+
+def _counts(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> dict[str, int]:
+    read = {f"{kind} rows read": count for kind, count in catalog.rows.items()}
+    lanes = {f"lanes, {name}": len(one.lanes) for name, one in found.points.items()}
+    return read | lanes | found.counts | {"points": len(points)}

@@ -1,0 +1,94 @@
+"""Parts list and cost of complete sets at the build quantity."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer import buying, purchase
+from optimizer.columns import columns_of
+from optimizer.conclude_sets import Chosen, Tables
+from optimizer.records import COST_UNIT
+from optimizer.results import BillLine
+from optimizer.spec_records import Spec
+from optimizer.tables import PartTable
+
+
+@dataclass(frozen=True, slots=True)
+class Bill:
+    """Lines of a set, its cost per board and what makes it up [currency of the run]."""
+
+    lines: tuple[BillLine, ...]
+    cost: float
+    items: Mapping[str, float]
+
+
+def bill_of(spec: Spec, tables: Tables, one: Chosen) -> Bill:
+    """Every distinct part number once, priced for the pieces of all its positions together."""
+    pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
+    for position, kind, row, pieces in one.places():
+        pooled.setdefault((kind, row), []).append((position, pieces))
+    lines = tuple(_line(spec, tables[kind], row, held) for (kind, row), held in pooled.items())
+    boards = spec.purchase.boards
+    totals = np.array([line.line_price for line in lines])
+    parts = purchase.cost_units(totals, boards=boards)
+    bought = bool((parts < purchase.PRICE_NONE).all())
+    pieces_all = sum(line.pieces for line in lines)
+    placement = purchase.placement_units(spec.purchase.placement_each) * pieces_all
+    each = purchase.line_item_units(spec.purchase.line_item_each, boards=boards)
+    units = {
+        "parts": int(parts.sum()),
+        "line items": each * len(lines),
+        "placement": placement,
+        "controller": buying.controller_units(spec, one.topology),
+    }
+    items = {name: round(count * COST_UNIT, 4) for name, count in units.items()}
+    if not bought:
+        items["parts"] = math.nan
+    cost = round(sum(units.values()) * COST_UNIT, 4) if bought else math.nan
+    return Bill(lines, cost, items)
+
+
+def _line(spec: Spec, table: PartTable, row: int, held: list[tuple[str, int]]) -> BillLine:
+    """One line: what it takes to build all boards with this part."""
+    pieces = sum(count for _, count in held)
+    need = purchase.pieces_needed(
+        pieces, boards=spec.purchase.boards, scrap=spec.purchase.scrap_share
+    )
+    worth = buying.exchange(spec).get(table.texts["currency"][row])
+    breaks = [] if worth is None else [(q, p * worth) for q, p in table.price_breaks[row]]
+    minimum, multiple = (
+        int(np.nan_to_num(table.numbers[key][row], nan=1.0))
+        for key in ("order_minimum", "order_multiple")
+    )
+    bought = purchase.line_price(int(need), breaks, minimum, multiple) if breaks else None
+    return BillLine(
+        positions=tuple(dict.fromkeys(position for position, _ in held)),
+        kind=table.kind,
+        part_number=table.part_number[row],
+        maker=table.texts["maker"][row],
+        pieces=pieces,
+        quantity=bought.quantity if bought else int(need),
+        unit_price=bought.price if bought else math.inf,
+        line_price=bought.total if bought else math.inf,
+        excess=bought.excess if bought else 0,
+        land_pattern=table.texts["land_pattern"][row],
+        status=table.texts["status"][row],
+        stock=float(table.numbers["stock"][row]),
+        lead_time_weeks=float(table.numbers["lead_time"][row]),
+        filled=filled_columns(table, row),
+        place=table.place[row],
+    )
+
+
+def filled_columns(table: PartTable, row: int) -> tuple[str, ...]:
+    """Headers of the cells of one part that the fill policy wrote."""
+    found = []
+    for item in columns_of(table.kind):
+        mask = table.filled.get(item.key, table.filled.get(item.header))
+        if mask is not None and mask[row]:
+            found.append(item.header)
+    return tuple(found)

@@ -1,0 +1,157 @@
+"""Margins of complete sets: every limit at its worst lane, smallest first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from optimizer import verification
+from optimizer.assembly import Physics, Sets
+from optimizer.limits import Chain, Check
+from optimizer.records import FloatArray, IntArray, Lanes
+from optimizer.results import LimitChain, Margin, PartSet
+
+CORNERS = {-1: "slow", 0: "nominal", 1: "fast"}
+
+
+def margins(result: Physics, sets: Sets, names: list[PartSet]) -> list[list[Margin]]:
+    """Margins of each set, smallest first; `names` : its part numbers."""
+    found: list[list[Margin]] = [[] for _ in names]
+    seen: dict[tuple[str, str], int] = {}
+    for check in verification.checks(result, sets):
+        key = (check.subject, check.quantity)
+        turn = seen.get(key, 0)
+        seen[key] = turn + 1
+        for number, margin in _of_check(check, result.scene.stage.lanes, names, turn):
+            found[number].append(margin)
+    for number, margin in _of_chain(verification.limit_chain(result), result, len(names)):
+        found[number].append(margin)
+    return [sorted(one, key=lambda margin: margin.margin) for one in found]
+
+
+def _of_check(
+    check: Check, lanes: Lanes, names: list[PartSet], turn: int
+) -> Iterator[tuple[int, Margin]]:
+    """The worst lane of one limit for each set it applies to; NaN fails by more than any number.
+
+    turn : which type of the bank a limit that comes twice speaks of
+    """
+    count = len(names)
+    width = len(check.applies)
+    share, value, allowed = (
+        np.broadcast_to(np.asarray(x, dtype=np.float64), (count, width))
+        for x in (check.margins(), check.value, check.allowed)
+    )
+    unknown = check.applies & (np.isnan(value) | np.isnan(allowed))
+    share = np.where(unknown, -np.inf, share)
+    worst = np.argmin(np.where(np.isnan(share), np.inf, share), axis=1)
+    for number in range(count):
+        lane = int(worst[number])
+        part = _part(names[number], check, turn)
+        if np.isnan(share[number, lane]) or part is None:
+            continue
+        case = check.cases[lane] if check.cases else ""
+        yield (
+            number,
+            Margin(
+                subject=check.subject,
+                part_number=part,
+                quantity=check.quantity,
+                at=case or lanes.name[lane],
+                parameter_set="guaranteed" if case else told(lanes, lane),
+                value=float(value[number, lane]),
+                allowed=float(allowed[number, lane]),
+                unit=check.unit,
+                margin=float(share[number, lane]),
+                transient=case == "transient" or (not case and bool(lanes.transient[lane])),
+                at_least=check.at_least,
+            ),
+        )
+
+
+def told(lanes: Lanes, lane: int) -> str:
+    """Parameter set and corner of a lane in words."""
+    if not lanes.guaranteed[lane]:
+        return "expected"
+    return f"guaranteed, {CORNERS[int(lanes.corner[lane])]}"
+
+
+def _part(one: PartSet, check: Check, turn: int) -> str | None:
+    """Part number a limit speaks of, "" where it is of no single part, None where it is absent."""
+    subject = check.subject
+    if subject in one.transistors:
+        return one.transistors[subject][0]
+    if subject == "inductor":
+        return one.inductor
+    if subject == "sense-resistor":
+        return one.sense[0]
+    if not subject.endswith("-bank"):
+        return ""
+    bank = one.bank_input if subject == "input-bank" else one.bank_output
+    if check.quantity in ("ripple voltage", "finite loss"):
+        return " + ".join(part for part, _ in bank)
+    place = 1 if "second" in check.quantity else turn
+    return bank[place][0] if place < len(bank) else None
+
+
+def _of_chain(chain: Chain, result: Physics, count: int) -> Iterator[tuple[int, Margin]]:
+    """Both ends of the limit chain as margins."""
+    lanes = result.scene.stage.lanes
+    ends = (
+        ("needed peak under the smallest limit", chain.needed, chain.low),
+        ("largest limit under hot saturation", chain.delayed, chain.saturation),
+    )
+    for number in range(count):
+        for quantity, value, allowed in ends:
+            one, most = float(value[number]), float(allowed[number])
+            known = np.isfinite(one) and np.isfinite(most) and most > 0.0
+            yield (
+                number,
+                Margin(
+                    subject="limit chain",
+                    part_number="",
+                    quantity=quantity,
+                    at=lanes.name[int(chain.needed_lane[number])]
+                    if value is chain.needed
+                    else "all points",
+                    parameter_set="guaranteed",
+                    value=one,
+                    allowed=most,
+                    unit="A",
+                    margin=(most - one) / most if known else -np.inf,
+                ),
+            )
+
+
+def chain_record(chain: Chain, lanes: Lanes, number: int) -> LimitChain:
+    """The limit chain of one set."""
+    values: dict[str, FloatArray | IntArray] = {
+        "i_peak_needed": chain.needed,
+        "i_limit_min": chain.low,
+        "i_limit_max": chain.high,
+        "i_limit_delayed": chain.delayed,
+        "i_saturation": chain.saturation,
+    }
+    figures = {name: float(value[number]) for name, value in values.items()}
+    at = lanes.name[int(chain.needed_lane[number])]
+    return LimitChain(**figures, i_peak_at=at, closes=bool(chain.holds()[number]))
+
+
+def failing(margin: Margin) -> str:
+    """What a broken limit says in a finding."""
+    if not np.isfinite(margin.margin):
+        why = "no steady state or no rating known"
+        return f"{margin.subject} {margin.quantity} at {margin.at}: {why}"
+    scale, unit = limits_unit(margin.unit)
+    sign = "under" if margin.at_least else "over"
+    return (
+        f"{margin.subject} {margin.quantity} at {margin.at}: {margin.value * scale:.4g} {unit} is "
+        f"{sign} {margin.allowed * scale:.4g} {unit}".rstrip()
+    )
+
+
+def limits_unit(unit: str) -> tuple[float, str]:
+    """Scale and name of the unit an engineer reads."""
+    shown = {"s": (1e9, "ns"), "m": (1e3, "mm"), "m2": (1e6, "mm2"), "1": (100.0, "%")}
+    return shown.get(unit, (1.0, unit))

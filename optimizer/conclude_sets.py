@@ -1,0 +1,133 @@
+"""Selections of a choice, and part sets by number, as catalog rows; and back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.assembly import Sets
+from optimizer.buying import Prices
+from optimizer.floors import Market
+from optimizer.records import Choice, IntArray, Selection
+from optimizer.results import PartSet
+from optimizer.tables import PartTable
+
+Place = tuple[int, int]
+"""Row in the table of a kind, and pieces."""
+
+Tables = Mapping[str, PartTable]
+NODES = ("input", "output")
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """One complete part set by rows: one place per transistor, one or two per bank."""
+
+    topology: str
+    frequency: float
+    coil: int
+    transistor: Mapping[str, Place]
+    bank: Mapping[str, tuple[Place, ...]]
+    sense: Place
+
+    def places(self) -> list[tuple[str, str, int, int]]:
+        """(position, kind, row, pieces) of every place, in the order of the board."""
+        found = [(name, "mosfet", *place) for name, place in self.transistor.items()]
+        found.append(("inductor", "inductor", self.coil, 1))
+        for node, bank in self.bank.items():
+            found += [(f"{node}-bank", "capacitor", *place) for place in bank]
+        found.append(("sense-resistor", "resistor", *self.sense))
+        return found
+
+
+def skeleton_keys(markets: Mapping[str, Market]) -> dict[str, tuple[str, int]]:
+    """Name of each skeleton -> topology and number in its market."""
+    found: dict[str, tuple[str, int]] = {}
+    for topology, market in markets.items():
+        numbers = market.stage.tables["inductor"].part_number
+        coils, frequencies = market.scene.coil.tolist(), (market.frequency() / 1e3).tolist()
+        for k, (coil, kilohertz) in enumerate(zip(coils, frequencies, strict=True)):
+            found[f"{topology}, {kilohertz:g} kHz, {numbers[coil]}"] = (topology, k)
+    return found
+
+
+def chosen_sets(
+    points: Sequence[Selection], choice: Choice, prices: Prices, markets: Mapping[str, Market]
+) -> list[Chosen]:
+    """The catalog rows of each point of a front."""
+    keys = skeleton_keys(markets)
+    found = []
+    for point in points:
+        topology, number = keys[choice.skeletons[point.skeleton].name]
+        found.append(_chosen(point, choice, prices, markets[topology], number))
+    return found
+
+
+def _chosen(
+    point: Selection, choice: Choice, prices: Prices, market: Market, number: int
+) -> Chosen:
+    body = choice.skeletons[point.skeleton]
+    held: dict[str, list[Place]] = {}
+    for group, option in zip(body.groups, point.option, strict=True):
+        slots = zip(group.slot_position, group.part[option], group.pieces[option], strict=True)
+        for position, part, pieces in slots:
+            if part >= 0:
+                row = int(part) - prices.offset[kind_of(position)]
+                held.setdefault(position, []).append((row, int(pieces)))
+    return Chosen(
+        topology=market.stage.topology.NAME,
+        frequency=round(float(market.frequency()[number]), 3),
+        coil=held["inductor"][0][0],
+        transistor={p: held[p][0] for p in market.stage.topology.POSITIONS},
+        bank={node: tuple(held[f"{node}-bank"]) for node in NODES},
+        sense=held["sense-resistor"][0],
+    )
+
+
+def kind_of(position: str) -> str:
+    """Kind of part that stands at a position."""
+    if position in ("inductor", "sense-resistor"):
+        return "inductor" if position == "inductor" else "resistor"
+    return "capacitor" if position.endswith("-bank") else "mosfet"
+
+
+def stacked(found: Sequence[Chosen]) -> Sets:
+    """Sets of one topology as arrays."""
+
+    def column(values: Sequence[int]) -> IntArray:
+        return np.array(values, dtype=np.int64)
+
+    def places(values: Sequence[Place]) -> tuple[IntArray, IntArray]:
+        return column([row for row, _ in values]), column([count for _, count in values])
+
+    def bank(node: str) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+        second = [one.bank[node][1] if len(one.bank[node]) > 1 else (-1, 0) for one in found]
+        return (*places([one.bank[node][0] for one in found]), *places(second))
+
+    return Sets(
+        frequency=np.array([one.frequency for one in found]),
+        coil=column([one.coil for one in found]),
+        transistor={p: places([one.transistor[p] for one in found]) for p in found[0].transistor},
+        bank={node: bank(node) for node in NODES},
+        sense=places([one.sense for one in found]),
+    )
+
+
+def part_set_of(one: Chosen, tables: Tables) -> PartSet:
+    """A set by part numbers."""
+
+    def named(kind: str, place: Place) -> tuple[str, int]:
+        return tables[kind].part_number[place[0]], place[1]
+
+    banks = {n: tuple(named("capacitor", place) for place in one.bank[n]) for n in NODES}
+    return PartSet(
+        topology=one.topology,
+        frequency=one.frequency,
+        inductor=tables["inductor"].part_number[one.coil],
+        transistors={p: named("mosfet", place) for p, place in one.transistor.items()},
+        bank_input=banks["input"],
+        bank_output=banks["output"],
+        sense=named("resistor", one.sense),
+    )
