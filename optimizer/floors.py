@@ -486,14 +486,15 @@ def bank_bounds(
     per_cost = _conductance(found, node, rows, types) / unit
     steepest = np.nanmax(np.where(np.isfinite(per_cost), per_cost, 0.0), initial=1e-30)
     least = np.maximum(_least_money(found, node, rows, types, unit), float(unit.min()))
-    least = np.maximum(least, _covering_money(found, node, rows, types))
+    least = np.maximum(least, covering_money(found, node, rows, types))
     if found.stage.source_branch is not None and node == "input":
         current, least = np.zeros_like(current), np.full(len(rows), float(unit.min()))
     pull = current / steepest / LOSS_UNIT
     with np.errstate(divide="ignore", invalid="ignore"):
         best = np.sqrt(weights[None, :, 1] * pull[:, None] / weights[None, :, 0])
     cost = np.maximum(np.where(np.isnan(best), 0.0, best), least[:, None])
-    spent = np.where(weights[None, :, 0] > 0, weights[None, :, 0] * np.floor(cost), 0.0)
+    with np.errstate(invalid="ignore"):
+        spent = np.where(weights[None, :, 0] > 0, weights[None, :, 0] * np.floor(cost), 0.0)
     lost = weights[None, :, 1] * (np.maximum(pull[:, None] / cost - 2.0, 0.0))
     return np.asarray(np.where(np.isinf(cost), 0.0, spent + lost))
 
@@ -551,7 +552,7 @@ def _least_money(
     return np.asarray(np.maximum(by_ripple, by_heat) * (1.0 - 1e-6))
 
 
-def _covering_money(found: Market, node: str, rows: IntArray, types: IntArray) -> float:
+def covering_money(found: Market, node: str, rows: IntArray, types: IntArray) -> float:
     """Cost of the cheapest bank of up to two types whose pieces can meet the mildest request.
 
     Each piece covers a share of the admittance the ripple asks for (fundamental) and of the

@@ -265,11 +265,22 @@ class Workbench:
         return replace(self, bound=bound, stairs=dict(self.stairs) | {node: stair})
 
     def still_open(self) -> bool:
-        """Whether the bounds of all groups together leave the skeleton on the front."""
+        """Whether the bounds of all groups together leave the skeleton on the front.
+
+        Sets whose legs share nothing are held against the front as staircases, the others by
+        direction.
+        """
         if self.aim.best_only or not len(self.aim.stair[0]):
             return True
-        total = np.sum(list(self.bound.values()), axis=0)[None, :]
-        return not bool(dominance.droppable(total, self.aim.weights, loose(self.aim.stair))[0])
+        stair = loose(self.aim.stair)
+        cost, loss = self.beside()
+        if not dominance.covered(cost, loss + int(ROUNDING_UNITS), stair).all():
+            return True
+        legs = list(self.legs.values())
+        if len(legs) < 2:
+            return False
+        total = self.others("legs") + (legs[0].shared + legs[1].shared).min(axis=0)
+        return not bool(dominance.droppable(total[None, :], self.aim.weights, stair)[0])
 
     def settled(self, group: str, kind: str, options: Group) -> Workbench:
         """The bench with the bound of a group replaced by the least of its options."""
@@ -345,13 +356,18 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
     if sense is None or not len(sense.loss):
         return None
     bench = bench.settled("sense", "resistor", sense)
-    for node in found.pool.bank:
+    for node, types in found.pool.bank.items():
+        covering = floors.covering_money(found, node, np.array([skeleton]), types)
+        bench = bench.at_least(skeleton, node, int(covering))
+    if not bench.still_open():
+        return None
+    for node in found.pool.bank if not aim.best_only else ():
         least = _least_bank(bench, node)
         if least is None:
             return None
         bench = bench.at_least(skeleton, node, least)
-    if not bench.still_open():
-        return None
+        if not bench.still_open():
+            return None
     for leg in found.stage.topology.LEGS:
         leg_group = _leg_group(bench, leg, leg_floors[leg.name])
         if leg_group is None or not len(leg_group.loss):
