@@ -65,7 +65,8 @@ def most_pieces(spec: Spec) -> int:
 def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
     """Cost per board of every part in every number of pieces a board may hold."""
     rates = exchange(spec)
-    rows, names = [], []
+    rows: list[IntArray] = []
+    names: list[str] = []
     offset: dict[str, int] = {}
     for kind in KIND_ORDER:
         table = tables[kind]

@@ -159,8 +159,9 @@ def scene(
 ) -> Scene:
     """Waveforms and bank spectra of the sets of `job` under `state`."""
     wave = waveforms.solve(stage.topology, job, state, stage.controller.window)
+    blank: ComplexArray = np.zeros((1, 1, 1), dtype=np.complex128)
     lines = {
-        node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else np.zeros((1, 1, 1))
+        node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else blank
         for node in ("input", "output")
     }
     return Scene(stage, coil, job, state, wave, lines)

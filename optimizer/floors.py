@@ -607,7 +607,7 @@ def _cheapest_cover(share: FloatArray, cost: IntArray, most: int, *, two: bool) 
     def needed(left: FloatArray) -> IntArray:
         with np.errstate(divide="ignore", invalid="ignore"):
             count = np.where(left > 0.0, left / share, 0.0).max(axis=-1)
-        return np.ceil(np.minimum(count, most + 1)).astype(np.int64)
+        return np.asarray(np.ceil(np.minimum(count, most + 1)), dtype=np.int64)
 
     count = needed(np.ones(share.shape[1]))
     padded = np.concatenate([cost, np.full((len(cost), 1), 1 << 40)], axis=1)

@@ -274,7 +274,7 @@ class Workbench:
             return True
         stair = loose(self.aim.stair)
         cost, loss = self.beside()
-        if not dominance.covered(cost, loss + int(ROUNDING_UNITS), stair).all():
+        if not dominance.covered(cost, loss - int(ROUNDING_UNITS), stair).all():
             return True
         legs = list(self.legs.values())
         if len(legs) < 2:
@@ -299,7 +299,7 @@ class Workbench:
         """The bench with the bounds of a leg replaced by those of its options."""
         weights, prices = self.aim.weights, self.found.prices
         rows = options.part - prices.offset["mosfet"]
-        loss = (options.loss - 1) * LOSS_UNIT
+        loss = np.asarray((options.loss - 1) * LOSS_UNIT, dtype=np.float64)
         shared = np.full_like(self.legs[leg.name].shared, np.inf)
         values = floors.values(self.least_cost("mosfet", options), loss, weights)
         for slot in range(rows.shape[1]):
@@ -369,18 +369,18 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         if not bench.still_open():
             return None
     for leg in found.stage.topology.LEGS:
-        leg_group = _leg_group(bench, leg, leg_floors[leg.name])
-        if leg_group is None or not len(leg_group.loss):
+        pairs = _leg_group(bench, leg, leg_floors[leg.name])
+        if pairs is None or not len(pairs.loss):
             return None
-        groups.append(leg_group)
-        bench = bench.settled_leg(leg, leg_group)
+        groups.append(pairs)
+        bench = bench.settled_leg(leg, pairs)
     bench = bench.settled_legs(groups)
     for node in found.pool.bank:
-        bank_group = _bank_group(bench, node)
-        if not len(bank_group.loss):
+        banks = _bank_group(bench, node)
+        if not len(banks.loss):
             return None
-        groups.append(bank_group)
-        bench = bench.settled(node, "capacitor", bank_group)
+        groups.append(banks)
+        bench = bench.settled(node, "capacitor", banks)
     return _skeleton(bench, skeleton, (*groups, sense, _coil_group(bench, skeleton)))
 
 
@@ -685,7 +685,7 @@ def _least_bank(bench: Workbench, node: str) -> int | None:
     return int(least[first, pieces] + (least[second, more] if second >= 0 else 0))
 
 
-def _bank_group(bench: Workbench, node: str) -> Group | None:
+def _bank_group(bench: Workbench, node: str) -> Group:
     """Banks of one node: one type first, then two types where they can still matter."""
     found, stage = bench.found, bench.stage
     types = found.pool.bank[node]
@@ -834,7 +834,10 @@ def _bank_options(
         branches=duty.branches,
         source=duty.source,
         ripple=False,
-        **chosen,
+        first=chosen["first"],
+        first_pieces=chosen["first_pieces"],
+        second=chosen["second"],
+        second_pieces=chosen["second_pieces"],
     ).loss
     first, second = types[chosen["first"]], chosen["second"]
     second = np.where(second < 0, -1, types[np.maximum(second, 0)])

@@ -109,7 +109,8 @@ def _of_checks(checks: Iterator[Check]) -> Tests:
 def _transistor_tests(stage: Stage, position: str) -> Tests:
     yield from _forced_at(stage, position, stage.tables["mosfet"])
     yield from _of_checks(limits.transistor_ratings(stage, position, slice(None)))
-    yield "no rating at the drive voltage", np.isfinite(stage.mosfets.rds_on).all(axis=1)
+    rated = np.isfinite(stage.mosfets.rds_on).all(axis=1)
+    yield "no rating at the drive voltage", np.asarray(rated)
     yield from _of_checks(limits.body_ratings(stage, "mosfet", position, slice(None)))
 
 

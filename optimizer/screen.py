@@ -101,7 +101,7 @@ def _pass(
     low, high = sense_range(stage, scene, coils)
     nominal = _sense_nominal(stage, found)
     closes = ((nominal >= low[:, None]) & (nominal <= high[:, None])).any(axis=1)
-    tests.append(("limit chain: no sense resistor closes it", closes))
+    tests.append(("limit chain: no sense resistor closes it", np.asarray(closes)))
     for reason, passes in tests:
         fell = int((alive & ~passes).sum())
         if fell:
@@ -321,16 +321,16 @@ def reference_parts(
         second = -1 if one[2] < 0 else int(rows[one[2]])
         columns = (int(rows[one[0]]), one[1], second, one[3])
         banks[node] = tuple(np.array([value]) for value in columns)
-    sense, pieces = senses_that_close(stage, found, scene, evaluation.coils(scene))
+    sense, count = senses_that_close(stage, found, scene, evaluation.coils(scene))
     if not len(sense):
         return None
-    cheapest = int(np.argmin(prices.alone("resistor")[sense, pieces]))
+    best = np.array([np.argmin(prices.alone("resistor")[sense, count])])
     return Sets(
         frequency=np.array([frequency]),
         coil=np.array([coil]),
         transistor=transistor,
         bank=banks,
-        sense=(sense[[cheapest]], pieces[[cheapest]]),
+        sense=(sense[best], count[best]),
     )
 
 
