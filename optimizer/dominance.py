@@ -47,9 +47,7 @@ def covered(cost: IntArray, loss: IntArray, stair: Staircase) -> BoolArray:
     return np.asarray((place >= 0) & (stair_loss[np.maximum(place, 0)] <= loss))
 
 
-def undominated(
-    cost_best: IntArray, cost_worst: IntArray, loss: IntArray | FloatArray
-) -> IntArray:
+def undominated(cost_best: IntArray, cost_worst: IntArray, loss: IntArray | FloatArray) -> IntArray:
     """Options that no other one replaces whatever the rest of the set is, in rising order.
 
     An option falls when another loses no more and costs, at its worst, no more than the first at
