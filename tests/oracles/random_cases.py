@@ -8,7 +8,7 @@ limits these are goes round with the seed, so that every one of them has its tur
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -103,9 +103,13 @@ SHAPES = (
 """Topologies that are considered, and nominal input over output."""
 
 
-def scenario(random: Rng) -> Data:
-    """A spec with loose limits."""
-    names, (low, high) = SHAPES[random.choice(6, p=(0.27, 0.27, 0.2, 0.1, 0.1, 0.06))]
+CHANCES = (0.27, 0.27, 0.2, 0.1, 0.1, 0.06)
+
+
+def scenario(random: Rng, *, small: bool = False) -> Data:
+    """A spec with loose limits; a small one has one topology with two transistors."""
+    shape = random.integers(2) if small else random.choice(len(SHAPES), p=CHANCES)
+    names, (low, high) = SHAPES[shape]
     v_output = float(random.choice([5.0, 9.0, 12.0, 15.0, 19.0, 24.0]))
     if names[0] == "boost":
         v_output = max(v_output, 12.0)
@@ -240,24 +244,26 @@ FEWEST = {
 """What is drawn where nothing else fits the budget."""
 
 
-def draft_of(random: Rng, *, two_frequencies: bool) -> tuple[Draft, list[Sampled]]:
+def draft_of(
+    random: Rng, *, two_frequencies: bool = False, small: bool = False
+) -> tuple[Draft, list[Sampled]]:
     """A scenario with parts of which some sets are feasible, unless ten draws find none."""
     for _ in range(10):
-        draft = Draft(random, scenario(random), {})
+        draft = Draft(random, scenario(random, small=small), {})
         if two_frequencies:
             for record in draft.data["controllers"].values():
                 first = record["frequencies_khz"][0]
                 record["frequencies_khz"] = [first, first + 150]
-        draft.tables = _drawn(random, draft.data)
+        draft.tables = _drawn(random, draft.data, BUDGETS[0] if small else None)
         samples = sampled(draft)
         if sum(s.alive.sum() for s in samples) > 0.25 * sum(len(s.alive) for s in samples):
             break
     return draft, samples
 
 
-def _drawn(random: Rng, data: Data) -> dict[str, PartTable]:
+def _drawn(random: Rng, data: Data, budget: int | None = None) -> dict[str, PartTable]:
     """Parts, and how many pieces of each, within a budget of sets."""
-    budget = int(random.choice(BUDGETS))
+    budget = budget or int(random.choice(BUDGETS))
     tables = shipped().tables
     pools = {kind: near(data, kind, tables[kind]) for kind in tables}
     best = (0, dict(SMALLEST), dict(FEWEST))
@@ -306,7 +312,7 @@ def _lively(random: Rng, table: PartTable) -> PartTable:
     return replace(table, texts=texts)
 
 
-def _catalog(tables: Mapping[str, PartTable]) -> Catalog:
+def catalog_of(tables: Mapping[str, PartTable]) -> Catalog:
     return replace(shipped(), tables=dict(tables), refused=(), notes=(), findings=())
 
 
@@ -365,7 +371,7 @@ class Sampled:
 
 def sampled(draft: Draft) -> list[Sampled]:
     """Judge a sample of the sets without reference states."""
-    spec, catalog = parse_spec(toml(draft.data)), _catalog(draft.tables)
+    spec, catalog = parse_spec(toml(draft.data)), catalog_of(draft.tables)
     prices = buying.prices(spec, catalog.tables)
     found = []
     for stage in brute_force.stages(spec, catalog).values():
@@ -900,5 +906,18 @@ def random_case(seed: int) -> Case:
             samples = sampled(draft)
         tighten(draft, name, samples)
         before = name
+    return _case(seed, draft)
+
+
+def small_case(seed: int, names: Sequence[str]) -> Case:
+    """A case of some hundred sets with the limits of `names` tightened as far as they can be."""
+    random = np.random.default_rng([2027, seed])
+    draft, samples = draft_of(random, small=True)
+    for name in names:
+        tighten(draft, name, samples)
+    return _case(seed, draft)
+
+
+def _case(seed: int, draft: Draft) -> Case:
     text = toml(draft.data)
-    return Case(seed, text, parse_spec(text), _catalog(draft.tables), tuple(draft.tightened))
+    return Case(seed, text, parse_spec(text), catalog_of(draft.tables), tuple(draft.tightened))
