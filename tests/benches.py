@@ -108,7 +108,7 @@ class Bench:
     data: Data
     tables: Mapping[str, PartTable]
 
-    def with_spec(self, section: str, key: str, value: float) -> Bench:
+    def with_spec(self, section: str, key: str, value: Any) -> Bench:
         """The bench with one key of the spec changed; see `random_cases.UPPER` for sections."""
         data = copy.deepcopy(self.data)
         if section == "controller":

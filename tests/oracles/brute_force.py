@@ -7,7 +7,7 @@ says about which parts may be used is read off the spec a second time, in plain 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 
@@ -136,11 +136,13 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
     """Every complete set of one topology, of every part of the catalog."""
     choice = spec.choice
     rows = {kind: list(range(len(table))) for kind, table in stage.tables.items()}
-    switch = list(product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1)))
+    switch: list[tuple[float, ...]] = list(
+        product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1))
+    )
     bank = banks(rows["capacitor"], choice.bank_pieces_max, choice.bank_types_max)
     sense = list(product(rows["resistor"], range(1, choice.resistors_parallel_max + 1)))
     positions = stage.topology.POSITIONS
-    axes: list[list[tuple[float, ...]]] = [
+    axes: list[Sequence[tuple[float, ...]]] = [
         [(f,) for f in stage.controller.frequencies],
         [(row,) for row in rows["inductor"]],
         *([list(switch)] * len(positions)),
@@ -215,9 +217,9 @@ def _holds_part(stage: Stage, sets: Sets, force: Force) -> BoolArray:
     for position, (kind, columns) in places.items():
         names = stage.tables[kind].part_number
         if force.position in (None, position) and force.part_number in names:
-            row = names.index(force.part_number)
+            number = names.index(force.part_number)
             for column in columns:
-                found |= column == row
+                found |= column == number
     return found
 
 

@@ -39,7 +39,7 @@ def no_purchase(**values: Any) -> Fault:
     return lambda spec, catalog: (replace(spec, purchase=replace(spec.purchase, **values)), catalog)
 
 
-def no_controller(**values: float) -> Fault:
+def no_controller(**values: Any) -> Fault:
     """Other values in every controller record."""
 
     def fault(spec: Spec, catalog: Catalog) -> Given:

@@ -437,12 +437,12 @@ def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, Fl
     return {name: np.broadcast_to(value, len(sets)) for name, value in found.items()}
 
 
-def _most(value: FloatArray, lanes: FloatArray) -> FloatArray:
+def _most(value: FloatArray, lanes: BoolArray) -> FloatArray:
     value = np.broadcast_to(value, (len(value), len(lanes)))
-    return np.where(lanes, value, -np.inf).max(axis=1, initial=-np.inf)
+    return np.asarray(np.where(lanes, value, -np.inf).max(axis=1, initial=-np.inf))
 
 
-def _capacitor_heat(result: Physics, sets: Sets, steady: FloatArray) -> FloatArray:
+def _capacitor_heat(result: Physics, sets: Sets, steady: BoolArray) -> FloatArray:
     """Hottest core of both banks."""
     stage, worst = result.scene.stage, np.full(len(sets), -np.inf)
     for node, (first, _, second, _) in sets.bank.items():
