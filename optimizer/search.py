@@ -20,6 +20,7 @@ from optimizer import (
     floors,
     frontier,
     merge,
+    narrow,
     options,
     pool,
     scouts,
@@ -53,8 +54,9 @@ from optimizer.verification import Reference
 Progress = Callable[[str, str], None]
 Stop = Callable[[], bool]
 
-SKETCHES = 4
-"""Skeletons sketched first in each of three directions."""
+SKETCHES = 3
+SKETCH_DIRECTIONS = 7
+"""Skeletons sketched first in each of so many directions."""
 
 LOSS_SCALE = 0.03
 """Loss that counts like the whole cost in the fan of directions, as a share of output power."""
@@ -267,7 +269,7 @@ class _Work:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
         count = len(self.weights)
         picks: list[int] = []
-        for direction in (count // 8, count // 2, count - count // 8):
+        for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
             order = np.argsort(self.bounds[:, direction], kind="stable")
             picks += [int(k) for k in order[:SKETCHES]]
         for number in dict.fromkeys(picks):
@@ -278,26 +280,45 @@ class _Work:
 
     def expand_all(self, *, any_set: bool = False) -> None:
         """Expand every skeleton that the bounds leave open, the most promising first."""
-        middle = len(self.weights) // 2
-        order = np.argsort(self.bounds[:, middle], kind="stable")
+        waiting = list(range(len(self.keys)))
         done = 0
-        for place, number in enumerate(order):
-            if any_set and len(self.stair[0]):
-                return
-            key = self.keys[int(number)]
+        while waiting and not (any_set and len(self.stair[0])):
+            number = self._most_promising(waiting)
+            waiting.remove(number)
             if self.clock.halted():
-                self.found.open = [self.keys[int(k)] for k in order[place:] if self._open(int(k))]
+                left = [number, *waiting]
+                self.found.open = [self.keys[k] for k in left if self._open(k)]
                 break
-            if not self._open(int(number)) or not self._sharpened(int(number)):
+            if not self._open(number) or not self._sharpened(number):
                 continue
             aim = Aim(self.weights, self.stair, complete=self.complete)
-            skeleton = self._take_in(key, aim)
-            if skeleton is not None:
-                self.expanded[key] = skeleton
+            skeleton = self._take_in(self.keys[number], aim)
+            if skeleton is None:
+                continue
+            self.expanded[self.keys[number]] = skeleton
             done += 1
             self.clock.say("options", f"{done} skeletons expanded, {len(self.stair[0])} points")
         self.found.counts["skeletons expanded"] = done
         self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+
+    def _most_promising(self, waiting: list[int]) -> int:
+        """The skeleton whose bound lies farthest below the front so far in some direction."""
+        bounds = self.bounds[waiting]
+        if not len(self.stair[0]):
+            return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
+        known = dominance.lower_bounds(*self.stair, self.weights)
+        return waiting[int(np.argmax(((known - bounds) / known).max(axis=1)))]
+
+    def narrow(self) -> None:
+        """Hold the options of every expanded skeleton against the whole front so far."""
+        kept: dict[Key, Skeleton] = {}
+        for key, body in self.expanded.items():
+            left = narrow.narrowed(self.markets[key[0]], body, self.stair)
+            if left is not None:
+                kept[key] = left
+        self.expanded = kept
+        count = sum(len(group.loss) for body in kept.values() for group in body.groups)
+        self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
 
     def _open(self, number: int) -> bool:
         """Whether the bound of a skeleton leaves it on the front."""
@@ -395,11 +416,13 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
         return
     if not work.expanded:
         return
+    work.narrow()
     choice = work.choice_of(work.expanded)
     if not work.complete and engine != "solver" and _breaks_rows(choice):
         work.complete = True
         work.expanded = {}
         work.expand_all()
+        work.narrow()
         choice = work.choice_of(work.expanded)
     found.choice = choice
     left = work.clock.deadline - time.monotonic()
