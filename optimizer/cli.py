@@ -274,7 +274,9 @@ def print_json(data: object) -> None:
 
 
 def _problems(error: OptimizerError) -> list[str]:
-    return [str(p) for p in error.problems] if isinstance(error, InputError) else [str(error)]
+    if isinstance(error, InputError):
+        return [str(problem) for problem in error.problems]
+    return str(error).splitlines() or [""]
 
 
 HEADS = {
@@ -289,7 +291,8 @@ def report_error(error: OptimizerError, *, as_json: bool) -> int:
     head, lines = HEADS.get(type(error), "Error"), _problems(error)
     if as_json:
         print_json({"error": head, "exit_code": error.exit_code, "problems": lines})
-    count = f" ({len(lines)} problems)" if len(lines) > 1 else ""
+    many = isinstance(error, InputError) and len(lines) > 1
+    count = f" ({len(lines)} problems)" if many else ""
     text = "\n".join([f"{head}{count}:", *(f"  {line}" for line in lines)])
     print("".join(c for c in text if c.isprintable() or c == "\n"), file=sys.stderr)
     return error.exit_code

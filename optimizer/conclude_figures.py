@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from optimizer import assembly, conclude_margins, parameters, verification
+from optimizer import assembly, conclude_margins, limits, parameters, verification
 from optimizer.assembly import Physics, Sets
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
@@ -151,7 +151,7 @@ def _waves(result: Physics) -> dict[str, FloatArray]:
 
 def _worst_at(stage: Stage, total: FloatArray) -> str:
     """Name of the lane of the worst-point loss."""
-    lanes = np.flatnonzero(verification.worst_lanes(stage))
+    lanes = np.flatnonzero(limits.worst_lanes(stage))
     known = lanes[~np.isnan(total[lanes])]
     if not len(known):
         return ""

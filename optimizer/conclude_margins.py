@@ -11,6 +11,7 @@ from optimizer.assembly import Physics, Sets
 from optimizer.limits import Chain, Check
 from optimizer.records import FloatArray, IntArray, Lanes
 from optimizer.results import LimitChain, Margin, PartSet
+from optimizer.spec_text import trade
 
 CORNERS = {-1: "slow", 0: "nominal", 1: "fast"}
 
@@ -52,6 +53,7 @@ def _of_check(
         if np.isnan(share[number, lane]) or part is None:
             continue
         case = check.cases[lane] if check.cases else ""
+        case = case if len(check.cases) != 1 else "always"
         yield (
             number,
             Margin(
@@ -138,20 +140,47 @@ def chain_record(chain: Chain, lanes: Lanes, number: int) -> LimitChain:
     return LimitChain(**figures, i_peak_at=at, closes=bool(chain.holds()[number]))
 
 
+FAMILIES = {
+    "V": "voltage",
+    "A": "current",
+    "W": "power",
+    "s": "time",
+    "m": "length",
+    "m2": "area",
+    "degC": "temperature",
+    "K": "difference",
+    "1": "share",
+}
+
+
+def quantity(value: float, unit: str) -> str:
+    """A figure in the unit an engineer reads, four digits.
+
+    >>> quantity(0.0051912, "V"), quantity(0.4962, "1")
+    ('5.191 mV', '49.62 %')
+    """
+    return trade(float(f"{value:.4g}"), FAMILIES[unit]) if np.isfinite(value) else "unknown"
+
+
+def percent(share: float) -> str:
+    """A share in percent with two digits, without an exponent.
+
+    >>> percent(1.596), percent(0.0123)
+    ('160 %', '1.2 %')
+    """
+    value = float(f"{100.0 * share:.2g}")
+    return f"{value:.0f} %" if abs(value) >= 10.0 else f"{value:g} %"
+
+
 def failing(margin: Margin) -> str:
-    """What a broken limit says in a finding."""
+    """What a broken limit says: by how much it is missed, and where."""
+    subject = f"{margin.subject} {margin.quantity}".removeprefix("whole set ")
     if not np.isfinite(margin.margin):
-        why = "no steady state or no rating known"
-        return f"{margin.subject} {margin.quantity} at {margin.at}: {why}"
-    scale, unit = limits_unit(margin.unit)
-    sign = "under" if margin.at_least else "over"
-    return (
-        f"{margin.subject} {margin.quantity} at {margin.at}: {margin.value * scale:.4g} {unit} is "
-        f"{sign} {margin.allowed * scale:.4g} {unit}".rstrip()
-    )
-
-
-def limits_unit(unit: str) -> tuple[float, str]:
-    """Scale and name of the unit an engineer reads."""
-    shown = {"s": (1e9, "ns"), "m": (1e3, "mm"), "m2": (1e6, "mm2"), "1": (100.0, "%")}
-    return shown.get(unit, (1.0, unit))
+        return f"{subject}: not known at {margin.at} (no steady state, or no rating)"
+    unit = "K" if margin.unit == "degC" else margin.unit
+    miss = quantity(abs(margin.value - margin.allowed), unit)
+    value, allowed = (quantity(x, margin.unit) for x in (margin.value, margin.allowed))
+    bound = "at least" if margin.at_least else "at most"
+    where = f"{value}, {bound} {allowed}; {percent(-margin.margin)}"
+    at = "" if margin.at == "always" else f" at {margin.at}"
+    return f"{subject} by {miss} ({where}){at}"

@@ -97,7 +97,7 @@ def own_state_findings(points: Sequence[FrontPoint]) -> Iterator[Note]:
     """Front sets that break a limit at their own state, which the sizing state passed."""
     broken = [(point.number, margin) for point in points for margin in point.verified.failures]
     for number, margin in broken[:BROKEN_SHOWN]:
-        text = f"breaks a limit at its own state: {failing(margin)}"
+        text = f"misses a limit at its own state: {failing(margin)}"
         yield Note("finding", f"point {number}", text, "verification")
     if len(broken) > BROKEN_SHOWN:
         text = f"{len(broken) - BROKEN_SHOWN} more limits are broken at own states, see result.json"

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
-from optimizer.floors import Market
+from optimizer.market import Market
 from optimizer.records import Choice, IntArray, Selection
 from optimizer.results import PartSet
 from optimizer.tables import PartTable

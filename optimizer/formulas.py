@@ -18,7 +18,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 @dataclass(frozen=True, slots=True)
 class Formula:
-    """Formula text of one physics function: `name`, `text`, SI `unit`, and the `symbol` it gives."""
+    """Formula text of one physics function: `name`, `text` and SI `unit`."""
 
     name: str
     text: str

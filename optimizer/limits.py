@@ -76,6 +76,13 @@ def steady(stage: Stage) -> BoolArray:
     return np.asarray(stage.lanes.guaranteed & ~stage.lanes.transient)
 
 
+def worst_lanes(stage: Stage) -> BoolArray:
+    """Lanes the worst-point loss is taken over: guaranteed, hot, continuous, full load."""
+    lanes = stage.lanes
+    hot = lanes.temp_ambient == stage.spec.ambient.temp_hot
+    return np.asarray(steady(stage) & lanes.full_load & hot & (lanes.bracket == 1))
+
+
 def temp_limit(stage: Stage, kind: str, rating: FloatArray, quantity: str) -> FloatArray:
     """Highest part temperature the policy and the spec allow [degC]."""
     one = derating.rule(stage.spec.derating_policy, kind, quantity)

@@ -6,13 +6,15 @@ best one, each beside the staircases of the other groups, before the decision ta
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from optimizer import floors, merge, options
+from optimizer import merge, open_losses, workbench
+from optimizer.buying import Prices
 from optimizer.dominance import Staircase
-from optimizer.floors import Market
+from optimizer.market import Market
 from optimizer.records import BoolArray, Choice, Group, IntArray, Skeleton
 
 KINDS = {
@@ -35,8 +37,8 @@ def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None
     for number, group in enumerate(groups):
         others = _others(found, body, groups, number)
         cost = _costs(found, groups, number)
-        most = floors.largest_loss_beside(cost, others, options.loose(stair))
-        keep = group.loss < most + options.ROUNDING_UNITS
+        most = open_losses.largest_loss_beside(cost, others, workbench.loose(stair))
+        keep = group.loss < most + workbench.ROUNDING_UNITS
         if not keep.any():
             return None
         groups[number] = picked(group, keep)
@@ -61,13 +63,13 @@ def _costs(found: Market, groups: list[Group], number: int) -> IntArray:
     group = groups[number]
     kind = KINDS[group.name]
     rows = np.where(group.part < 0, 0, group.part - found.prices.offset[kind])
-    alone = options.pair_cost(found.prices.alone(kind), rows, group.pieces)
+    alone = workbench.pair_cost(found.prices.alone(kind), rows, group.pieces)
     partners = [one for k, one in enumerate(groups) if k != number and KINDS[one.name] == kind]
     if not partners:
         return alone
     theirs = np.unique(np.concatenate([one.part.ravel() for one in partners]))
     shares = (np.isin(group.part, theirs) & (group.part >= 0)).any(axis=1)
-    least = options.pair_cost(found.least[kind], rows, group.pieces)
+    least = workbench.pair_cost(found.least[kind], rows, group.pieces)
     return np.asarray(np.where(shares, least, alone))
 
 
@@ -81,24 +83,26 @@ def _others(found: Market, body: Skeleton, groups: list[Group], number: int) -> 
             continue
         if kind == own:
             for k in members:
-                stair = floors.stair_of(_costs(found, groups, k), groups[k].loss)
-                total = floors.summed(total, stair)
+                stair = open_losses.stair_of(_costs(found, groups, k), groups[k].loss)
+                total = open_losses.summed(total, stair)
         else:
-            total = floors.summed(total, joint_stair(found, [groups[k] for k in members]))
+            total = open_losses.summed(
+                total, joint_stair(found.prices, [groups[k] for k in members])
+            )
     return total
 
 
-def joint_stair(found: Market, groups: list[Group]) -> Staircase:
+def joint_stair(prices: Prices, groups: Sequence[Group]) -> Staircase:
     """Exact front of a few groups together, shared parts pooled."""
     blank = tuple(replace(one, rows=one.rows[:, :0]) for one in groups)
     body = Skeleton("part", blank, 0, 0, np.zeros(0), np.zeros(0, dtype=np.int64))
     choice = Choice(
         skeletons=(body,),
         row_names=(),
-        price=found.prices.table,
-        line_item=found.prices.line_item,
-        placement=found.prices.placement,
-        part_names=found.prices.names,
+        price=prices.table,
+        line_item=prices.line_item,
+        placement=prices.placement,
+        part_names=prices.names,
     )
     front = merge.relaxed_front(choice)
     cost = np.array([one.cost for one in front], dtype=np.int64)

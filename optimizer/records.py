@@ -243,7 +243,7 @@ LOSS_UNIT = 1e-5
 class Group:
     """The options of one group (a half bridge, a bank, the inductor, the sense resistor).
 
-    part : row of the purchase table of each bought part, -1 where a slot is empty, (n_option, n_slot)
+    part : row of the purchase table of each part, -1 where a slot is empty, (n_option, n_slot)
     pieces : pieces of it, 0 where empty, (n_option, n_slot)
     loss : loss in LOSS_UNIT, (n_option,)
     rows : what the option adds to each additive row, already divided by the row's limit,
@@ -303,7 +303,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """One point of a front of a `Choice`: the skeleton, the option chosen in each group, and the proof.
+    """One point of a front of a `Choice`: skeleton, the option chosen in each group, and proof.
 
     proof : "merge" or "solver" or "" (not proved); `bound` the proved lower bound on the loss at
     this cost (LOSS_UNIT), equal to `loss` when proved.

@@ -199,7 +199,7 @@ class Run:
 
 
 def as_plain(value: Any) -> Any:
-    """Turn records, arrays and mappings into JSON-able data; NaN becomes None, tuple keys "a | b"."""
+    """Records, arrays and mappings as JSON-able data; NaN becomes None, tuple keys "a | b"."""
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: as_plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, np.ndarray):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,7 +18,10 @@ from optimizer import (
     buying,
     dominance,
     floors,
+    floors_legs,
     frontier,
+    limits,
+    market,
     merge,
     narrow,
     options,
@@ -27,19 +30,20 @@ from optimizer import (
     screen,
     tally,
     verification,
+    workbench,
 )
 from optimizer.buying import Prices
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
-from optimizer.floors import Market
 from optimizer.frontier import Frontier
-from optimizer.options import Aim, Rows
+from optimizer.market import Market
 from optimizer.points import PointSet, points
 from optimizer.records import (
     LOSS_UNIT,
     BoolArray,
     Choice,
     FloatArray,
+    Group,
     IntArray,
     Selection,
     Skeleton,
@@ -50,6 +54,7 @@ from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
 from optimizer.verification import Reference
+from optimizer.workbench import Aim, Rows
 
 Progress = Callable[[str, str], None]
 Stop = Callable[[], bool]
@@ -188,7 +193,7 @@ def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Non
         return
     scene = verification.given_scene(stage, reference)
     lanes, weight = objective(stage, scene)
-    found.markets[topology] = floors.market(stage, parts, prices, scene, lanes, weight)
+    found.markets[topology] = market.market(stage, parts, prices, scene, lanes, weight)
 
 
 def refusal(spec: Spec, topology: str) -> str | None:
@@ -211,7 +216,7 @@ def objective(stage: Stage, scene: object = None) -> tuple[BoolArray, FloatArray
     lanes = stage.lanes
     if stage.spec.choice.objective != OBJECTIVE_WORST:
         return lanes.share > 0, lanes.share
-    worst = np.flatnonzero(verification.worst_lanes(stage))
+    worst = np.flatnonzero(limits.worst_lanes(stage))
     one = worst[np.argmin(lanes.v_input[worst])]
     weight = np.zeros(len(lanes))
     weight[one] = 1.0
@@ -236,7 +241,7 @@ class _Work:
     def __init__(self, found: Found, clock: Clock) -> None:
         self.found, self.clock = found, clock
         self.markets = found.markets
-        self.rows = {name: options.rows_of(one) for name, one in self.markets.items()}
+        self.rows = {name: workbench.rows_of(one) for name, one in self.markets.items()}
         self.keys: list[Key] = [
             (name, k) for name, one in self.markets.items() for k in range(len(one.scene.coil))
         ]
@@ -247,21 +252,35 @@ class _Work:
         none: IntArray = np.zeros(0, dtype=np.int64)
         self.stair: Staircase = (none, none)
         self.expanded: dict[Key, Skeleton] = {}
+        self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         rules = spec.choice
         self.complete = bool(
             rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
         )
 
+    def aim(self, *, best_only: bool = False, complete: bool = False) -> Aim:
+        """What options are held against now."""
+
+        def joined(groups: Sequence[Group]) -> Staircase:
+            return narrow.joint_stair(self.found.prices, groups)
+
+        return Aim(joined, self.weights, self.stair, best_only=best_only, complete=complete)
+
     def bound(self) -> None:
         """Bounds of all skeletons; the half bridges once per frequency."""
         start = 0
         for one in self.markets.values():
-            frequency = one.frequency()
-            for value in np.unique(np.round(frequency)):
-                rows = np.flatnonzero(np.round(frequency) == value)
-                classes = {n: c for n, (_, c) in floors.legs(one, self.weights, rows).items()}
-                legs = floors.family_bound(classes)
-                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, legs)
+            frequency = np.round(one.frequency())
+            for value in np.unique(frequency):
+                rows = np.flatnonzero(frequency == value)
+                legs = floors_legs.legs(one, self.weights, rows)
+                classes = {name: found for name, (_, found) in legs.items()}
+                family = floors_legs.family_bound(classes)
+                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, family)
+                stair = floors_legs.family_stair(one, {n: f for n, (f, _) in legs.items()})
+                extra = floors_legs.shared_bound(classes) - family
+                for row in rows:
+                    self.legs[start + int(row)] = (stair, extra)
             start += len(frequency)
         self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
 
@@ -275,7 +294,7 @@ class _Work:
         for number in dict.fromkeys(picks):
             if self.clock.halted() or (any_set and len(self.stair[0])):
                 break
-            self._take_in(self.keys[number], Aim(self.weights, self.stair, best_only=True))
+            self._take_in(self.keys[number], self.aim(best_only=True))
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 
     def expand_all(self, *, any_set: bool = False) -> None:
@@ -289,10 +308,9 @@ class _Work:
                 left = [number, *waiting]
                 self.found.open = [self.keys[k] for k in left if self._open(k)]
                 break
-            if not self._open(number) or not self._sharpened(number):
+            if not self._open(number) or not self._open_closer(number):
                 continue
-            aim = Aim(self.weights, self.stair, complete=self.complete)
-            skeleton = self._take_in(self.keys[number], aim)
+            skeleton = self._take_in(self.keys[number], self.aim(complete=self.complete))
             if skeleton is None:
                 continue
             self.expanded[self.keys[number]] = skeleton
@@ -324,18 +342,24 @@ class _Work:
         """Whether the bound of a skeleton leaves it on the front."""
         if not len(self.stair[0]):
             return True
-        stair = options.loose(self.stair)
+        stair = workbench.loose(self.stair)
         one = self.bounds[number][None, :]
         return not bool(dominance.droppable(one, self.weights, stair)[0])
 
-    def _sharpened(self, number: int) -> bool:
-        """The same once the half bridges are bounded at the skeleton's own waveforms."""
+    def _open_closer(self, number: int) -> bool:
+        """The same with staircases of bounds, for sets whose legs share nothing, and directions."""
+        if not len(self.stair[0]):
+            return True
         name, k = self.keys[number]
-        one, row = self.markets[name], np.array([k])
-        classes = {n: c for n, (_, c) in floors.legs(one, self.weights, row).items()}
-        legs = floors.family_bound(classes)
-        self.bounds[number] = floors.skeleton_bounds(one, self.weights, row, legs)[0]
-        return self._open(number)
+        one, (legs, shared) = self.markets[name], self.legs[number]
+        stair = workbench.loose(self.stair)
+        cost, loss = floors.skeleton_stair(one, k, legs)
+        if not dominance.covered(cost, loss - int(workbench.ROUNDING_UNITS), stair).all():
+            return True
+        both = self.bounds[number] + shared
+        return bool(np.isfinite(shared).all()) and not bool(
+            dominance.droppable(both[None, :], self.weights, stair)[0]
+        )
 
     def _take_in(self, key: Key, aim: Aim) -> Skeleton | None:
         """Expand a skeleton and let its feasible sets improve the front so far."""

@@ -85,18 +85,11 @@ def judge(found: Scene, sets: Sets) -> Judged:
 def objectives(result: Physics) -> tuple[FloatArray, FloatArray]:
     """Mission-weighted and worst-point loss of each set [W], (n_set,) each."""
     stage = result.scene.stage
-    worst = worst_lanes(stage)
+    worst = limits.worst_lanes(stage)
     share = stage.lanes.share
     weighed = share > 0
     mission = result.total[:, weighed] @ share[weighed]
     return mission, result.total[:, worst].max(axis=1, initial=0.0)
-
-
-def worst_lanes(stage: Stage) -> BoolArray:
-    """Lanes the worst-point loss is taken over: guaranteed, hot, continuous, full load."""
-    lanes = stage.lanes
-    hot = lanes.temp_ambient == stage.spec.ambient.temp_hot
-    return np.asarray(limits.steady(stage) & lanes.full_load & hot & (lanes.bracket == 1))
 
 
 def checks(result: Physics, sets: Sets) -> Iterator[Check]:

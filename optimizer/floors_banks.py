@@ -1,0 +1,186 @@
+"""Lower bounds on the banks of a skeleton: money that ripple asks for, loss that money allows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer import evaluation, limits, parameters, screen
+from optimizer.dominance import Staircase
+from optimizer.market import Market, whole_units
+from optimizer.open_losses import stair_of
+from optimizer.parts import bank
+from optimizer.records import LOSS_UNIT, FloatArray, IntArray
+
+REQUESTS = 10
+"""Requests a bank must cover in the bound on its cost: the hardest ones."""
+
+BANK_STEPS = 20
+"""Steps of cost in the staircase of bounds on a bank."""
+
+
+def bank_stair(found: Market, node: str, skeleton: int, types: IntArray, least: int) -> Staircase:
+    """Bounds on a bank: at each cost from the least one on, the loss no bank of it goes below."""
+    rows = np.array([skeleton])
+    cost = np.unique(np.geomspace(max(least, 1), 8 * max(least, 1), BANK_STEPS).astype(np.int64))
+    if found.stage.source_branch is not None and node == "input":
+        return cost[:1], np.zeros(1, dtype=np.int64)
+    steepest = np.nanmax(_conductance(found, node, rows, types) / _price_each(found, types))
+    dear = np.append(cost[1:], 1 << 50)
+    loss = _bank_square(found, node, rows)[0] / (steepest * dear)
+    return stair_of(cost, whole_units(loss))
+
+
+def bank_bounds(
+    found: Market, node: str, weights: FloatArray, rows: IntArray, types: IntArray
+) -> FloatArray:
+    """Bound in every direction on the bank of each skeleton of `rows`, (n_row, n_direction).
+
+    All skeletons of `rows` share their frequency. A bank of cost c has at most c times the best
+    conductance per money, so it loses at least mean square current over that; it needs at least
+    the money that buys the admittance the ripple asks for at the fundamental (peak-to-peak is at
+    least pi/2 of any harmonic's amplitude) and the ripple current its capacitors may carry.
+    """
+    unit = _price_each(found, types)
+    current = _bank_square(found, node, rows)
+    per_cost = _conductance(found, node, rows, types) / unit
+    steepest = np.nanmax(np.where(np.isfinite(per_cost), per_cost, 0.0), initial=1e-30)
+    least = np.maximum(_least_money(found, node, rows, types, unit), float(unit.min()))
+    least = np.maximum(least, covering_money(found, node, rows, types))
+    if found.stage.source_branch is not None and node == "input":
+        current, least = np.zeros_like(current), np.full(len(rows), float(unit.min()))
+    pull = current / steepest / LOSS_UNIT
+    with np.errstate(divide="ignore", invalid="ignore"):
+        best = np.sqrt(weights[None, :, 1] * pull[:, None] / weights[None, :, 0])
+    cost = np.maximum(np.where(np.isnan(best), 0.0, best), least[:, None])
+    with np.errstate(invalid="ignore"):
+        spent = np.where(weights[None, :, 0] > 0, weights[None, :, 0] * np.floor(cost), 0.0)
+    lost = weights[None, :, 1] * (np.maximum(pull[:, None] / cost - 2.0, 0.0))
+    return np.asarray(np.where(np.isinf(cost), 0.0, spent + lost))
+
+
+def _price_each(found: Market, types: IntArray) -> FloatArray:
+    """Least money per piece of each type, over every number of pieces."""
+    table = found.least["capacitor"][types]
+    count = np.arange(1, table.shape[1])
+    return np.asarray((table[:, 1:] / count).min(axis=1).clip(1e-9))
+
+
+def _bank_square(found: Market, node: str, rows: IntArray) -> FloatArray:
+    """Weighted mean square of the current the bank carries [A2], (n_row,)."""
+    wave = found.view.wave
+    rms = wave.i_input_rms_ac if node == "input" else wave.i_output_rms_ac
+    return np.asarray(rms[rows] ** 2 @ found.weight)
+
+
+def _conductance(found: Market, node: str, rows: IntArray, types: IntArray) -> FloatArray:
+    """Largest conductance of one piece of each type in any objective lane [S], (n_type,)."""
+    part = found.part
+    lanes = part.lanes
+    hottest = found.view.state.temp_board[rows].max(axis=0, keepdims=True)
+    bias = (lanes.v_input if node == "input" else lanes.v_output)[None, :]
+    one = parameters.branches(
+        parameters.take(part.capacitors, types), lanes=lanes, v_bias=bias, temp_board=hottest
+    )
+    return np.asarray(1.0 / np.nanmin(np.where(np.isnan(one.esr), np.inf, one.esr), axis=1))
+
+
+def _least_money(
+    found: Market, node: str, rows: IntArray, types: IntArray, unit: FloatArray
+) -> FloatArray:
+    """Money below which no bank meets ripple voltage and ripple current, (n_row,)."""
+    scene = found.scene.take(rows)
+    lanes = np.flatnonzero(limits.steady(found.stage))
+    first = scene.take(slice(0, 1))
+    duty = screen.bank_duty(first, node, types, lanes)
+    limit = screen.bank_limits(first, node, types, lanes)
+    g, b = bank.admittance(
+        capacitance=duty.branches.capacitance,
+        esr=duty.branches.esr,
+        esl=duty.branches.esl,
+        omega=2.0 * np.pi * duty.frequency,
+    )
+    best = np.nanmax(np.nan_to_num(np.hypot(g, b)) / unit[:, None], axis=0)
+    carries = np.nanmax(np.nan_to_num(limit.i_ripple, posinf=1e9) / unit[:, None], axis=0)
+    current = evaluation.bank_current(scene, node)
+    asked = np.pi / 2 * np.abs(current["harmonics"][:, lanes, 0]) / limit.v_ripple
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_ripple = np.nanmax(np.nan_to_num(asked / best, posinf=0.0), axis=1)
+        by_heat = np.nanmax(
+            np.nan_to_num(current["i_rms_ac"][:, lanes] / carries, posinf=0.0), axis=1
+        )
+    return np.asarray(np.maximum(by_ripple, by_heat) * (1.0 - 1e-6))
+
+
+def covering_money(found: Market, node: str, rows: IntArray, types: IntArray) -> float:
+    """Cost of the cheapest bank of up to two types whose pieces can meet the mildest request.
+
+    Each piece covers a share of the admittance the ripple asks for (fundamental) and of the
+    ripple current, in the most demanding lanes; shares add at most. Kept per frequency, from the
+    first request on: `rows` of one frequency come together first.
+    """
+    key = (node, float(found.frequency()[rows[0]]))
+    if key not in found.covered:
+        share = _covering_shares(found, node, rows, types)
+        found.covered[key] = _cheapest_cover(
+            share,
+            found.least["capacitor"][types],
+            found.stage.spec.choice.bank_pieces_max,
+            two=found.stage.spec.choice.bank_types_max > 1,
+        )
+    return found.covered[key]
+
+
+def _covering_shares(found: Market, node: str, rows: IntArray, types: IntArray) -> FloatArray:
+    """Share of each request that one piece of each type can cover, (n_type, n_request)."""
+    scene = found.scene.take(rows)
+    lanes = np.flatnonzero(limits.steady(found.stage))
+    first = scene.take(slice(0, 1))
+    duty = screen.bank_duty(first, node, types, lanes)
+    limit = screen.bank_limits(first, node, types, lanes)
+    g, b = bank.admittance(
+        capacitance=duty.branches.capacitance,
+        esr=duty.branches.esr,
+        esl=duty.branches.esl,
+        omega=2.0 * np.pi * duty.frequency,
+    )
+    current = evaluation.bank_current(scene, node)
+    mild = np.abs(current["harmonics"][:, lanes, 0]).min(axis=0)
+    rms = current["i_rms_ac"][:, lanes].min(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ripple = np.hypot(g, b) / (np.pi / 2 * mild / limit.v_ripple)
+        heat = limit.i_ripple / rms
+    share = np.concatenate([ripple, heat], axis=1)
+    share = np.where(np.isnan(share).any(axis=1, keepdims=True), 0.0, share)
+    hardest = np.argsort(np.median(share[share.max(axis=1) > 0], axis=0))[:REQUESTS]
+    return np.asarray(share[:, hardest]) * (1.0 + 1e-6)
+
+
+def _cheapest_cover(share: FloatArray, cost: IntArray, most: int, *, two: bool) -> float:
+    """Least cost of n pieces of one type and m of another that cover every request."""
+    pieces = np.arange(1, most + 1)
+    useful = np.flatnonzero((share > 0.0).all(axis=1) | (share > 0.0).any(axis=1))
+    share, cost = share[useful], cost[useful, : most + 1]
+    if not len(share):
+        return 0.0
+
+    def needed(left: FloatArray) -> IntArray:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            count = np.where(left > 0.0, left / share, 0.0).max(axis=-1)
+        return np.asarray(np.ceil(np.minimum(count, most + 1)), dtype=np.int64)
+
+    count = needed(np.ones(share.shape[1]))
+    padded = np.concatenate([cost, np.full((len(cost), 1), 1 << 40)], axis=1)
+    index = np.arange(len(cost))
+    best = int(padded[index, np.minimum(count, most + 1)].min())
+    if not two:
+        return float(best)
+    cheapest = int(cost[:, 1].min())
+    for one in np.argsort(cost[:, 1]):
+        if cost[one, 1] + cheapest >= best:
+            break
+        for number in pieces:
+            if cost[one, number] + cheapest >= best:
+                break
+            other = np.maximum(needed(1.0 - number * share[one]), 1)
+            best = min(best, int(cost[one, number] + padded[index, other].min()))
+    return float(best)

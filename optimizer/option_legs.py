@@ -1,0 +1,221 @@
+"""Half bridges of one skeleton that pass and may be on the front."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer import (
+    dominance,
+    evaluation,
+    limits,
+    parameters,
+)
+from optimizer.evaluation import Scene
+from optimizer.floors_legs import LegClasses, LegFloors
+from optimizer.market import Choices
+from optimizer.parts.bridge_records import HalfBridge
+from optimizer.records import (
+    BoolArray,
+    FloatArray,
+    Group,
+    IntArray,
+    Leg,
+)
+from optimizer.workbench import Workbench, group_of, loose, pair_cost
+
+PAIRS_AT_ONCE = 4096
+
+LEVELS_SHARED = 60
+"""The same for pairs that share a transistor with another leg, asked for part by part."""
+
+
+def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
+    """Pairs of transistors of one leg: single ones sifted first, then pairs by their own loss."""
+    control, synchronous = (bench.found.choices(p) for p in (leg.control, leg.synchronous))
+    passing = tuple(
+        np.flatnonzero(_passes_alone(bench, leg, position, choices))
+        for position, choices in ((leg.control, control), (leg.synchronous, synchronous))
+    )
+    if not len(passing[0]) or not len(passing[1]):
+        return None
+    if bench.aim.best_only:
+        pairs = _best_pairs(bench, one, (control, synchronous), passing)
+    else:
+        pairs = _open_pairs(bench, leg, one, (control, synchronous), passing)
+    if not len(pairs[0]):
+        return None
+    control, synchronous = _pick(control, pairs[0]), _pick(synchronous, pairs[1])
+    if not bench.aim.best_only:
+        keep = _pairs_that_matter(bench, leg, control, synchronous)
+        control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+    return _pairs_that_pass(bench, leg, control, synchronous)
+
+
+def _pick(choices: Choices, keep: BoolArray | IntArray) -> Choices:
+    return choices[0][keep], choices[1][keep]
+
+
+def _best_pairs(
+    bench: Workbench,
+    one: LegFloors,
+    choices: tuple[Choices, Choices],
+    passing: tuple[IntArray, ...],
+) -> tuple[IntArray, IntArray]:
+    """Pairs of transistors that are each among the best of those that pass."""
+    alone = bench.found.prices.alone("mosfet")
+    losses = one.control, one.synchronous.min(axis=0)
+    kept = [
+        index[bench.best(alone[_pick(some, index)], loss[index])]
+        for some, loss, index in zip(choices, losses, passing, strict=True)
+    ]
+    i, j = (axis.ravel() for axis in np.meshgrid(kept[0], kept[1], indexing="ij"))
+    return i, j
+
+
+def _open_pairs(
+    bench: Workbench,
+    leg: Leg,
+    one: LegFloors,
+    choices: tuple[Choices, Choices],
+    passing: tuple[IntArray, ...],
+) -> tuple[IntArray, IntArray]:
+    """Pairs that the floors of both positions leave on the front."""
+    control, synchronous = choices
+    i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+    loss = one.control[i] + one.synchronous[one.bucket[i], j]
+    keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
+    return i[keep], j[keep]
+
+
+def _pair_matters(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, loss: FloatArray
+) -> BoolArray:
+    """Which pairs may be on the front, alone or by sharing a part with another leg."""
+    rest = bench.others("legs")
+    rows = np.stack([control[0], synchronous[0]], axis=1)
+    pieces = np.stack([control[1], synchronous[1]], axis=1)
+    others = [value for name, value in bench.legs.items() if name != leg.name]
+    apart = rest + np.sum([value.apart for value in others], axis=0)
+    alone = pair_cost(bench.found.prices.alone("mosfet"), rows, pieces)
+    keep = bench.matters(apart, alone, loss)
+    if bench.aim.stair[0].size:
+        keep &= bench.matters(bench.beside(leg.name), alone, loss)
+    if not others:
+        return keep
+    cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
+    for part in _worth_sharing(bench, leg, others[0]):
+        open_still = np.flatnonzero((rows == part).any(axis=1) & ~keep)
+        if len(open_still):
+            together = rest + others[0].shared[part]
+            keep[open_still] = bench.matters(
+                together, cost[open_still], loss[open_still], levels=LEVELS_SHARED
+            )
+    return keep
+
+
+def _worth_sharing(bench: Workbench, leg: Leg, other: LegClasses) -> IntArray:
+    """Transistors that both legs might hold on the front."""
+    bound = bench.others("legs") + bench.legs[leg.name].shared + other.shared
+    known = np.flatnonzero(np.isfinite(bound).all(axis=1))
+    if not len(bench.aim.stair[0]):
+        return known
+    stair = loose(bench.aim.stair)
+    return known[~dominance.droppable(bound[known], bench.aim.weights, stair)]
+
+
+def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -> BoolArray:
+    """Whether a transistor keeps its own limits with a partner that adds no charge."""
+    mosfets = bench.stage.mosfets
+    own, ideal = parameters.in_parallel(mosfets, *choices), parameters.without_charges(mosfets)
+    is_control = position == leg.control
+    bridge = evaluation.half_bridges(
+        bench.scene, leg, own if is_control else ideal, ideal if is_control else own
+    )
+    keep = np.ones(len(choices[0]), dtype=bool)
+    for check in limits.transistors(bench.stage, leg, bridge, choices[0], choices[0]):
+        if check.subject == position or check.quantity == "finite loss":
+            keep &= check.holds()
+    return keep
+
+
+def _bridge(scene: Scene, leg: Leg, control: Choices, synchronous: Choices) -> HalfBridge:
+    mosfets = scene.stage.mosfets
+    return evaluation.half_bridges(
+        scene,
+        leg,
+        parameters.in_parallel(mosfets, *control),
+        parameters.in_parallel(mosfets, *synchronous),
+    )
+
+
+def _leg_loss(scene: Scene, bridge: HalfBridge) -> tuple[FloatArray, FloatArray]:
+    """Loss of a leg with its gate drive, and its drive current, (n_option, n_lane) each."""
+    i_drive = bridge.control.i_drive + bridge.synchronous.i_drive
+    return bridge.loss + scene.operation.v_input * i_drive, i_drive
+
+
+def _pairs_that_matter(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+) -> IntArray:
+    """Indices of the pairs that their own loss in the objective lanes leaves on the front."""
+    losses = []
+    for start in range(0, len(control[0]), PAIRS_AT_ONCE):
+        some = slice(start, start + PAIRS_AT_ONCE)
+        bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
+        losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
+    loss = np.concatenate(losses)
+    loss = np.where(np.isnan(loss), np.inf, loss)
+    return np.flatnonzero(_pair_matters(bench, leg, control, synchronous, loss))
+
+
+def _cut(choices: Choices, some: slice) -> Choices:
+    return choices[0][some], choices[1][some]
+
+
+def _pairs_that_pass(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+) -> Group | None:
+    """The pairs that keep every limit in every lane, as a group of the decision."""
+    found, stage = bench.found, bench.stage
+    groups = []
+    for start in range(0, len(control[0]), PAIRS_AT_ONCE):
+        some = slice(start, start + PAIRS_AT_ONCE)
+        one, two = _cut(control, some), _cut(synchronous, some)
+        bridge = _bridge(bench.scene, leg, one, two)
+        keep = np.ones(len(one[0]), dtype=bool)
+        for check in limits.transistors(stage, leg, bridge, one[0], two[0]):
+            keep &= check.holds()
+        steady = limits.steady(stage)
+        keep &= np.isfinite(bridge.gain[:, steady]).all(axis=1)
+        loss, i_drive = _leg_loss(bench.scene, bridge)
+        one, two = _pick(one, keep), _pick(two, keep)
+        body = limits.body_area(stage, "mosfet")
+        number = [found.prices.number("mosfet", choice[0]) for choice in (one, two)]
+        groups.append(
+            group_of(
+                bench,
+                leg.name,
+                (leg.control, leg.synchronous),
+                np.stack(number, axis=1),
+                np.stack([one[1], two[1]], axis=1),
+                loss=loss[keep],
+                i_drive=i_drive[keep],
+                gain=np.where(steady, bridge.gain[keep], 0.0),
+                area=body[one[0]] * one[1] + body[two[0]] * two[1],
+            )
+        )
+    return joined(groups) if groups else None
+
+
+def joined(groups: list[Group]) -> Group:
+    """Several blocks of options of one group as one."""
+    first = groups[0]
+    return Group(
+        name=first.name,
+        part=np.concatenate([one.part for one in groups]),
+        pieces=np.concatenate([one.pieces for one in groups]),
+        loss=np.concatenate([one.loss for one in groups]),
+        rows=np.concatenate([one.rows for one in groups]),
+        loss_lane=np.concatenate([one.loss_lane for one in groups]),
+        slot_position=first.slot_position,
+    )
