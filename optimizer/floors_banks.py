@@ -11,7 +11,7 @@ from optimizer.open_losses import stair_of
 from optimizer.parts import bank
 from optimizer.records import LOSS_UNIT, FloatArray, IntArray
 
-REQUESTS = 10
+REQUESTS = 6
 """Requests a bank must cover in the bound on its cost: the hardest ones."""
 
 BANK_STEPS = 20
@@ -112,21 +112,28 @@ def _least_money(
 
 
 def covering_money(found: Market, node: str, rows: IntArray, types: IntArray) -> float:
-    """Cost of the cheapest bank of up to two types whose pieces can meet the mildest request.
+    """Cost of the cheapest bank of up to two types whose pieces can meet the mildest request."""
+    return float(covering_with(found, node, rows, types).min(initial=1 << 40))
+
+
+def covering_with(found: Market, node: str, rows: IntArray, types: IntArray) -> IntArray:
+    """The same for banks that hold a given type, (n_type,); 1 << 40 where none can.
 
     Each piece covers a share of the admittance the ripple asks for (fundamental) and of the
     ripple current, in the most demanding lanes; shares add at most. Kept per frequency, from the
-    first request on: `rows` of one frequency come together first.
+    first request on: `rows` of one frequency come together first. A source impedance may take
+    ripple off the bank: then one piece is all that is asked.
     """
-    key = (node, float(found.frequency()[rows[0]]))
+    key = (node, float(np.round(found.frequency()[rows[0]])))
     if key not in found.covered:
-        share = _covering_shares(found, node, rows, types)
-        found.covered[key] = _cheapest_cover(
-            share,
-            found.least["capacitor"][types],
-            found.stage.spec.choice.bank_pieces_max,
-            two=found.stage.spec.choice.bank_types_max > 1,
-        )
+        cost = found.least["capacitor"][types]
+        rules = found.stage.spec.choice
+        if node == "input" and found.stage.source_branch is not None:
+            found.covered[key] = cost[:, 1]
+        else:
+            share = _covering_shares(found, node, rows, types)
+            two = rules.bank_types_max > 1
+            found.covered[key] = _cheapest_covers(share, cost, rules.bank_pieces_max, two=two)
     return found.covered[key]
 
 
@@ -155,32 +162,25 @@ def _covering_shares(found: Market, node: str, rows: IntArray, types: IntArray) 
     return np.asarray(share[:, hardest]) * (1.0 + 1e-6)
 
 
-def _cheapest_cover(share: FloatArray, cost: IntArray, most: int, *, two: bool) -> float:
-    """Least cost of n pieces of one type and m of another that cover every request."""
-    pieces = np.arange(1, most + 1)
-    useful = np.flatnonzero((share > 0.0).all(axis=1) | (share > 0.0).any(axis=1))
-    share, cost = share[useful], cost[useful, : most + 1]
-    if not len(share):
-        return 0.0
+def _cheapest_covers(share: FloatArray, cost: IntArray, most: int, *, two: bool) -> IntArray:
+    """Least cost of n pieces of each type, and m of another where allowed, that cover all."""
+    none = 1 << 40
+    cost = np.concatenate([cost[:, : most + 1], np.full((len(cost), 1), none)], axis=1)
+    index = np.arange(len(cost))
 
     def needed(left: FloatArray) -> IntArray:
         with np.errstate(divide="ignore", invalid="ignore"):
             count = np.where(left > 0.0, left / share, 0.0).max(axis=-1)
         return np.asarray(np.ceil(np.minimum(count, most + 1)), dtype=np.int64)
 
-    count = needed(np.ones(share.shape[1]))
-    padded = np.concatenate([cost, np.full((len(cost), 1), 1 << 40)], axis=1)
-    index = np.arange(len(cost))
-    best = int(padded[index, np.minimum(count, most + 1)].min())
+    best = cost[index, needed(np.ones(share.shape[1]))]
     if not two:
-        return float(best)
-    cheapest = int(cost[:, 1].min())
-    for one in np.argsort(cost[:, 1]):
-        if cost[one, 1] + cheapest >= best:
-            break
-        for number in pieces:
-            if cost[one, number] + cheapest >= best:
+        return np.asarray(best)
+    best = best.copy()
+    for one in np.flatnonzero(share.max(axis=1) > 0.0):
+        for number in range(1, most + 1):
+            if cost[one, number] >= best[one]:
                 break
-            other = np.maximum(needed(1.0 - number * share[one]), 1)
-            best = min(best, int(cost[one, number] + padded[index, other].min()))
-    return float(best)
+            other = needed(1.0 - number * share[one])
+            best[one] = min(best[one], int(cost[one, number] + cost[index, other].min()))
+    return np.asarray(best)

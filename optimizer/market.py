@@ -26,7 +26,8 @@ class Market:
     part, view : the stage and the scene in the objective lanes only
     objective : those lanes; weight : their weights, (n_objective,)
     least : kind -> least an option's pieces can add to any set [COST_UNIT], placement included
-    fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a bank
+    fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a
+        bank that holds each type
     """
 
     stage: Stage
@@ -40,7 +41,7 @@ class Market:
     weight: FloatArray
     least: Mapping[str, IntArray]
     fixed_cost: int
-    covered: dict[tuple[str, float], float] = field(default_factory=dict)
+    covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
 
     def choices(self, position: str) -> Choices:
         """Every transistor of a position in every number of pieces."""

@@ -31,18 +31,49 @@ KINDS = {
 def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None:
     """The skeleton with only the options that may still be on the front; None where one has none.
 
-    Options that cannot share a part with another group count at what they cost alone.
+    An option stays for sets in which it shares nothing, at its cost alone, or for sets in which
+    one of its parts is held by its partner group too, at the least cost of both.
     """
     groups = list(body.groups)
     for number, group in enumerate(groups):
-        others = _others(found, body, groups, number)
-        cost = _costs(found, groups, number)
-        most = open_losses.largest_loss_beside(cost, others, workbench.loose(stair))
-        keep = group.loss < most + workbench.ROUNDING_UNITS
+        keep = _open(found, body, groups, number, stair)
         if not keep.any():
             return None
         groups[number] = picked(group, keep)
     return replace(body, groups=tuple(groups))
+
+
+def _open(
+    found: Market, body: Skeleton, groups: list[Group], number: int, stair: Staircase
+) -> BoolArray:
+    """Which options of a group the front so far leaves open."""
+    group, kind = groups[number], KINDS[groups[number].name]
+    partners = [one for k, one in enumerate(groups) if k != number and KINDS[one.name] == kind]
+    rest = _others(found, body, groups, kind)
+    front = workbench.loose(stair)
+
+    def stays(cost: IntArray, loss: IntArray, others: Staircase) -> BoolArray:
+        most = open_losses.largest_loss_beside(cost, others, front)
+        return np.asarray(loss < most + workbench.ROUNDING_UNITS)
+
+    apart = rest
+    for one in partners:
+        theirs = open_losses.stair_of(_costs(found, one, shared=False), one.loss)
+        apart = open_losses.summed(apart, theirs)
+    keep = stays(_costs(found, group, shared=False), group.loss, apart)
+    if not partners:
+        return keep
+    (partner,) = partners
+    least, theirs_least = (_costs(found, one, shared=True) for one in (group, partner))
+    common = np.intersect1d(group.part[group.part >= 0], partner.part[partner.part >= 0])
+    for part in common:
+        mine = np.flatnonzero((group.part == part).any(axis=1) & ~keep)
+        if len(mine):
+            holds = (partner.part == part).any(axis=1)
+            theirs = open_losses.stair_of(theirs_least[holds], partner.loss[holds])
+            together = open_losses.summed(rest, theirs)
+            keep[mine] = stays(least[mine], group.loss[mine], together)
+    return keep
 
 
 def picked(group: Group, keep: BoolArray | IntArray) -> Group:
@@ -58,37 +89,21 @@ def picked(group: Group, keep: BoolArray | IntArray) -> Group:
     )
 
 
-def _costs(found: Market, groups: list[Group], number: int) -> IntArray:
-    """Cost of each option: alone, or the least any sharing brings it to where it can share."""
-    group = groups[number]
+def _costs(found: Market, group: Group, *, shared: bool) -> IntArray:
+    """Cost of each option bought for its group alone, or the least that sharing brings it to."""
     kind = KINDS[group.name]
+    table = found.least[kind] if shared else found.prices.alone(kind)
     rows = np.where(group.part < 0, 0, group.part - found.prices.offset[kind])
-    alone = workbench.pair_cost(found.prices.alone(kind), rows, group.pieces)
-    partners = [one for k, one in enumerate(groups) if k != number and KINDS[one.name] == kind]
-    if not partners:
-        return alone
-    theirs = np.unique(np.concatenate([one.part.ravel() for one in partners]))
-    shares = (np.isin(group.part, theirs) & (group.part >= 0)).any(axis=1)
-    least = workbench.pair_cost(found.least[kind], rows, group.pieces)
-    return np.asarray(np.where(shares, least, alone))
+    return workbench.pair_cost(table, rows, group.pieces)
 
 
-def _others(found: Market, body: Skeleton, groups: list[Group], number: int) -> Staircase:
-    """Staircase of everything but one group; groups of another kind together and exact."""
-    own = KINDS[groups[number].name]
+def _others(found: Market, body: Skeleton, groups: list[Group], own: str) -> Staircase:
+    """Staircase of all groups of other kinds, each kind together and exact."""
     total: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
     for kind in dict.fromkeys(KINDS.values()):
-        members = [k for k, one in enumerate(groups) if KINDS[one.name] == kind and k != number]
-        if not members:
-            continue
-        if kind == own:
-            for k in members:
-                stair = open_losses.stair_of(_costs(found, groups, k), groups[k].loss)
-                total = open_losses.summed(total, stair)
-        else:
-            total = open_losses.summed(
-                total, joint_stair(found.prices, [groups[k] for k in members])
-            )
+        members = [one for one in groups if KINDS[one.name] == kind and kind != own]
+        if members:
+            total = open_losses.summed(total, joint_stair(found.prices, members))
     return total
 
 

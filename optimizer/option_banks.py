@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer import (
+    floors_banks,
     limits,
     market,
+    open_losses,
     screen,
 )
 from optimizer.parts import bank, bank_choice, bank_mix
@@ -18,10 +20,21 @@ from optimizer.records import (
     Group,
     IntArray,
 )
-from optimizer.workbench import LEVELS, Workbench, group_of
+from optimizer.workbench import LEVELS, ROUNDING_UNITS, Workbench, group_of, loose
 
 FIRST_BANKS = 48
 """Banks tried per direction in a sketch."""
+
+
+def _cheapest_mix(
+    bench: Workbench, node: str, types: IntArray, cost: IntArray
+) -> dict[str, IntArray]:
+    """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
+    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2)
+    names = ("first", "first_pieces", "second", "second_pieces")
+    columns = [] if best is None else list(best)
+    none: IntArray = np.zeros(0, dtype=np.int64)
+    return {name: np.array([columns[k]]) if columns else none for k, name in enumerate(names)}
 
 
 def least_bank(bench: Workbench, node: str) -> int | None:
@@ -50,12 +63,36 @@ def bank_group(bench: Workbench, node: str) -> Group:
     columns = slice(0, rules.bank_pieces_max + 1)
     least = np.where(usable[:, None], found.least["capacitor"][types, columns], PRICE_NONE)
     alone = np.where(usable[:, None], found.prices.alone("capacitor")[types, columns], PRICE_NONE)
+    if not bench.aim.best_only:
+        least = np.where(_worth_sharing(bench, node)[:, None], least, alone)
     single = _single_banks(bench, node, (duty, firm), limit, least)
     banks = [single]
     if rules.bank_types_max > 1 and not bench.aim.best_only:
         banks.append(_mixed_banks(bench, node, (duty, firm), limit, alone, least, single))
+    elif rules.bank_types_max > 1 and not len(single["first"]):
+        banks.append(_cheapest_mix(bench, node, types, least))
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
     return _bank_options(bench, node, types, chosen)
+
+
+def _worth_sharing(bench: Workbench, node: str) -> BoolArray:
+    """Types of a node that both banks might hold on the front, (n_type,).
+
+    The least money of a bank of either node that holds the type, with nothing lost in both banks,
+    must leave the rest of the set open.
+    """
+    found, banks = bench.found, bench.found.pool.bank
+    row = np.array([bench.skeleton])
+    own, (other,) = banks[node], [name for name in banks if name != node]
+    here = floors_banks.covering_with(found, node, row, own)
+    there = np.full(len(bench.stage.tables["capacitor"]), 1 << 40)
+    there[banks[other]] = floors_banks.covering_with(found, other, row, banks[other])
+    both = here + there[own]
+    rest = bench.beside(*banks)
+    if not len(bench.aim.stair[0]):
+        return np.asarray(both < PRICE_NONE)
+    most = open_losses.largest_loss_beside(both, rest, loose(bench.aim.stair))
+    return np.asarray((most + ROUNDING_UNITS > 0.0) & (both < PRICE_NONE))
 
 
 def _single_banks(

@@ -128,7 +128,7 @@ def _workbench(
         pair = found.choices(leg.control), found.choices(leg.synchronous)
         stairs[leg.name] = floors_legs.leg_stair(found, legs[leg.name][0], *pair)
     scene, view = found.scene.take(one), found.view.take(one)
-    bench = Workbench(found, rows, aim, scene, view, bound, classes, stairs)
+    bench = Workbench(found, skeleton, rows, aim, scene, view, bound, classes, stairs)
     return bench, {name: value for name, (value, _) in legs.items()}
 
 

@@ -162,6 +162,7 @@ class Workbench:
     """
 
     found: Market
+    skeleton: int
     rows: Rows
     aim: Aim
     scene: Scene
