@@ -43,7 +43,14 @@ def least_bank(bench: Workbench, node: str) -> int | None:
     types = found.pool.bank[node]
     rules = stage.spec.choice
     least = found.least["capacitor"][types, : rules.bank_pieces_max + 1]
-    best = screen.cheapest_bank(bench.scene, node, types, least, types_max=rules.bank_types_max)
+    best = screen.cheapest_bank(
+        bench.scene,
+        node,
+        types,
+        least,
+        types_max=rules.bank_types_max,
+        least=floors_banks.covering_with(found, node, np.array([bench.skeleton]), types),
+    )
     if best is None:
         return None
     first, pieces, second, more = best
@@ -166,6 +173,11 @@ def _mixed_banks(
     duty, firm = duties
     cost, loss = _levels(bench, node, least)
     dearest = int(cost[-1]) if len(bench.aim.stair[0]) else None
+    if dearest is not None:
+        row = np.array([bench.skeleton])
+        types = bench.found.pool.bank[node]
+        hopeless = floors_banks.covering_with(bench.found, node, row, types) > dearest
+        least = np.where(hopeless[:, None], PRICE_NONE, least)
     cost, loss = cost[:-1], loss[:-1]
     if not bench.aim.complete:
         known = bank_choice.weighted_loss(duty=duty, weight=bench.found.weight, **single)

@@ -224,9 +224,18 @@ def every_bank(cost: IntArray) -> dict[str, IntArray]:
 
 
 def cheapest_bank(
-    scene: Scene, node: str, rows: IntArray, cost: IntArray, *, types_max: int
+    scene: Scene,
+    node: str,
+    rows: IntArray,
+    cost: IntArray,
+    *,
+    types_max: int,
+    least: IntArray | None = None,
 ) -> tuple[int, int, int, int] | None:
-    """The cheapest bank of one or two types that passes, or None."""
+    """The cheapest bank of one or two types that passes, or None.
+
+    least : cost below which no bank that holds a type can pass, (n_type,)
+    """
     sizing = np.flatnonzero(limits.steady(scene.stage))
     duty = bank_duty(scene, node, rows, sizing)
     limit = bank_limits(scene, node, rows, sizing)
@@ -243,6 +252,8 @@ def cheapest_bank(
     if types_max < 2:
         return single
     known = [] if single is None else [int(cost[single[0], single[1]])]
+    if known and least is not None:
+        usable = usable & (least < known[0])
     mixed = bank_mix.mixed_options(
         objective=duty,
         weight=np.zeros(len(sizing)),

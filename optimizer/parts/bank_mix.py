@@ -248,7 +248,9 @@ class _Search:
         usable = usable_types(self.duty, self.sizing, self.limits)
         table = np.where((cost >= 0) & usable[:, None], cost, NOT_OFFERED).astype(np.int64)[:, 1:]
         dearest = min(int(NOT_OFFERED) - 1, cost_max if cost_max is not None else int(NOT_OFFERED))
-        order = np.argsort(table.min(axis=1, initial=NOT_OFFERED), kind="stable")
+        cheapest = table.min(axis=1, initial=NOT_OFFERED)
+        order = np.argsort(cheapest, kind="stable")
+        order = order[cheapest[order] < NOT_OFFERED]
         pieces = np.arange(1, table.shape[1] + 1)
         load = self.objective.pull[:, None] * pieces
         for at, one in enumerate(order[:-1]):
