@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from optimizer import (
@@ -103,14 +105,31 @@ def _pair_matters(
     if not others:
         return keep
     cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
+    holders = _holders(rows)
     for part in _worth_sharing(bench, leg, others[0]):
-        open_still = np.flatnonzero((rows == part).any(axis=1) & ~keep)
+        held = holders(int(part))
+        open_still = held[~keep[held]]
         if len(open_still):
             together = rest + others[0].shared[part]
             keep[open_still] = bench.matters(
                 together, cost[open_still], loss[open_still], levels=LEVELS_SHARED
             )
     return keep
+
+
+def _holders(rows: IntArray) -> Callable[[int], IntArray]:
+    """Which pairs hold a given part, looked up in sorted columns; a pair may come twice."""
+    order = [np.argsort(column, kind="stable") for column in rows.T]
+    columns = [column[index] for column, index in zip(rows.T, order, strict=True)]
+
+    def of(part: int) -> IntArray:
+        found = []
+        for column, index in zip(columns, order, strict=True):
+            start, end = np.searchsorted(column, [part, part + 1])
+            found.append(index[start:end])
+        return np.concatenate(found)
+
+    return of
 
 
 def _worth_sharing(bench: Workbench, leg: Leg, other: LegClasses) -> IntArray:
