@@ -331,7 +331,13 @@ def _guarded(args: argparse.Namespace) -> int:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command and return its exit code."""
+    """Run the command and return its exit code.
+
+    Many small matrix products go slower on several threads, much slower on a busy machine: the
+    linear algebra is told to take one, which works as long as it is not loaded yet.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     return _guarded(parser().parse_args(arguments))
 
 

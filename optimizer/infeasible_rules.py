@@ -83,6 +83,7 @@ def _rule(name: str, text: str, section: str, reasons: tuple[str, ...], **values
 
 
 def rules(spec: Spec) -> Iterator[Kind]:
+    """Rules of purchase and choice that this spec makes."""
     bought, choice = spec.purchase, spec.choice
     if set(bought.states_allowed) != set(STATES):
         reasons: tuple[str, ...] = ("life-cycle state",)
