@@ -442,23 +442,16 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
         return
     work.narrow()
     choice = work.choice_of(work.expanded)
-    if not work.complete and engine != "solver" and _breaks_rows(choice):
+    asked = choice if work.complete else _loosened(choice)
+    answer = _answer(asked, work, engine, prove_points)
+    if not work.complete and _breaks_rows(choice, answer):
         work.complete = True
         work.expanded = {}
         work.expand_all()
         work.narrow()
         choice = work.choice_of(work.expanded)
-    found.choice = choice
-    left = work.clock.deadline - time.monotonic()
-    proved = 0 if engine == "merge" else prove_points
-    found.front = frontier.front(
-        choice,
-        engine="solver" if engine == "solver" else "auto",
-        time_limit=max(left, 0.05),
-        prove_points=proved,
-        stop=work.clock.stop,
-        on_point=lambda _point: None,
-    )
+        answer = _answer(choice, work, engine, prove_points)
+    found.choice, found.front = choice, answer
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
     )
@@ -466,9 +459,33 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
     work.clock.done("front", f"{len(found.front.points)} points by {found.front.engine}")
 
 
-def _breaks_rows(choice: Choice) -> bool:
-    """Whether the relaxed front breaks a row: then banks that others beat may be wanted too."""
-    if not len(choice.row_names):
-        return False
-    relaxed = merge.relaxed_front(choice)
-    return any(tally.violations(choice, one.skeleton, one.option) for one in relaxed)
+def _answer(choice: Choice, work: _Work, engine: str, prove_points: int) -> Frontier:
+    """The front of a choice within the time left."""
+    left = work.clock.deadline - time.monotonic()
+    return frontier.front(
+        choice,
+        engine="solver" if engine == "solver" else "auto",
+        time_limit=max(left, 0.05),
+        prove_points=0 if engine == "merge" else prove_points,
+        stop=work.clock.stop,
+    )
+
+
+def _loosened(choice: Choice) -> Choice:
+    """The choice with every row loosened by all that its banks can add to it.
+
+    Banks that another beats in cost and loss were left out. Such a bank could be missed only in a
+    set that keeps a row by less than the banks' part of it. If the front of this looser choice
+    keeps the strict rows everywhere, it is the strict front, and nothing was missed.
+    """
+    bodies = []
+    for body in choice.skeletons:
+        banks = [group.rows.max(axis=0) for group in body.groups if "bank" in group.name]
+        spare = np.maximum(np.sum(banks, axis=0), 0.0)
+        bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
+    return replace(choice, skeletons=tuple(bodies))
+
+
+def _breaks_rows(choice: Choice, answer: Frontier) -> bool:
+    """Whether some point breaks a strict row: then banks that others beat may be wanted too."""
+    return any(tally.violations(choice, one.skeleton, one.option) for one in answer.points)
