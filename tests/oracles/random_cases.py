@@ -472,6 +472,9 @@ def _highest(*values: FloatArray) -> FloatArray:
 
 # --- tightening ---------------------------------------------------------------------------------
 
+LEFT = 0.18
+"""Share of all sets a limit must leave, so that most cases keep a mix of both kinds."""
+
 UPPER: dict[str, tuple[str, str, float]] = {
     "ripple-input": ("limits", "v_ripple_input_mv", 1e3),
     "ripple-output": ("limits", "v_ripple_output_mv", 1e3),
@@ -517,7 +520,8 @@ def tighten(draft: Draft, name: str, samples: list[Sampled]) -> bool:
     else:
         if name == "same-part":
             victims.sort(key=_parts_differ, reverse=True)
-        RULES[name](draft, samples, victims[0])
+        if RULES[name](draft, samples, victims[0]) is False:
+            return False
     draft.tightened.append(name)
     return True
 
@@ -538,7 +542,8 @@ def _move_limit(draft: Draft, name: str, samples: list[Sampled], victim: Victim)
     own = sign * float(sample.values[name][row])
     values = np.concatenate([sign * s.values[name][s.alive] for s in samples])
     beyond = values[values > own + 1e-9 * abs(own)]
-    if len(beyond) < max(2.0, 0.25 * len(values)):
+    offered = sum(len(one.alive) for one in samples)
+    if len(beyond) < max(2.0, LEFT * offered, 0.25 * len(values)):
         return False
     share = float(draft.random.uniform(0.2, 0.8))
     limit = own + share * (float(beyond.min()) - own)
@@ -724,13 +729,13 @@ def _forbid(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
     draft.data["choice"].setdefault("forbid", []).append(draft.tables[kind].part_number[row])
 
 
-def _technology(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+def _technology(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
     _, row = _member(draft, victim, "capacitor")
     technology = draft.tables["capacitor"].texts["technology"]
     if len(set(technology)) == 1:
-        _set_text(draft, "capacitor", row, "technology", "film")
-    name = draft.tables["capacitor"].texts["technology"][row]
-    draft.data["purchase"]["banned_technologies"] = [name]
+        return False
+    draft.data["purchase"]["banned_technologies"] = [technology[row]]
+    return True
 
 
 def _currency(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
@@ -748,13 +753,15 @@ def _parts_differ(victim: Victim) -> int:
     return len({int(rows[row]) for rows, _ in sample.judged.sets.transistor.values()})
 
 
-def _same_part(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+def _same_part(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
     sample, row = victim
     held = {p: int(rows[row]) for p, (rows, _) in sample.judged.sets.transistor.items()}
     pairs = [(a, b) for a in held for b in held if a < b and held[a] != held[b]]
-    pairs = pairs or [(a, b) for a in held for b in held if a < b]
+    if not pairs:
+        return False
     group = pairs[int(draft.random.integers(len(pairs)))]
     draft.data["choice"].setdefault("same_part", []).append(list(group))
+    return True
 
 
 def _other_part(draft: Draft, samples: list[Sampled], victim: Victim) -> tuple[str, str]:
@@ -826,15 +833,22 @@ def _order_minimum(draft: Draft, samples: list[Sampled], victim: Victim) -> None
     _set_number(draft, kind, row, "order_multiple", float(max(boards // 2, 1)))
 
 
-def _worst_point(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
+def _worst_point(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """The other objective, where it prefers other sets of the sample."""
+    judged = [sample.judged for sample in samples]
+    mission, worst = (brute_force.front(judged, worst=kind).which for kind in (False, True))
+    if mission == worst:
+        return False
     draft.data["choice"]["objective"] = OBJECTIVE_WORST
+    return True
 
 
 def _saturation_drop(draft: Draft, samples: list[Sampled], victim: Victim) -> None:
     draft.data["limits"]["saturation_drop_max_pct"] = float(draft.random.uniform(4, 15))
 
 
-Turn = Callable[[Draft, list[Sampled], Victim], None]
+Turn = Callable[[Draft, list[Sampled], Victim], bool | None]
+"""Turns one rule; False where that would change nothing."""
 
 RULES: dict[str, Turn] = {
     "drain-voltage": _drain_voltage,
@@ -867,11 +881,10 @@ RULES: dict[str, Turn] = {
 NAMES = (*UPPER, *LOWER, *RULES)
 
 SELDOM = (
-    *("part-numbers", "on-time", "off-time", "currency", "ripple-input", "temp-mosfet") * 3,
-    *("capacitor-voltage", "thermal-gain", "drive-current", "ripple-ratio", "area", "height") * 2,
-    *("same-part", "temp-resistor", "ripple-output", "placement", "worst-point", "approval"),
-    *("gate-voltage", "rise", "forbid", "sense-power", "drain-voltage", "temp-inductor"),
-    *("force", "floor-half", "banned"),
+    *("part-numbers", "on-time", "off-time", "area", "drive-current", "ripple-ratio") * 3,
+    *("temp-resistor", "thermal-gain", "rise", "height", "currency") * 3,
+    *("temp-inductor", "temp-mosfet", "capacitor-voltage", "banned", "gate-voltage"),
+    *("worst-point", "same-part", "technology", "placement", "coldest", "approval"),
 )
 OFTEN = ("pooled", "buy-up", "order-minimum", "chain-low", "temp-capacitor", "saturation-drop")
 
