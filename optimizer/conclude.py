@@ -24,6 +24,9 @@ from optimizer.stage import Stage
 
 __all__ = ["front", "run_of", "verify_board"]
 
+LACKING = ("not searched", "not proved", "interrupted")
+"""How a sentence begins that says points may lack."""
+
 PROVE_USUAL, PROVE_ALL = 13, 1 << 30
 """Points of the merge that the solver proves again: ends, knee and ten more, or all."""
 
@@ -86,7 +89,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
     since = time.monotonic()
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
-    points = _points(found.front, verified_all(found.stages, chosen), found.spec)
+    points = _points(found, found.front, verified_all(found.stages, chosen))
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
     not_proved = _not_proved(found, found.front)
@@ -125,11 +128,12 @@ def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[
 # --- points ---------------------------------------------------------------------------------------
 
 
-def _points(proved: Frontier, verified: Sequence[Verified], spec: Spec) -> tuple[FrontPoint, ...]:
-    """The points of a front with what is proved, marked and tied."""
-    worst = spec.choice.objective == OBJECTIVE_WORST
+def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tuple[FrontPoint, ...]:
+    """The points of a front with what is proved, marked and tied; no marks where some may lack."""
+    worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
-    marks = _marks(selections)
+    lacking = found.open or any(text.startswith(LACKING) for text in proved.not_proved)
+    marks = {} if lacking else _marks(selections)
     points = [
         _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))

@@ -84,7 +84,7 @@ class _Shelf:
         return 0, pieces
 
     def _unknown(self, position: str, part: str, table: PartTable) -> Problem:
-        need = f"a {table.kind} of the catalogs"
+        need = f"a part of the {table.kind} catalogs"
         if part in self.refused:
             one = self.refused[part]
             got = f"{part!r}, whose row {one.place} is not used: {one.reason}"

@@ -358,7 +358,7 @@ def test_verify_of_unknown_parts(tmp_path: Path, capsys: pytest.CaptureFixture[s
     tiny.job(tmp_path)
     assert main(board(tmp_path, "M-CHEEP")) == WRONG_INPUT
     told = capsys.readouterr().err
-    assert "part set input-high: got 'M-CHEEP', need a mosfet of the catalogs" in told
+    assert "part set input-high: got 'M-CHEEP', need a part of the mosfet catalogs" in told
     assert "did you mean 'M-CHEAP'?" in told
 
 
