@@ -69,6 +69,12 @@ LOSS_SCALE = 0.03
 COST_SCALE = 10.0
 """Cost that goes with it, in the currency of the run; the fan is dense enough for any scale."""
 
+GAP_STEP = 1 << 20
+"""Added to the numbers of skeletons that are expanded again, to tell them apart."""
+
+COVERED = -(1 << 40)
+"""Loss of a point that covers everything from its cost on."""
+
 Key = tuple[str, int]
 """Topology and number of a skeleton in its market."""
 
@@ -324,7 +330,10 @@ class _Work:
         bounds = self.bounds[waiting]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
-        known = dominance.lower_bounds(*self.stair, self.weights)
+        real = self.stair[1] > COVERED
+        if not real.any():
+            return waiting[int(np.argmin(bounds[:, 0]))]
+        known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)
         return waiting[int(np.argmax(((known - bounds) / known).max(axis=1)))]
 
     def narrow(self) -> None:
@@ -441,16 +450,11 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
     if not work.expanded:
         return
     work.narrow()
-    choice = work.choice_of(work.expanded)
-    asked = choice if work.complete else _loosened(choice)
-    answer = _answer(asked, work, engine, prove_points)
+    bodies = dict(work.expanded)
+    choice = work.choice_of(bodies)
+    answer = _answer(choice if work.complete else _loosened(choice), work, engine, prove_points)
     if not work.complete and _breaks_rows(choice, answer):
-        work.complete = True
-        work.expanded = {}
-        work.expand_all()
-        work.narrow()
-        choice = work.choice_of(work.expanded)
-        answer = _answer(choice, work, engine, prove_points)
+        choice, answer = _refilled(work, bodies, choice, answer, engine)
     found.choice, found.front = choice, answer
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
@@ -484,6 +488,73 @@ def _loosened(choice: Choice) -> Choice:
         spare = np.maximum(np.sum(banks, axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
     return replace(choice, skeletons=tuple(bodies))
+
+
+def _refilled(
+    work: _Work, bodies: dict[Key, Skeleton], choice: Choice, answer: Frontier, engine: str
+) -> tuple[Choice, Frontier]:
+    """The strict front: points of the loosened one that are strict, and the gaps searched again.
+
+    A strict point of the loosened front is a point of the strict one, so only between such points
+    can others lie. There all banks are looked at, also those that others beat.
+    """
+    strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
+    points = [p for p, good in zip(answer.points, strict, strict=True) if good]
+    complete, notes = answer.complete, list(answer.not_proved)
+    known, work.complete = work.stair, True
+    for number, (before, after) in enumerate(_gaps(answer.points, strict)):
+        work.stair = _within(known, before, after)
+        work.expanded = {}
+        work.expand_all()
+        work.narrow()
+        if not work.expanded:
+            continue
+        offset = len(bodies)
+        again = {(n, k + GAP_STEP * (number + 1)): b for (n, k), b in work.expanded.items()}
+        bodies |= again
+        filled = _answer(work.choice_of(again), work, engine, 0)
+        complete &= filled.complete
+        notes += filled.not_proved
+        points += [
+            replace(p, skeleton=p.skeleton + offset)
+            for p in filled.points
+            if (after is None or p.cost < after.cost) and (before is None or p.loss < before.loss)
+        ]
+    points.sort(key=lambda p: p.cost)
+    kept = dominance.staircase(
+        np.array([p.cost for p in points], dtype=np.int64),
+        np.array([p.loss for p in points], dtype=np.int64),
+    )
+    front = Frontier(tuple(points[int(k)] for k in kept), complete, answer.engine, tuple(notes))
+    return work.choice_of(bodies), front
+
+
+def _gaps(
+    points: Sequence[Selection], strict: Sequence[bool]
+) -> Iterator[tuple[Selection | None, Selection | None]]:
+    """Strict neighbours of every run of points that break a row."""
+    before: Selection | None = None
+    waiting = False
+    for point, good in zip(points, strict, strict=True):
+        if good and waiting:
+            yield before, point
+        if good:
+            before = point
+        waiting = not good
+    if waiting:
+        yield before, None
+
+
+def _within(stair: Staircase, before: Selection | None, after: Selection | None) -> Staircase:
+    """What is known inside a gap; from the point after it on, everything counts as covered."""
+    cost, loss = stair
+    inside = np.ones(len(cost), dtype=bool)
+    if before is not None:
+        inside &= cost >= before.cost
+    if after is None:
+        return cost[inside], loss[inside]
+    inside &= cost < after.cost
+    return np.append(cost[inside], after.cost), np.append(loss[inside], COVERED)
 
 
 def _breaks_rows(choice: Choice, answer: Frontier) -> bool:

@@ -1,0 +1,76 @@
+"""The shipped runs against the code: every point verified again, and one run searched again.
+
+EXAMPLES=all (an environment variable) searches all of them again, which takes minutes.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimizer import conclude
+from optimizer.archive import part_set_of, read_run
+from optimizer.catalog import read_catalog
+from optimizer.spec import read_spec
+
+FOLDER = Path(__file__).parents[1] / "runs" / "examples"
+NAMES = ("cabinet", "cargo_bike", "hut_link")
+AGAIN = NAMES if os.environ.get("EXAMPLES") == "all" else ()
+SIZE_MAX = 3e6
+STEP_COST, STEP_LOSS = 0.01, 1e-3
+
+
+def run_of(name: str) -> dict[str, Any]:
+    """The archived run of an example."""
+    run: dict[str, Any] = read_run(FOLDER / name)
+    return run
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_shipped_run_is_complete_proved_and_small(name: str) -> None:
+    run = run_of(name)
+    assert run["complete"]
+    assert all(point["proof"] for point in run["points"])
+    assert sum(path.stat().st_size for path in (FOLDER / name).rglob("*")) < SIZE_MAX
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_some_points_verify_to_the_archived_numbers(name: str) -> None:
+    """Ends, knee and a few between: own state, cost, margins and power balance."""
+    run = run_of(name)
+    spec = read_spec(FOLDER / f"{name}.toml")
+    catalog = read_catalog(spec.catalogs)
+    points = run["points"]
+    marked = [k for k, point in enumerate(points) if point["mark"]]
+    chosen = sorted({*marked, *range(0, len(points), max(1, len(points) // 4))})
+    for k in chosen:
+        part_set = part_set_of(run, points[k]["number"], place=name)
+        verified, _ = conclude.verify_board(spec, catalog, part_set)
+        assert verified.cost == pytest.approx(points[k]["cost"], abs=1e-4)
+        stored = points[k]["verified"]["loss_mission"]
+        assert verified.loss_mission == pytest.approx(stored, rel=1e-6)
+        assert float(verified.balance_error.max()) < 1e-3
+        assert not verified.failures
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_power_balances_at_every_point_and_lane(name: str) -> None:
+    for point in run_of(name)["points"]:
+        errors = point["verified"]["balance_error"] if "balance_error" in point["verified"] else []
+        assert all(error < 1e-3 for error in errors)
+
+
+@pytest.mark.parametrize("name", AGAIN)
+def test_search_again_gives_the_same_front(name: str) -> None:
+    spec = read_spec(FOLDER / f"{name}.toml")
+    again = conclude.front(spec, read_catalog(spec.catalogs), engine="merge")
+    old = [(p["cost"], p["loss_model"]) for p in run_of(name)["points"]]
+    new = [(p.cost, p.loss_model) for p in again.points]
+    for some, other in ((old, new), (new, old)):
+        for cost, loss in some:
+            assert any(
+                abs(cost - c) <= STEP_COST and abs(loss - v) <= STEP_LOSS for c, v in other
+            )
