@@ -204,15 +204,20 @@ def _relaxed(case: _Case, kind: Kind, near: Sequence[Near]) -> Relaxation | None
     if known is None:
         return None
     amount, low = known
-    proved = amount - low <= kind.grain
+    proved = amount - low <= _grain(kind, low)
     while not proved:
         middle = 0.5 * (low + amount)
         answer = case.would_do(kind.at(case.spec, middle))
         if answer is None:
             break
         low, amount = (low, middle) if answer else (middle, amount)
-        proved = amount - low <= kind.grain
+        proved = amount - low <= _grain(kind, low)
     return Relaxation(kind, amount, kind.share(amount), proved)
+
+
+def _grain(kind: Kind, low: float) -> float:
+    """How finely the least amount above `low` is looked for: a share of the limit itself."""
+    return kind.grain * max(1.0, 1.0 + kind.share(low))
 
 
 def _from_near(case: _Case, kind: Kind, near: Sequence[Near]) -> tuple[float, float] | None:
@@ -256,7 +261,7 @@ def _by_growing(case: _Case, kind: Kind) -> tuple[float, float] | None:
 def _told(spec: Spec, one: Relaxation) -> str:
     """One relaxation in its own unit and as a share."""
     told = one.kind.told(spec, one.amount)
-    if one.kind.step or told.startswith(percent(one.share)):
+    if one.kind.step or one.kind.in_share:
         return f"{one.kind.name}: {told}"
     return f"{one.kind.name}: {told} ({percent(one.share)})"
 

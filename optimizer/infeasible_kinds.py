@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from optimizer.conclude_margins import percent
 from optimizer.infeasible_rules import Kind, as_is, kelvin, lower, never, rules, switch, upper
 from optimizer.points import LOSS_CEILING
 from optimizer.results import Margin
@@ -17,7 +16,7 @@ from optimizer.spec_text import trade
 DRIVE_FULL = 10.0
 """Gate drive every power transistor is rated at [V]."""
 
-AMPLE = 10.0
+AMPLE = 1000.0
 """Share by which a numeric limit is loosened to ask whether it matters at all."""
 
 HOT = 500.0
@@ -34,6 +33,15 @@ def up(value: float) -> float:
         return value
     unit = 10.0 ** (math.floor(math.log10(value)) - 3)
     return float(f"{math.ceil(value / unit - 1e-9) * unit:.4g}")
+
+
+def share_up(amount: float) -> str:
+    """An amount in percent, rounded up.
+
+    >>> share_up(0.083333)
+    '8.334 %'
+    """
+    return f"{100.0 * up(amount):.4g} %"
 
 
 def freed(spec: Spec) -> Spec:
@@ -271,7 +279,7 @@ def _rating(spec: Spec, kind: str, quantity: str, checked: str, subject: str) ->
         return _edited(spec, kind, "temp_rise", edit) if ripple else spec
 
     def told(spec: Spec, amount: float) -> str:
-        return f"{percent(up(amount))} more of the rating than policy {spec.derating!r} allows"
+        return f"{share_up(amount)} more of the rating than policy {spec.derating!r} allows"
 
     def covers(margin: Margin) -> bool:
         words = margin.quantity.split(",")[0]
@@ -288,6 +296,7 @@ def _rating(spec: Spec, kind: str, quantity: str, checked: str, subject: str) ->
         most=1.0 / max(shares, default=1.0) - 1.0 if max(shares, default=0.0) > 0.0 else 0.0,
         reasons=(checked,),
         ample=AMPLE,
+        in_share=True,
     )
 
 
@@ -367,12 +376,13 @@ def _controller(
     return Kind(
         name=name,
         at=_every(edit),
-        told=lambda spec, a: f"{percent(up(a))} {'more' if more else 'less'}",
+        told=lambda spec, a: f"{share_up(a)} {'more' if more else 'less'}",
         covers=(lambda m: m.quantity in quantities) if amount else never,
         amount=amount or upper,
         share=as_is,
         most=AMPLE if more else 1.0,
         reasons=quantities,
+        in_share=True,
     )
 
 

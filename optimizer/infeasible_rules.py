@@ -19,6 +19,7 @@ class Kind:
     most : amount that stands for "free"; grain : how finely the least amount is looked for
     step : there is no scale, the rule is dropped or one step wider
     ample : amount that frees the limit where near sets are looked for, if more than `most`
+    in_share : the words already say the share
     share : an amount as a share of the limit
     reasons : texts of waterfalls that a part may fall on by this kind
     """
@@ -34,6 +35,7 @@ class Kind:
     grain: float = 0.02
     step: bool = False
     ample: float = 0.0
+    in_share: bool = False
 
 
 def never(_: Margin) -> bool:
