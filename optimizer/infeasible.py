@@ -23,7 +23,7 @@ from optimizer.stage import build_stage
 SECONDS = 60.0
 """Time for the explanation where the user sets none."""
 
-SLACK = 1e-6
+SLACK = 1e-9
 """Relative room a limit gets over the value a set needs."""
 
 

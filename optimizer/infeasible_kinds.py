@@ -32,7 +32,7 @@ def up(value: float) -> float:
     if value <= 0.0:
         return value
     unit = 10.0 ** (math.floor(math.log10(value)) - 3)
-    return float(f"{math.ceil(value / unit - 1e-9) * unit:.4g}")
+    return float(f"{math.ceil(value / unit - 1e-5) * unit:.4g}")
 
 
 def share_up(amount: float) -> str:
