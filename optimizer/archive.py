@@ -5,11 +5,11 @@ What a folder holds::
     spec.toml             the spec, byte for byte as it was read
     front.csv             one line per point of the front
     parts/point_001.csv   what to buy for point 1, and so on
-    result.json           everything, for machines; above 2 MB packed as result.json.gz
+    result.json           everything, for machines; above 2 MB packed as result.json.xz
     notes.md              what was assumed, filled, excluded and found
     hashes.sha256         one line per file above, as ``sha256sum --check`` reads it
 
-``result.json`` (or, unpacked, ``result.json.gz``) is one object:
+``result.json`` (or, unpacked, ``result.json.xz``) is one object:
 
     schema    "partfront-run"
     version   whole number; a reader refuses a version it does not know
@@ -27,10 +27,10 @@ from __future__ import annotations
 import csv
 import ctypes
 import errno
-import gzip
 import hashlib
 import io
 import json
+import lzma
 import os
 import re
 import shutil
@@ -51,7 +51,7 @@ from optimizer.results import PartSet
 SCHEMA = "partfront-run"
 VERSION = 1
 HASHES = "hashes.sha256"
-RESULT, PACKED = "result.json", "result.json.gz"
+RESULT, PACKED = "result.json", "result.json.xz"
 PACK_ABOVE_BYTES = 2_000_000
 LIBRARIES = ("partfront", "highspy", "pyomo", "numpy", "scipy", "pandas")
 LEFTOVER = ".part"
@@ -170,7 +170,7 @@ def _contents(run: Plain) -> Iterator[tuple[str, str]]:
 def _result_file(run: Plain) -> tuple[str, bytes]:
     data = result_text(run).encode("utf-8")
     return (
-        (RESULT, data) if len(data) <= PACK_ABOVE_BYTES else (PACKED, gzip.compress(data, mtime=0))
+        (RESULT, data) if len(data) <= PACK_ABOVE_BYTES else (PACKED, lzma.compress(data, preset=1))
     )
 
 
@@ -329,9 +329,9 @@ def read_run(folder: Path) -> dict[str, Any]:
     path = folder / (RESULT if (folder / RESULT).exists() else PACKED)
     try:
         data = path.read_bytes()
-        whole = json.loads(gzip.decompress(data) if path.name == PACKED else data)
+        whole = json.loads(lzma.decompress(data) if path.name == PACKED else data)
         known = (whole["schema"], whole["version"]) == (SCHEMA, VERSION)
-    except (OSError, EOFError, ValueError, KeyError, TypeError):
+    except (OSError, EOFError, lzma.LZMAError, ValueError, KeyError, TypeError):
         whole, known = {}, False
     if not known:
         got = f"schema {whole.get('schema')!r}, version {whole.get('version')!r}"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import gzip
+import lzma
 import json
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
@@ -15,6 +16,9 @@ from pathlib import Path
 from typing import Any
 
 KIB_PER_GB = 1024**2
+GRACE = 60.0
+"""Seconds after its time limit at which a command that does not obey it is killed."""
+
 DOOR = "import sys; from optimizer.cli import main; sys.exit(main())"
 
 
@@ -30,14 +34,18 @@ class Ran:
     said: str
 
 
-def front(spec: Path, runs: Path, *more: str) -> Ran:
+def front(spec: Path, runs: Path, *more: str, limit: float) -> Ran:
     """``partfront front SPEC --runs RUNS`` with what the system counted for it."""
     name = spec.stem
     command = [sys.executable, "-c", DOOR, "front", str(spec), "--runs", str(runs), "--name", name]
+    command += ["--replace", "--time-limit", f"{limit:g}", *more]
     with (runs / f"{name}.out").open("w") as out, (runs / f"{name}.err").open("w") as err:
         began = time.monotonic()
-        child = subprocess.Popen([*command, "--replace", *more], stdout=out, stderr=err)
+        child = subprocess.Popen(command, stdout=out, stderr=err)
+        end = threading.Timer(limit + GRACE, child.kill)
+        end.start()
         _, status, usage = os.wait4(child.pid, 0)
+        end.cancel()
         seconds = time.monotonic() - began
     child.returncode = os.waitstatus_to_exitcode(status)
     return Ran(
@@ -52,11 +60,11 @@ def front(spec: Path, runs: Path, *more: str) -> Ran:
 
 def _archived(folder: Path) -> Mapping[str, Any]:
     """The run of a folder, empty where there is none."""
-    plain, packed = folder / "result.json", folder / "result.json.gz"
+    plain, packed = folder / "result.json", folder / "result.json.xz"
     if plain.exists():
         return dict(json.loads(plain.read_text("utf-8"))["run"])
     if packed.exists():
-        return dict(json.loads(gzip.decompress(packed.read_bytes()))["run"])
+        return dict(json.loads(lzma.decompress(packed.read_bytes()))["run"])
     return {}
 
 
@@ -67,7 +75,8 @@ def lines(spec: Path, ran: Ran) -> Iterable[str]:
         f"({ran.processor:.1f} s of processor), peak memory {ran.memory:.2f} GB, exit {ran.code}"
     )
     if not ran.run:
-        yield "  no run: " + " / ".join(ran.said.strip().splitlines()[-3:])
+        why = "killed, since it did not end at its time limit" if ran.code == -9 else "no run"
+        yield f"  {why}: " + " / ".join(ran.said.strip().splitlines()[-3:])
         return
     run = ran.run
     proofs = Counter(point["proof"] or "not proved" for point in run["points"])
