@@ -101,8 +101,8 @@ def _of_chain(chain: Chain, result: Physics, count: int) -> Iterator[tuple[int, 
     """Both ends of the limit chain as margins."""
     lanes = result.scene.stage.lanes
     ends = (
-        ("needed peak under the smallest limit", chain.needed, chain.low),
-        ("largest limit under hot saturation", chain.delayed, chain.saturation),
+        ("needed peak", chain.needed, chain.low),
+        ("saturation", chain.delayed, chain.saturation),
     )
     for number in range(count):
         for quantity, value, allowed in ends:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 Plain = Mapping[str, Any]
@@ -69,7 +69,14 @@ def cautions(run: Plain) -> list[str]:
         hottest = max(points, key=lambda p: _hottest(p["verified"]))
         found |= dict.fromkeys(set_cautions(hottest["verified"]))
     noted = [note["text"] for note in run["notes"] if note["kind"] == "caution"]
-    return [*(found | dict.fromkeys(noted)), *STANDING]
+    return [*found, *not_said(noted, found), *STANDING]
+
+
+def not_said(noted: Sequence[str], found: Iterable[str]) -> list[str]:
+    """Noted cautions that neither the figures nor the standing ones say already."""
+    voltage = any("before ringing" in text for text in found)
+    said = ("not a certificate", "up to ") if voltage else ("not a certificate",)
+    return [text for text in dict.fromkeys(noted) if not text.startswith(said)]
 
 
 def _hottest(verified: Plain) -> float:

@@ -14,6 +14,9 @@ Plain = Mapping[str, Any]
 
 SCREEN_POINTS = 20
 
+NO_STRESS = ("degC", "K", "m", "m2")
+"""Units of margins that are no electrical stress: temperatures, height, area."""
+
 
 def number(value: float | None, *, digits: int = 2, scale: float = 1.0) -> float | None:
     """A scaled and rounded number, None where it is not known.
@@ -38,8 +41,10 @@ def hottest(verified: Plain) -> Plain | None:
 
 
 def tightest(verified: Plain) -> Plain | None:
-    """The smallest margin that is no temperature."""
-    found = [m for m in verified["margins"] if m["unit"] != "degC" and m["margin"] is not None]
+    """The smallest margin that is neither a temperature nor a matter of room."""
+    found = [
+        m for m in verified["margins"] if m["unit"] not in NO_STRESS and m["margin"] is not None
+    ]
     return min(found, key=lambda m: float(m["margin"]), default=None)
 
 

@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from optimizer.report.cautions import STANDING, cautions, set_cautions
+from optimizer.report.cautions import STANDING, cautions, not_said, set_cautions
+from optimizer.report.grids import (
+    MISSING,
+    clean,
+    console_for,
+    fixed,
+    grid,
+    percent,
+    quantity_text,
+)
 from optimizer.report.notes import proof_text, waterfall_text
 from optimizer.report.summary import (
     SCREEN_POINTS,
@@ -21,50 +29,16 @@ from optimizer.report.summary import (
     tightest,
 )
 
+__all__ = ["console_for", "print_lint", "print_run", "print_verified", "print_waterfalls"]
+
 Plain = Mapping[str, Any]
 
-MISSING = "-"
 POINT_COLUMNS = 6
-UNITS_SHOWN = {"s": (1e9, "ns"), "m": (1e3, "mm"), "m2": (1e6, "mm2"), "H": (1e6, "uH")}
+NOT_KNOWN = "not known"
+"""Stands where a set has no steady state or a part no rating: that counts as failing."""
 
-
-def clean(value: object) -> str:
-    """Text without control characters: a catalog cell must not steer the terminal.
-
-    >>> clean("a\\x1b[31mb")
-    'a[31mb'
-    """
-    text = MISSING if value is None else str(value)
-    return "".join(c for c in text if c.isprintable() or c == "\n")
-
-
-def fixed(value: float | None, digits: int = 2) -> str:
-    """A number with fixed decimals, a dash where it is not known."""
-    return MISSING if value is None else f"{value:.{digits}f}"
-
-
-def percent(value: float | None, digits: int = 1) -> str:
-    """A share as percent."""
-    return MISSING if value is None else f"{100.0 * value:.{digits}f}"
-
-
-def console_for(*, stderr: bool = False) -> Console:
-    """A console that reads no markup from data and cuts no table when piped into a file."""
-    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
-    if not console.is_terminal:
-        console = Console(stderr=stderr, markup=False, highlight=False, emoji=False, width=200)
-    return console
-
-
-def grid(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
-    """A table; columns that start with ``>`` are numbers, set to the right."""
-    table = Table(title=clean(title), title_justify="left", box=box.SIMPLE_HEAD)
-    for column in columns:
-        right = column.startswith(">")
-        table.add_column(column.lstrip(">"), justify="right" if right else "left", no_wrap=right)
-    for row in rows:
-        table.add_row(*(clean(cell) for cell in row))
-    return table
+WIDE = 140
+"""Columns of the screen from which what belongs together stands in one table."""
 
 
 def print_cautions(console: Console, texts: Iterable[str]) -> None:
@@ -78,31 +52,45 @@ def print_cautions(console: Console, texts: Iterable[str]) -> None:
 # --- front ---------------------------------------------------------------------------------------
 
 
-def front_table(run: Plain, shown: Sequence[Plain]) -> Table:
-    """Figures of the shown points, one line each."""
+def front_tables(run: Plain, shown: Sequence[Plain], *, width: int) -> list[Table]:
+    """Figures of the shown points, one line each; limits apart where the screen is narrow."""
     names = list(dict.fromkeys(n for p in shown for n in p["verified"]["efficiency_named"]))
     loss = "worst loss W" if run["objective"] == "worst-point" else "loss W"
-    columns = [
+    heads = [
         ">#", "mark", f">cost {run['currency']}", f">{loss}",
-        *(f">eff. {name} %" for name in names),
-        "hottest part", ">margin %", "smallest other margin", ">margin %", "proof",
+        *(f">eff. % {name}" for name in names),
     ]  # fmt: skip
+    limits = ["hottest part", ">degC", ">margin %", "smallest stress margin", ">margin %"]
     title = f"Front: {len(shown)} of {len(run['points'])} points"
-    return grid(title, columns, [_front_cells(point, run, names) for point in shown])
+    figures = [_figure_cells(point, run, names) for point in shown]
+    margins = [_limit_cells(point["verified"]) for point in shown]
+    proofs = [_proof_cell(point) for point in shown]
+    if width >= WIDE:
+        rows = [[*f, *m, p] for f, m, p in zip(figures, margins, proofs, strict=True)]
+        return [grid(title, [*heads, *limits, "proof"], rows)]
+    first = [[*f, p] for f, p in zip(figures, proofs, strict=True)]
+    second = [[point["number"], *m] for point, m in zip(shown, margins, strict=True)]
+    return [
+        grid(title, [*heads, "proof"], first),
+        grid("Limits of these points", [">#", *limits], second),
+    ]
 
 
-def _front_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object]:
+def _figure_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object]:
     verified = point["verified"]
     tie = f" ~{point['tie']}" if point["tie"] >= 0 else ""
     return [
         point["number"],
-        point["mark"] + tie,
+        (point["mark"] + tie).strip(),
         fixed(point["cost"]),
         fixed(objective_loss(verified, run), 3),
         *(percent(verified["efficiency_named"].get(name)) for name in names),
-        *_limit_cells(verified),
-        point["proof"] or f"not proved, loss >= {fixed(point['bound'], 3)} W",
     ]
+
+
+def _proof_cell(point: Plain) -> str:
+    proof: str = point["proof"]
+    return proof or f"not proved, loss >= {fixed(point['bound'], 3)} W"
 
 
 def choice_table(shown: Sequence[Plain]) -> Table:
@@ -133,9 +121,10 @@ def _bought(pair: Sequence[Any] | None) -> str:
 def _limit_cells(verified: Plain) -> list[object]:
     hot, tight = hottest(verified), tightest(verified)
     return [
-        f"{hot['subject']} {fixed(hot['value'], 0)} degC" if hot else None,
+        hot["subject"] if hot else None,
+        fixed(hot["value"], 0) if hot else None,
         percent(hot["margin"]) if hot else None,
-        f"{tight['subject']} {tight['quantity']}" if tight else None,
+        f"{tight['subject']}: {tight['quantity']}" if tight else None,
         percent(tight["margin"]) if tight else None,
     ]
 
@@ -147,7 +136,8 @@ def print_run(console: Console, run: Plain) -> None:
         console.print(clean(f"{item['topology']} refused: {item['reason']}"))
     if run["points"]:
         shown = spread_points(run["points"], run)
-        console.print(front_table(run, shown))
+        for table in front_tables(run, shown, width=console.width):
+            console.print(table)
         console.print(choice_table(shown))
         _print_states(console, run)
     console.print(clean(proof_text(run)), style="green" if run["complete"] else "bold red")
@@ -217,32 +207,45 @@ def loss_table(verified: Plain) -> Table:
     return grid("Losses [W]", columns, [*rows, totals])
 
 
-def point_table(verified: Plain) -> Table:
-    """Every operating point: power, loss, efficiency, balance, ripple."""
-    lanes, waves = verified["lanes"], verified["waves"]
-    columns = (
-        "point", ">Vin V", ">Iout A", ">air degC", ">Pin W", ">Pout W", ">loss W", ">eff. %",
-        ">balance error", ">coil ripple A", ">coil peak A", ">in ripple mV", ">out ripple mV",
-    )  # fmt: skip
+POWERS = (
+    ">Vin V", ">Iout A", ">air degC", ">Pin W", ">Pout W", ">loss W", ">eff. %", ">balance error",
+)  # fmt: skip
+RIPPLES = (">coil ripple A", ">coil peak A", ">in ripple mV", ">out ripple mV")
 
-    def wave(name: str, index: int, scale: float = 1.0) -> str:
-        value = waves[name][index] if name in waves else None
-        return MISSING if value is None else f"{value * scale:.2f}"
 
-    rows = [
-        [
-            lane_title(lanes, i),
-            fixed(lanes["v_input"][i]), fixed(lanes["i_output"][i]),
-            fixed(lanes["temp_ambient"][i], 0),
-            fixed(verified["power_input"][i]), fixed(verified["power_output"][i]),
-            fixed(verified["loss_total"][i], 3), percent(verified["efficiency"][i], 2),
-            _small(verified["balance_error"][i]),
-            wave("i_ripple", i), wave("i_peak", i),
-            wave("v_ripple_input", i, 1e3), wave("v_ripple_output", i, 1e3),
-        ]
-        for i in range(len(lanes["name"]))
+def point_tables(verified: Plain, *, width: int) -> list[Table]:
+    """Every operating point: power, loss, efficiency, balance; ripple apart on narrow screens."""
+    lanes = verified["lanes"]
+    names = [lane_title(lanes, i) for i in range(len(lanes["name"]))]
+    powers = [_power_cells(verified, i) for i in range(len(names))]
+    ripples = [_ripple_cells(verified["waves"], i) for i in range(len(names))]
+    if width >= WIDE:
+        rows = [[n, *p, *r] for n, p, r in zip(names, powers, ripples, strict=True)]
+        return [grid("Operating points", ("point", *POWERS, *RIPPLES), rows)]
+    return [
+        grid("Operating points", ("point", *POWERS), _named(names, powers)),
+        grid("Ripple at these points", ("point", *RIPPLES), _named(names, ripples)),
+    ]
+
+
+def _named(names: Sequence[str], cells: Sequence[Sequence[str]]) -> list[list[str]]:
+    return [[name, *row] for name, row in zip(names, cells, strict=True)]
+
+
+def _power_cells(verified: Plain, i: int) -> list[str]:
+    lanes = verified["lanes"]
+    return [
+        fixed(lanes["v_input"][i]), fixed(lanes["i_output"][i]), fixed(lanes["temp_ambient"][i], 0),
+        fixed(verified["power_input"][i]), fixed(verified["power_output"][i]),
+        fixed(verified["loss_total"][i], 3), percent(verified["efficiency"][i], 2),
+        _small(verified["balance_error"][i]),
     ]  # fmt: skip
-    return grid("Operating points", columns, rows)
+
+
+def _ripple_cells(waves: Plain, i: int) -> list[str]:
+    scales = {"i_ripple": 1.0, "i_peak": 1.0, "v_ripple_input": 1e3, "v_ripple_output": 1e3}
+    values = [(waves[name][i] if name in waves else None, s) for name, s in scales.items()]
+    return [MISSING if value is None else f"{value * s:.2f}" for value, s in values]
 
 
 def _small(value: float | None) -> str:
@@ -261,16 +264,6 @@ def temperature_table(verified: Plain) -> Table:
     return grid("Temperatures", ("part", ">hottest degC", "at"), rows)
 
 
-def quantity_text(value: float | None, unit: str) -> str:
-    """A value with the unit engineers read.
-
-    >>> quantity_text(150e-9, "s")
-    '150 ns'
-    """
-    scale, shown = UNITS_SHOWN.get(unit, (1.0, unit))
-    return MISSING if value is None else f"{value * scale:.4g} {shown}".rstrip()
-
-
 def margin_table(margins: Sequence[Plain], title: str) -> Table:
     """Limits with worst value and margin, smallest first."""
     order = sorted(margins, key=lambda m: -1e99 if m["margin"] is None else float(m["margin"]))
@@ -280,9 +273,9 @@ def margin_table(margins: Sequence[Plain], title: str) -> Table:
             m["part_number"],
             m["quantity"] + (" (transient)" if m["transient"] else ""),
             f"{m['at']} ({m['parameter_set']})",
-            quantity_text(m["value"], m["unit"]),
+            NOT_KNOWN if m["value"] is None else quantity_text(m["value"], m["unit"]),
             (">= " if m["at_least"] else "<= ") + quantity_text(m["allowed"], m["unit"]),
-            percent(m["margin"]),
+            "fails" if m["margin"] is None else percent(m["margin"]),
         )
         for m in order
     ]
@@ -337,12 +330,13 @@ def print_verified(
 ) -> None:
     """Everything the screen says of one complete part set."""
     noted = [note["text"] for note in notes if note["kind"] == "caution"]
-    print_cautions(console, [*set_cautions(verified), *noted, *STANDING])
+    own = set_cautions(verified)
+    print_cautions(console, [*own, *not_said(noted, own), *STANDING])
     console.print(clean(set_line(verified, currency)))
     for table in (
         bill_table(verified, currency),
         loss_table(verified),
-        point_table(verified),
+        *point_tables(verified, width=console.width),
         temperature_table(verified),
         margin_table(verified["margins"], "Margins, smallest first"),
     ):
