@@ -59,7 +59,7 @@ def say(lines: Iterable[str]) -> None:
 
 def command(spec: Path, runs: Path, limit: float, *more: str) -> None:
     """One command and its figures."""
-    ran = commands.front(spec, runs, "--time-limit", f"{limit:g}", *more)
+    ran = commands.front(spec, runs, *more, limit=limit)
     say(commands.lines(spec, ran))
 
 
