@@ -59,7 +59,7 @@ class _Table:
         job, state, wave = result.scene.operation, result.scene.state, result.scene.wave
         self.losses = {key: self._wide(value) for key, value in result.losses.items()}
         self.temps = {name: self._wide(value) for name, value in _temps(result, sets).items()}
-        self.waves = {name: self._wide(value) for name, value in _waves(result).items()}
+        self.waves = {name: self._wide(value) for name, value in _waves(result, sets).items()}
         self.power_input = self._wide(job.v_input * (wave.i_input_mean + state.i_input_extra))
         self.power_output = self._wide(job.v_output * job.i_output)
         self.total = self._wide(result.total)
@@ -132,7 +132,7 @@ def _core(
     return np.asarray(np.fmax(np.fmax(cores[0], cores[1]), cores[2]))
 
 
-def _waves(result: Physics) -> dict[str, FloatArray]:
+def _waves(result: Physics, sets: Sets) -> dict[str, FloatArray]:
     """Currents, duties, ripple and gain of each set in each lane."""
     wave = result.scene.wave
     found = {
@@ -143,10 +143,30 @@ def _waves(result: Physics) -> dict[str, FloatArray]:
     found |= {"time_on_min": wave.time_on_min, "time_off_min": wave.time_off_min}
     for node, one in result.banks.items():
         found[f"v_ripple_{node}"] = one.v_ripple
+        found[f"v_step_{node}"] = _esl_step(result, node, sets)
         found[f"i_bank_{node}"] = getattr(wave, f"i_{node}_rms_ac")
     found |= {f"i_rms {name}": value for name, value in wave.position_rms.items()}
     found["thermal_gain"] = result.gain
     return found
+
+
+def _esl_step(result: Physics, node: str, sets: Sets) -> FloatArray:
+    """Jump of a node's voltage when the slope of the coil current turns at an ideal edge [V].
+
+    Known where the bank carries the coil's ripple; where a leg switches against the node the
+    bank's current itself jumps, and the edge, not the coil, decides: NaN.
+    """
+    scene, stage = result.scene, result.scene.stage
+    esl = stage.capacitors.esl[:, 0]
+    first, pieces, second, more = sets.bank[node]
+    two = np.where(second < 0, 0.0, more / esl[np.maximum(second, 0)])
+    together = 1.0 / (pieces / esl[first] + two)
+    swing: FloatArray = np.zeros(1)
+    for leg in stage.topology.LEGS:
+        wave = scene.wave.legs[leg.name]
+        here = np.nan if leg.node == node else wave.v_node
+        swing = swing + np.where(wave.switches, here, 0.0)
+    return np.asarray(together[:, None] * swing / scene.operation.inductance)
 
 
 def _worst_at(stage: Stage, total: FloatArray) -> str:

@@ -325,3 +325,14 @@ def test_a_bill_counts_scrap_minimum_and_multiple(tiny_job: tuple[Spec, Catalog]
     line = next(line for line in verified.bill if line.part_number == "C-TEN")
     assert (line.pieces, line.quantity, line.excess) == (4, 1000, 376)
     assert line.line_price == pytest.approx(1000 * 0.12)
+
+
+def test_the_step_of_the_bank_inductance_by_hand(tiny_job: tuple[Spec, Catalog]) -> None:
+    """Step-down: the node swings by the input, 2 x 1 nH in parallel, 15 uH at the mean current."""
+    verified, _ = conclude.verify_board(*tiny_job, a_board())
+    lanes, waves = verified.lanes, verified.waves
+    lane = lanes.name.index("full load")
+    # L-LARGE: straight from 100 % at 0 A to 95 % at 8 A, 3 A mean; the chord tells the slope
+    share = waves["v_step_output"][lane] / (0.5e-9 * lanes.v_input[lane] / 15e-6)
+    assert 1.0 < share < 1.05
+    assert np.isnan(waves["v_step_input"]).all()

@@ -210,7 +210,10 @@ def loss_table(verified: Plain) -> Table:
 POWERS = (
     ">Vin V", ">Iout A", ">air degC", ">Pin W", ">Pout W", ">loss W", ">eff. %", ">balance error",
 )  # fmt: skip
-RIPPLES = (">coil ripple A", ">coil peak A", ">in ripple mV", ">out ripple mV")
+RIPPLES = (
+    ">coil ripple A", ">coil peak A", ">in ripple mV", ">out ripple mV", ">in ESL step mV",
+    ">out ESL step mV",
+)  # fmt: skip
 
 
 def point_tables(verified: Plain, *, width: int) -> list[Table]:
@@ -243,7 +246,9 @@ def _power_cells(verified: Plain, i: int) -> list[str]:
 
 
 def _ripple_cells(waves: Plain, i: int) -> list[str]:
-    scales = {"i_ripple": 1.0, "i_peak": 1.0, "v_ripple_input": 1e3, "v_ripple_output": 1e3}
+    scales = {"i_ripple": 1.0, "i_peak": 1.0}
+    scales |= dict.fromkeys(("v_ripple_input", "v_ripple_output"), 1e3)
+    scales |= dict.fromkeys(("v_step_input", "v_step_output"), 1e3)
     values = [(waves[name][i] if name in waves else None, s) for name, s in scales.items()]
     return [MISSING if value is None else f"{value * s:.2f}" for value, s in values]
 
