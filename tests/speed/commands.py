@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import lzma
 import json
+import lzma
 import os
 import subprocess
 import sys
