@@ -202,6 +202,18 @@ def leg_stress(found: Scene, leg: Leg) -> LegStress:
     )
 
 
+def always_hard(found: Scene, leg: Leg) -> bool:
+    """Whether every switched edge of a leg is hard in the lanes that limit heat.
+
+    Then a partner without charges makes a control transistor coolest; at a soft turn-on the
+    partner's charge could save more at turn-off than it costs.
+    """
+    wave = found.wave.legs[leg.name]
+    lanes = found.stage.lanes.guaranteed & ~found.stage.lanes.transient
+    soft = wave.switches & ((wave.i_turn_on <= 0.0) | (wave.i_turn_off <= 0.0))
+    return not bool((soft & lanes).any())
+
+
 def half_bridges(found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet) -> HalfBridge:
     """Both transistors of a leg; rows of the parameters are sets, or choices under one set."""
     spec = found.stage.spec

@@ -151,6 +151,8 @@ def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -
         bench.scene, leg, own if is_control else ideal, ideal if is_control else own
     )
     keep = np.ones(len(choices[0]), dtype=bool)
+    if is_control and not evaluation.always_hard(bench.scene, leg):
+        return keep
     for check in limits.transistors(bench.stage, leg, bridge, choices[0], choices[0]):
         if check.subject == position or check.quantity == "finite loss":
             keep &= check.holds()

@@ -13,6 +13,7 @@ from optimizer.buying import Prices
 from optimizer.evaluation import Scene
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
+from optimizer.parts.bridge_records import Mosfet
 from optimizer.pool import Pool
 from optimizer.records import (
     BRACKET_CEILING,
@@ -284,30 +285,53 @@ def transistor_choices(rows: IntArray, parallel_max: int) -> tuple[IntArray, Int
 def _cheapest_leg(
     scene: Scene, found: Pool, prices: Prices, leg: Leg
 ) -> tuple[tuple[int, int], tuple[int, int]] | None:
-    """The cheapest synchronous transistor that passes, then the cheapest control beside it."""
-    stage = scene.stage
-    most = stage.spec.choice.transistors_parallel_max
-    alone = prices.alone("mosfet")
-    chosen: dict[str, tuple[int, int]] = {}
-    partner = parameters.without_charges(stage.mosfets)
-    for position in (leg.synchronous, leg.control):
-        rows, pieces = transistor_choices(found.transistor[position], most)
-        own = parameters.in_parallel(stage.mosfets, rows, pieces)
-        control = own if position == leg.control else partner
-        synchronous = own if position == leg.synchronous else partner
-        bridge = evaluation.half_bridges(scene, leg, control, synchronous)
-        keep = np.ones(len(rows), dtype=bool)
-        for check in limits.transistors(stage, leg, bridge, rows, rows):
-            if check.subject == position or check.quantity == "finite loss":
-                keep &= check.holds()
-        index = np.flatnonzero(keep)
-        if not len(index):
+    """The cheapest synchronous transistor beside which a control passes, and its cheapest control.
+
+    Controls that fail even beside an ideal partner are left out first; None when no pair passes.
+    """
+    mosfets = scene.stage.mosfets
+    ideal = parameters.without_charges(mosfets)
+    synchronous = _by_price(scene, found, prices, leg.synchronous)
+    synchronous = _passing(scene, leg, leg.synchronous, synchronous, ideal)
+    controls = _by_price(scene, found, prices, leg.control)
+    if evaluation.always_hard(scene, leg):
+        controls = _passing(scene, leg, leg.control, controls, ideal)
+    for row, pieces in zip(*synchronous, strict=True):
+        if not len(controls[0]):
             return None
-        cheapest = index[np.argmin(alone[rows[index], pieces[index]])]
-        chosen[position] = (int(rows[cheapest]), int(pieces[cheapest]))
-        row, count = np.array([rows[cheapest]]), np.array([pieces[cheapest]])
-        partner = parameters.in_parallel(stage.mosfets, row, count)
-    return chosen[leg.control], chosen[leg.synchronous]
+        partner = parameters.in_parallel(mosfets, np.array([row]), np.array([pieces]))
+        rows, counts = _passing(scene, leg, leg.control, controls, partner)
+        if len(rows):
+            return (int(rows[0]), int(counts[0])), (int(row), int(pieces))
+    return None
+
+
+def _by_price(
+    scene: Scene, found: Pool, prices: Prices, position: str
+) -> tuple[IntArray, IntArray]:
+    """Transistors of a position in every number of pieces, cheapest first: rows and pieces."""
+    most = scene.stage.spec.choice.transistors_parallel_max
+    rows, pieces = transistor_choices(found.transistor[position], most)
+    order = np.argsort(prices.alone("mosfet")[rows, pieces], kind="stable")
+    return rows[order], pieces[order]
+
+
+def _passing(
+    scene: Scene, leg: Leg, position: str, choices: tuple[IntArray, IntArray], partner: Mosfet
+) -> tuple[IntArray, IntArray]:
+    """Of the choices at a position, those that keep their own limits beside a partner."""
+    rows, pieces = choices
+    if not len(rows):
+        return choices
+    own = parameters.in_parallel(scene.stage.mosfets, rows, pieces)
+    is_control = position == leg.control
+    pair = (own, partner) if is_control else (partner, own)
+    bridge = evaluation.half_bridges(scene, leg, *pair)
+    keep = np.ones(len(rows), dtype=bool)
+    for check in limits.transistors(scene.stage, leg, bridge, rows, rows):
+        if check.subject == position or check.quantity == "finite loss":
+            keep &= check.holds()
+    return rows[keep], pieces[keep]
 
 
 def reference_parts(
