@@ -234,7 +234,9 @@ RECORDS = (
 )
 
 
-@pytest.mark.parametrize(("record", "keys", "inner"), RECORDS, ids=lambda value: str(value)[:40])
+@pytest.mark.parametrize(
+    ("record", "keys", "inner"), RECORDS, ids=[record[0].__name__ for record in RECORDS]
+)
 def test_tables_and_records_hold_the_same_names(
     record: type, keys: tuple[tables.Key, ...], inner: set[str]
 ) -> None:
