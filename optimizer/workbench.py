@@ -314,6 +314,7 @@ def pair_cost(table: IntArray, rows: IntArray, pieces: IntArray) -> IntArray:
 
 
 def rounded_units(loss: FloatArray) -> IntArray:
+    """Losses [W] as whole loss units, to the nearest; NaN counts as none."""
     return np.asarray(np.rint(np.nan_to_num(loss) / LOSS_UNIT), dtype=np.int64)
 
 
