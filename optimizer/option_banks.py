@@ -246,7 +246,7 @@ def _bank_options(
     second_pieces = np.where(second < 0, 0, chosen["second_pieces"])
     body = limits.body_area(stage, "capacitor")
     part = np.stack([found.prices.number("capacitor", rows) for rows in (first, second)], axis=1)
-    keep = _forced_in_bank(bench, node, part)
+    keep = _forced_in_bank(bench, node, part) & np.isfinite(loss).all(axis=1)
     blank: FloatArray = np.zeros((1, len(every)))
     area = body[first] * first_pieces + np.where(second < 0, 0.0, body[second] * second_pieces)
     return group_of(

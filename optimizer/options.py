@@ -43,6 +43,8 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
 
     The groups come one after the other, and each known group sharpens the bound on the next.
     """
+    if not _coil_holds(found, skeleton):
+        return None
     bench, leg_floors = _workbench(found, rows, skeleton, aim)
     groups: list[Group] = []
     sense = _sense_group(bench, skeleton)
@@ -159,6 +161,12 @@ def _sense_group(bench: Workbench, skeleton: int) -> Group | None:
         gain=blank,
         area=limits.body_area(stage, "resistor")[rows] * pieces,
     )
+
+
+def _coil_holds(found: Market, skeleton: int) -> bool:
+    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row."""
+    gain = found.coils.gain[skeleton][limits.steady(found.stage)]
+    return bool(np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all())
 
 
 def _coil_group(bench: Workbench, skeleton: int) -> Group:
