@@ -106,7 +106,7 @@ class Found:
     """What a search found, and all it was found with.
 
     stages, references, points : by topology; choice : skeletons and options left open at the end
-    front : its front with the proofs; keys : topology and number of each skeleton of the choice
+    front : its front with the proofs
     open : skeletons the search had no time for
     """
 
