@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer import evaluation, screen
 from optimizer.dominance import Staircase
-from optimizer.floors_banks import bank_bounds, bank_stair, covering_money
+from optimizer.floors_banks import bank_bounds, bank_money, bank_stair
 from optimizer.market import Market, whole_units
 from optimizer.open_losses import summed
 from optimizer.records import FloatArray, IntArray
@@ -60,6 +60,6 @@ def skeleton_stair(found: Market, skeleton: int, legs: Staircase) -> Staircase:
     loss = whole_units(fixed_losses(found, row)) + whole_units(sense_floors(found, row))
     total = legs[0] + found.fixed_cost + coil + sense, legs[1] + int(loss[0])
     for node, types in found.pool.bank.items():
-        least = int(covering_money(found, node, row, types))
+        least = int(bank_money(found, node)[skeleton])
         total = summed(total, bank_stair(found, node, skeleton, types, least))
     return total

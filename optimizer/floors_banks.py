@@ -8,7 +8,7 @@ from optimizer import evaluation, limits, parameters, screen
 from optimizer.dominance import Staircase
 from optimizer.market import Market, whole_units
 from optimizer.open_losses import stair_of
-from optimizer.parts import bank
+from optimizer.parts import bank, bank_family
 from optimizer.records import LOSS_UNIT, FloatArray, IntArray
 
 REQUESTS = 6
@@ -36,18 +36,15 @@ def bank_bounds(
     """Bound in every direction on the bank of each skeleton of `rows`, (n_row, n_direction).
 
     All skeletons of `rows` share their frequency. A bank of cost c has at most c times the best
-    conductance per money, so it loses at least mean square current over that; it needs at least
-    the money that buys the admittance the ripple asks for at the fundamental (peak-to-peak is at
-    least pi/2 of any harmonic's amplitude) and the ripple current its capacitors may carry.
+    conductance per money, so it loses at least mean square current over that.
     """
     unit = _price_each(found, types)
     current = _bank_square(found, node, rows)
     per_cost = _conductance(found, node, rows, types) / unit
     steepest = np.nanmax(np.where(np.isfinite(per_cost), per_cost, 0.0), initial=1e-30)
-    least = np.maximum(_least_money(found, node, rows, types, unit), float(unit.min()))
-    least = np.maximum(least, covering_money(found, node, rows, types))
+    least = np.maximum(bank_money(found, node)[rows], float(unit.min()))
     if found.stage.source_branch is not None and node == "input":
-        current, least = np.zeros_like(current), np.full(len(rows), float(unit.min()))
+        current = np.zeros_like(current)
     pull = current / steepest / LOSS_UNIT
     with np.errstate(divide="ignore", invalid="ignore"):
         best = np.sqrt(weights[None, :, 1] * pull[:, None] / weights[None, :, 0])
@@ -84,36 +81,42 @@ def _conductance(found: Market, node: str, rows: IntArray, types: IntArray) -> F
     return np.asarray(1.0 / np.nanmin(np.where(np.isnan(one.esr), np.inf, one.esr), axis=1))
 
 
-def _least_money(
-    found: Market, node: str, rows: IntArray, types: IntArray, unit: FloatArray
-) -> FloatArray:
-    """Money below which no bank meets ripple voltage and ripple current, (n_row,)."""
-    scene = found.scene.take(rows)
+def bank_money(found: Market, node: str) -> IntArray:
+    """Money below which no bank of a node passes, for every skeleton, (n_set,).
+
+    Worked out once for all skeletons of each frequency. A source impedance may take ripple off
+    the bank: then one piece is all that is asked.
+    """
+    if node not in found.money:
+        frequency = np.round(found.frequency())
+        money = np.zeros(len(frequency), dtype=np.int64)
+        for value in np.unique(frequency):
+            rows = np.flatnonzero(frequency == value)
+            money[rows] = _family_money(found, node, rows)
+        found.money[node] = money
+    return found.money[node]
+
+
+def _family_money(found: Market, node: str, rows: IntArray) -> IntArray:
+    """The same for the skeletons `rows` of one frequency, (n_row,)."""
+    types, rules = found.pool.bank[node], found.stage.spec.choice
+    cost = found.least["capacitor"][types, : rules.bank_pieces_max + 1]
     lanes = np.flatnonzero(limits.steady(found.stage))
+    scene = found.scene.take(rows)
     first = scene.take(slice(0, 1))
     duty = screen.bank_duty(first, node, types, lanes)
     limit = screen.bank_limits(first, node, types, lanes)
-    g, b = bank.admittance(
-        capacitance=duty.branches.capacitance,
-        esr=duty.branches.esr,
-        esl=duty.branches.esl,
-        omega=2.0 * np.pi * duty.frequency,
-    )
-    best = np.nanmax(np.nan_to_num(np.hypot(g, b)) / unit[:, None], axis=0)
-    carries = np.nanmax(np.nan_to_num(limit.i_ripple, posinf=1e9) / unit[:, None], axis=0)
     current = evaluation.bank_current(scene, node)
-    asked = np.pi / 2 * np.abs(current["harmonics"][:, lanes, 0]) / limit.v_ripple
-    with np.errstate(divide="ignore", invalid="ignore"):
-        by_ripple = np.nanmax(np.nan_to_num(asked / best, posinf=0.0), axis=1)
-        by_heat = np.nanmax(
-            np.nan_to_num(current["i_rms_ac"][:, lanes] / carries, posinf=0.0), axis=1
-        )
-    return np.asarray(np.maximum(by_ripple, by_heat) * (1.0 - 1e-6))
-
-
-def covering_money(found: Market, node: str, rows: IntArray, types: IntArray) -> float:
-    """Cost of the cheapest bank of up to two types whose pieces can meet the mildest request."""
-    return float(covering_with(found, node, rows, types).min(initial=1 << 40))
+    family = bank_family.FamilyDuty(
+        harmonics=current["harmonics"][:, lanes],
+        i_rms_ac=current["i_rms_ac"][:, lanes],
+        frequency=duty.frequency[0],
+        branches=duty.branches,
+        source=duty.source,
+        v_ripple=limit.v_ripple,
+        i_ripple=limit.i_ripple,
+    )
+    return bank_family.least_costs(family, cost, two_types=rules.bank_types_max > 1)
 
 
 def covering_with(found: Market, node: str, rows: IntArray, types: IntArray) -> IntArray:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from optimizer import dominance, evaluation, screen
 from optimizer.buying import Prices, controller_units
 from optimizer.evaluation import Coil, Scene
 from optimizer.pool import Pool
+from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray
 from optimizer.stage import Stage, build_stage, lanes_where
 
@@ -25,9 +27,11 @@ class Market:
     stage, scene, coils : all lanes, one row per skeleton
     part, view : the stage and the scene in the objective lanes only
     objective : those lanes; weight : their weights, (n_objective,)
-    least : kind -> least an option's pieces can add to any set [COST_UNIT], placement included
+    least : kind -> share of what any set pays that its pieces can be given at least, and
+    marginal : kind -> what they add at least to a set that may hold the part already
+        [COST_UNIT], placement included
     fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a
-        bank that holds each type
+        bank that holds each type; money : node -> least cost of a bank, by skeleton
     """
 
     stage: Stage
@@ -40,8 +44,10 @@ class Market:
     objective: IntArray
     weight: FloatArray
     least: Mapping[str, IntArray]
+    marginal: Mapping[str, IntArray]
     fixed_cost: int
     covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
+    money: dict[str, IntArray] = field(default_factory=dict)
 
     def choices(self, position: str) -> Choices:
         """Every transistor of a position in every number of pieces."""
@@ -73,18 +79,19 @@ def market(
         view=scene.lanes(part, index),
         objective=index,
         weight=weight[index],
-        least=_least_costs(stage, prices),
+        least=_by_kind(stage, prices, _least_cost),
+        marginal=_by_kind(stage, prices, _marginal_cost),
         fixed_cost=controller_units(stage.spec, stage.topology.NAME),
     )
 
 
-def _least_costs(stage: Stage, prices: Prices) -> dict[str, IntArray]:
-    """What so many pieces of each part add at least to the cost of any set.
+def _by_kind(
+    stage: Stage, prices: Prices, cost: Callable[[Prices, str, int], IntArray]
+) -> dict[str, IntArray]:
+    """A cost of so many pieces of each part, by kind, (n_part, pieces_max + 1) each.
 
     A part that can be bought for one place only costs what it costs alone. Transistors may be
-    shared by two legs and capacitors by two banks: there each place is given either a share of
-    the pooled price, or the price alone less half of the most that sharing can save, per part
-    whichever is nearer to the price alone. Both divide no more than what is paid.
+    shared by two legs and capacitors by two banks.
     """
     rules = stage.spec.choice
     legs = len(stage.topology.LEGS)
@@ -94,32 +101,56 @@ def _least_costs(stage: Stage, prices: Prices) -> dict[str, IntArray]:
         "inductor": 0,
         "resistor": 0,
     }
-    return {kind: _least_cost(prices, kind, count) for kind, count in most.items()}
+    return {
+        kind: cost(prices, kind, count) if count else prices.alone(kind)
+        for kind, count in most.items()
+    }
 
 
 def _least_cost(prices: Prices, kind: str, most: int) -> IntArray:
-    """As above for one kind, of which either place holds up to `most` pieces."""
+    """Least share of what is paid, where another place holds up to `most` pieces.
+
+    Each place is given either a share of the pooled price, or the price alone less half of the
+    most that sharing can save, per part whichever is nearer to the price alone. Both divide no
+    more than what is paid.
+    """
     alone = prices.alone(kind)
-    if most == 0:
-        return alone
-    start, count = prices.offset[kind], len(alone)
     pieces = np.arange(alone.shape[1])
-    pooled = dominance.optimistic_cost(
-        np.repeat(np.arange(count), len(pieces))[:, None],
-        np.tile(pieces, count)[:, None],
-        price=prices.table[start : start + count],
-        line_item=prices.line_item,
-        placement=prices.placement,
-        others=np.full(count, most),
-    ).reshape(alone.shape)
-    saving = np.zeros(count, dtype=np.int64)
+    pooled = dominance.optimistic_cost(*_every(alone), **_bought(prices, kind, most))
+    saving = np.zeros(len(alone), dtype=np.int64)
     for one in range(1, most + 1):
         for two in range(one, min(most, alone.shape[1] - 1 - one) + 1):
             saved = alone[:, one] + alone[:, two] - alone[:, one + two]
             saving = np.maximum(saving, saved)
     halved = alone - (saving[:, None] + 1) // 2 * (pieces[None, :] > 0)
+    pooled = pooled.reshape(alone.shape)
     nearer = halved[:, 1] >= pooled[:, 1]
     return np.asarray(np.where(nearer[:, None], halved, pooled))
+
+
+def _marginal_cost(prices: Prices, kind: str, most: int) -> IntArray:
+    """Least that pieces add to the cost of a set that holds up to `most` others of the part."""
+    alone = prices.alone(kind)
+    least, _ = dominance.marginal_costs(*_every(alone), **_bought(prices, kind, most))
+    return np.where(alone < PRICE_NONE, np.minimum(least.reshape(alone.shape), alone), alone)
+
+
+def _every(alone: IntArray) -> tuple[IntArray, IntArray]:
+    """Every part in every number of pieces: part and pieces, (n, 1) each."""
+    count, pieces = len(alone), np.arange(alone.shape[1])
+    part = np.repeat(np.arange(count), len(pieces))[:, None]
+    return part, np.tile(pieces, count)[:, None]
+
+
+def _bought(prices: Prices, kind: str, most: int) -> dict[str, Any]:
+    """Prices of one kind, and how many other pieces of each part a set may hold."""
+    start, count = prices.offset[kind], len(prices.alone(kind))
+    return {
+        "price": prices.table[start : start + count],
+        "line_item": prices.line_item,
+        "placement": prices.placement,
+        "others": np.full(count, most),
+    }
 
 
 def whole_units(loss: FloatArray) -> IntArray:

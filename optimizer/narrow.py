@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer import merge, open_losses, workbench
+from optimizer import merge, open_losses, rivals, workbench
 from optimizer.buying import Prices
 from optimizer.dominance import Staircase
 from optimizer.market import Market
@@ -39,7 +39,7 @@ def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None
         keep = _open(found, body, groups, number, stair)
         if not keep.any():
             return None
-        groups[number] = picked(group, keep)
+        groups[number] = workbench.picked(group, keep)
     return replace(body, groups=tuple(groups))
 
 
@@ -76,25 +76,12 @@ def _open(
     return keep
 
 
-def picked(group: Group, keep: BoolArray | IntArray) -> Group:
-    """Some options of a group."""
-    return Group(
-        name=group.name,
-        part=group.part[keep],
-        pieces=group.pieces[keep],
-        loss=group.loss[keep],
-        rows=group.rows[keep],
-        loss_lane=group.loss_lane[keep],
-        slot_position=group.slot_position,
-    )
-
-
 def _costs(found: Market, group: Group, *, shared: bool) -> IntArray:
     """Cost of each option bought for its group alone, or the least that sharing brings it to."""
     kind = KINDS[group.name]
     table = found.least[kind] if shared else found.prices.alone(kind)
     rows = np.where(group.part < 0, 0, group.part - found.prices.offset[kind])
-    return workbench.pair_cost(table, rows, group.pieces)
+    return rivals.pair_cost(table, rows, group.pieces)
 
 
 def _others(found: Market, body: Skeleton, groups: list[Group], own: str) -> Staircase:

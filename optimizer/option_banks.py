@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from optimizer import (
     floors_banks,
     limits,
     market,
-    open_losses,
     screen,
 )
 from optimizer.parts import bank, bank_choice, bank_mix
@@ -20,7 +21,8 @@ from optimizer.records import (
     Group,
     IntArray,
 )
-from optimizer.workbench import LEVELS, ROUNDING_UNITS, Workbench, group_of, loose
+from optimizer.rivals import Rivals
+from optimizer.workbench import LEVELS, Workbench, group_of, picked
 
 FIRST_BANKS = 48
 """Banks tried per direction in a sketch."""
@@ -37,93 +39,102 @@ def _cheapest_mix(
     return {name: np.array([columns[k]]) if columns else none for k, name in enumerate(names)}
 
 
-def least_bank(bench: Workbench, node: str) -> int | None:
-    """Least that a bank which keeps every limit adds to the cost of a set; None where none does."""
-    found, stage = bench.found, bench.stage
-    types = found.pool.bank[node]
-    rules = stage.spec.choice
-    least = found.least["capacitor"][types, : rules.bank_pieces_max + 1]
-    best = screen.cheapest_bank(
-        bench.scene,
-        node,
-        types,
-        least,
-        types_max=rules.bank_types_max,
-        least=floors_banks.covering_with(found, node, np.array([bench.skeleton]), types),
-    )
-    if best is None:
-        return None
-    first, pieces, second, more = best
-    return int(least[first, pieces] + (least[second, more] if second >= 0 else 0))
+@dataclass(frozen=True, slots=True)
+class _Node:
+    """What the banks of one node are made from.
 
-
-def bank_group(bench: Workbench, node: str) -> Group:
-    """Banks of one node: one type first, then two types where they can still matter."""
-    found, stage = bench.found, bench.stage
-    types = found.pool.bank[node]
-    rules = stage.spec.choice
-    sizing = np.flatnonzero(limits.steady(stage))
-    duty = screen.bank_duty(bench.scene, node, types, found.objective)
-    firm = screen.bank_duty(bench.scene, node, types, sizing)
-    limit = screen.bank_limits(bench.scene, node, types, sizing)
-    usable = bank_choice.usable_types(duty, firm, limit)
-    columns = slice(0, rules.bank_pieces_max + 1)
-    least = np.where(usable[:, None], found.least["capacitor"][types, columns], PRICE_NONE)
-    alone = np.where(usable[:, None], found.prices.alone("capacitor")[types, columns], PRICE_NONE)
-    if not bench.aim.best_only:
-        least = np.where(_worth_sharing(bench, node)[:, None], least, alone)
-    single = _single_banks(bench, node, (duty, firm), limit, least)
-    banks = [single]
-    if rules.bank_types_max > 1 and not bench.aim.best_only:
-        banks.append(_mixed_banks(bench, node, (duty, firm), limit, alone, least, single))
-    elif rules.bank_types_max > 1 and not len(single["first"]):
-        banks.append(_cheapest_mix(bench, node, types, least))
-    chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
-    return _bank_options(bench, node, types, chosen)
-
-
-def _worth_sharing(bench: Workbench, node: str) -> BoolArray:
-    """Types of a node that both banks might hold on the front, (n_type,).
-
-    The least money of a bank of either node that holds the type, with nothing lost in both banks,
-    must leave the rest of the set open.
+    types : rows of the catalog; duty, firm : currents in the lanes of the objective and of the
+    limits; alone, least, marginal : cost of so many pieces bought for this bank only, least share
+    of what a set pays, and what they add at least to a set, (n_type, pieces_max + 1)
     """
-    found, banks = bench.found, bench.found.pool.bank
-    row = np.array([bench.skeleton])
-    own, (other,) = banks[node], [name for name in banks if name != node]
-    here = floors_banks.covering_with(found, node, row, own)
-    there = np.full(len(bench.stage.tables["capacitor"]), 1 << 40)
-    there[banks[other]] = floors_banks.covering_with(found, other, row, banks[other])
-    both = here + there[own]
-    rest = bench.beside(*banks)
-    if not len(bench.aim.stair[0]):
-        return np.asarray(both < PRICE_NONE)
-    most = open_losses.largest_loss_beside(both, rest, loose(bench.aim.stair))
-    return np.asarray((most + ROUNDING_UNITS > 0.0) & (both < PRICE_NONE))
+
+    name: str
+    types: IntArray
+    duty: BankDuty
+    firm: BankDuty
+    limit: BankLimits
+    alone: IntArray
+    least: IntArray
+    marginal: IntArray
 
 
-def _single_banks(
-    bench: Workbench,
-    node: str,
-    duties: tuple[BankDuty, BankDuty],
-    limit: BankLimits,
-    least: IntArray,
-) -> dict[str, IntArray]:
+def _node(bench: Workbench, name: str) -> _Node:
+    found, types = bench.found, bench.found.pool.bank[name]
+    sizing = np.flatnonzero(limits.steady(bench.stage))
+    duty = screen.bank_duty(bench.scene, name, types, found.objective)
+    firm = screen.bank_duty(bench.scene, name, types, sizing)
+    limit = screen.bank_limits(bench.scene, name, types, sizing)
+    usable = bank_choice.usable_types(duty, firm, limit)[:, None]
+    columns = slice(0, bench.stage.spec.choice.bank_pieces_max + 1)
+    alone, least, marginal = (
+        np.where(usable, table[types, columns], PRICE_NONE)
+        for table in (
+            found.prices.alone("capacitor"),
+            found.least["capacitor"],
+            found.marginal["capacitor"],
+        )
+    )
+    return _Node(name, types, duty, firm, limit, alone, least, marginal)
+
+
+def bank_groups(bench: Workbench) -> list[Group] | None:
+    """Banks of every node that pass and may matter; None where a node has none."""
+    groups: list[Group] = []
+    beside = bench
+    for name in bench.found.pool.bank:
+        node = _node(bench, name)
+        group = _banks(beside, node, node.least, node.marginal)
+        if not len(group.loss):
+            return None
+        beside = beside.settled(name, "capacitor", group)
+        groups.append(group)
+    if len(groups) == 2 and not bench.aim.best_only and not bench.aim.complete:
+        one, two = (_rivals(bench, group) for group in groups)
+        groups = [picked(groups[0], one.needed(two)), picked(groups[1], two.needed(one))]
+    return groups
+
+
+def _rivals(bench: Workbench, group: Group) -> Rivals:
+    """The banks of a node with what they cost alone and add at least."""
+    prices = bench.found.prices
+    most, least = prices.alone("capacitor"), bench.found.marginal["capacitor"]
+    rows = np.where(group.part < 0, 0, group.part - prices.offset["capacitor"])
+    shared = np.asarray((least < most).any(axis=1))
+    return Rivals(rows, group.pieces, group.loss, least, most, shared)
+
+
+def _banks(bench: Workbench, node: _Node, cost: IntArray, floor: IntArray) -> Group:
+    """Banks of one node: one type first, then two types where they can still matter.
+
+    cost : what a bank pays at least of a set, for bounds; floor : what it adds at least, to hold
+    it against other banks; (n_type, pieces_max + 1) each
+    """
+    most = bench.stage.spec.choice.bank_types_max
+    single = _single_banks(bench, node, cost)
+    banks = [single]
+    if most > 1 and not bench.aim.best_only:
+        banks.append(_mixed_banks(bench, node, cost, floor, single))
+    elif most > 1 and not len(single["first"]):
+        banks.append(_cheapest_mix(bench, node.name, node.types, node.least))
+    chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
+    return _bank_options(bench, node.name, node.types, chosen)
+
+
+def _single_banks(bench: Workbench, node: _Node, table: IntArray) -> dict[str, IntArray]:
     """Banks of one type that matter by their own loss and keep every limit."""
-    duty, firm = duties
-    every = screen.every_bank(least)
-    cost = least[every["first"], every["first_pieces"]]
+    every = screen.every_bank(table)
+    cost = table[every["first"], every["first_pieces"]]
     bought = cost < PRICE_NONE
     every = {name: values[bought] for name, values in every.items()}
     cost = cost[bought]
-    loss = bank_choice.weighted_loss(duty=duty, weight=bench.found.weight, **every)
+    loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **every)
     if bench.aim.best_only:
-        keep: IntArray | BoolArray = _first_banks(bench, cost, loss, firm, limit, every)
+        keep: IntArray | BoolArray = _first_banks(bench, cost, loss, node, every)
     else:
-        keep = bench.matters(bench.beside(node), cost, loss)
+        keep = bench.matters(bench.beside(node.name), cost, loss)
     every = {name: values[keep] for name, values in every.items()}
     cost, loss = cost[keep], loss[keep]
-    met = bank_choice.verdicts(duty=firm, limits=limit, **every)
+    met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **every)
     passes = np.logical_and.reduce(list(met.values()))
     every = {name: values[passes] for name, values in every.items()}
     cost, loss = cost[passes], loss[passes]
@@ -137,8 +148,7 @@ def _first_banks(
     bench: Workbench,
     cost: IntArray,
     loss: FloatArray,
-    firm: BankDuty,
-    limit: BankLimits,
+    node: _Node,
     every: dict[str, IntArray],
 ) -> IntArray:
     """Banks worth a try in a sketch: the first few in some directions, and the cheapest to pass."""
@@ -148,7 +158,7 @@ def _first_banks(
     for start in range(0, len(cost), FIRST_BANKS):
         some = np.arange(start, min(start + FIRST_BANKS, len(cost)))
         part = {name: values[some] for name, values in every.items()}
-        met = bank_choice.verdicts(duty=firm, limits=limit, **part)
+        met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **part)
         if np.logical_and.reduce(list(met.values())).any():
             tried = np.concatenate([tried, some])
             break
@@ -156,47 +166,40 @@ def _first_banks(
 
 
 def _mixed_banks(
-    bench: Workbench,
-    node: str,
-    duties: tuple[BankDuty, BankDuty],
-    limit: BankLimits,
-    alone: IntArray,
-    least: IntArray,
-    single: dict[str, IntArray],
+    bench: Workbench, node: _Node, cost: IntArray, floor: IntArray, single: dict[str, IntArray]
 ) -> dict[str, IntArray]:
-    """Banks of two types that can still matter.
+    """Banks of two types that can still matter; `cost`, `floor` : as in `_banks`.
 
     The sets known so far enter as levels: at each cost the loss above which no set with such a
     bank can be on the front. Unless the aim is complete, a bank also goes when another one loses
-    no more and costs no more, sharing nothing, than the first does sharing all it can.
+    no more and costs no more, sharing nothing, than the first adds at least to what is shared.
     """
-    duty, firm = duties
-    cost, loss = _levels(bench, node, least)
-    dearest = int(cost[-1]) if len(bench.aim.stair[0]) else None
+    level, most = _levels(bench, node.name, cost)
+    dearest = int(level[-1]) if len(bench.aim.stair[0]) else None
     if dearest is not None:
         row = np.array([bench.skeleton])
-        types = bench.found.pool.bank[node]
-        hopeless = floors_banks.covering_with(bench.found, node, row, types) > dearest
-        least = np.where(hopeless[:, None], PRICE_NONE, least)
-    cost, loss = cost[:-1], loss[:-1]
+        hopeless = floors_banks.covering_with(bench.found, node.name, row, node.types) > dearest
+        cost = np.where(hopeless[:, None], PRICE_NONE, cost)
+    known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:
-        known = bank_choice.weighted_loss(duty=duty, weight=bench.found.weight, **single)
-        cost = np.concatenate([alone[single["first"], single["first_pieces"]], cost])
-        loss = np.concatenate([known, loss])
+        loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
+        known = node.alone[single["first"], single["first_pieces"]]
     mixed = bank_mix.mixed_options(
-        objective=duty,
+        objective=node.duty,
         weight=bench.found.weight,
-        sizing=firm,
-        limits=limit,
-        cost=np.where(least >= PRICE_NONE, bank_choice.NOT_OFFERED, least),
-        cost_worst=np.where(alone >= PRICE_NONE, bank_choice.NOT_OFFERED, alone),
-        single_cost=cost,
+        sizing=node.firm,
+        limits=node.limit,
+        cost=np.where(cost >= PRICE_NONE, bank_choice.NOT_OFFERED, cost),
+        cost_floor=np.where(floor >= PRICE_NONE, bank_choice.NOT_OFFERED, floor),
+        cost_worst=np.where(node.alone >= PRICE_NONE, bank_choice.NOT_OFFERED, node.alone),
+        single_cost=known,
         single_loss=loss,
+        levels=(level[:-1], most[:-1]),
         cost_max=dearest,
         grow=not bench.aim.complete,
     )
-    optimistic = least[mixed.first, mixed.first_pieces] + least[mixed.second, mixed.second_pieces]
-    keep = bench.matters(bench.beside(node), optimistic, mixed.loss)
+    paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]
+    keep = bench.matters(bench.beside(node.name), paid, mixed.loss)
     return {
         "first": mixed.first[keep],
         "first_pieces": mixed.first_pieces[keep],

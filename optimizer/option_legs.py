@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -23,7 +23,8 @@ from optimizer.records import (
     IntArray,
     Leg,
 )
-from optimizer.workbench import Workbench, group_of, loose, pair_cost
+from optimizer.rivals import Rivals, pair_cost
+from optimizer.workbench import Workbench, group_of, loose
 
 PAIRS_AT_ONCE = 4096
 
@@ -48,9 +49,37 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
         return None
     control, synchronous = _pick(control, pairs[0]), _pick(synchronous, pairs[1])
     if not bench.aim.best_only:
-        keep = _pairs_that_matter(bench, leg, control, synchronous)
+        keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+        if not bench.aim.complete:
+            keep = _unbeaten(bench, leg, control, synchronous, loss)
+            control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     return _pairs_that_pass(bench, leg, control, synchronous)
+
+
+def _unbeaten(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, loss: FloatArray
+) -> IntArray:
+    """Indices of the pairs that keep every limit and that no other such pair replaces.
+
+    A part that both legs may hold counts by what it adds at least; see `Rivals`.
+    """
+    rows, pieces = (np.stack(both, axis=1) for both in zip(control, synchronous, strict=True))
+    others = [value for name, value in bench.legs.items() if name != leg.name]
+    shared = np.zeros(len(bench.found.prices.alone("mosfet")), dtype=bool)
+    if others:
+        shared[_worth_sharing(bench, leg, others[0])] = True
+    asked = tuple(
+        any(position in equal for equal in bench.stage.spec.choice.same_part)
+        for position in (leg.control, leg.synchronous)
+    )
+    least, most = bench.found.marginal["mosfet"], bench.found.prices.alone("mosfet")
+    rivals = Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]))
+
+    def ask(index: IntArray) -> BoolArray:
+        return _pass(bench, leg, _pick(control, index), _pick(synchronous, index))
+
+    return rivals.settled(np.zeros(len(loss), dtype=bool), ask)
 
 
 def _pick(choices: Choices, keep: BoolArray | IntArray) -> Choices:
@@ -177,20 +206,47 @@ def _leg_loss(scene: Scene, bridge: HalfBridge) -> tuple[FloatArray, FloatArray]
 
 def _pairs_that_matter(
     bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
-) -> IntArray:
-    """Indices of the pairs that their own loss in the objective lanes leaves on the front."""
+) -> tuple[IntArray, FloatArray]:
+    """Indices of the pairs that their own loss in the objective lanes leaves open, and it [W]."""
     losses = []
-    for start in range(0, len(control[0]), PAIRS_AT_ONCE):
-        some = slice(start, start + PAIRS_AT_ONCE)
+    for some in _blocks(len(control[0])):
         bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
         losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
     loss = np.concatenate(losses)
     loss = np.where(np.isnan(loss), np.inf, loss)
-    return np.flatnonzero(_pair_matters(bench, leg, control, synchronous, loss))
+    keep = np.flatnonzero(_pair_matters(bench, leg, control, synchronous, loss))
+    return keep, loss[keep]
 
 
 def _cut(choices: Choices, some: slice) -> Choices:
     return choices[0][some], choices[1][some]
+
+
+def _pass(bench: Workbench, leg: Leg, control: Choices, synchronous: Choices) -> BoolArray:
+    """Which pairs keep every limit in every lane."""
+    blocks = [
+        _held(bench, leg, _cut(control, some), _cut(synchronous, some))[0]
+        for some in _blocks(len(control[0]))
+    ]
+    return np.concatenate(blocks)
+
+
+def _held(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+) -> tuple[BoolArray, HalfBridge]:
+    """Which pairs keep every limit, and what they do in every lane."""
+    stage = bench.stage
+    bridge = _bridge(bench.scene, leg, control, synchronous)
+    keep = np.asarray(np.isfinite(bridge.gain[:, limits.steady(stage)]).all(axis=1))
+    for check in limits.transistors(stage, leg, bridge, control[0], synchronous[0]):
+        keep &= check.holds()
+    return keep, bridge
+
+
+def _blocks(count: int) -> Iterator[slice]:
+    """Slices of the pairs, each of a size that memory holds."""
+    for start in range(0, count, PAIRS_AT_ONCE):
+        yield slice(start, start + PAIRS_AT_ONCE)
 
 
 def _pairs_that_pass(
@@ -199,15 +255,10 @@ def _pairs_that_pass(
     """The pairs that keep every limit in every lane, as a group of the decision."""
     found, stage = bench.found, bench.stage
     groups = []
-    for start in range(0, len(control[0]), PAIRS_AT_ONCE):
-        some = slice(start, start + PAIRS_AT_ONCE)
+    steady = limits.steady(stage)
+    for some in _blocks(len(control[0])):
         one, two = _cut(control, some), _cut(synchronous, some)
-        bridge = _bridge(bench.scene, leg, one, two)
-        keep = np.ones(len(one[0]), dtype=bool)
-        for check in limits.transistors(stage, leg, bridge, one[0], two[0]):
-            keep &= check.holds()
-        steady = limits.steady(stage)
-        keep &= np.isfinite(bridge.gain[:, steady]).all(axis=1)
+        keep, bridge = _held(bench, leg, one, two)
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)
         body = limits.body_area(stage, "mosfet")

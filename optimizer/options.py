@@ -20,8 +20,9 @@ from optimizer import (
 from optimizer.dominance import Staircase
 from optimizer.floors_legs import LegFloors
 from optimizer.market import Market
-from optimizer.option_banks import bank_group, least_bank
+from optimizer.option_banks import bank_groups
 from optimizer.option_legs import leg_group
+from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
     FloatArray,
     Group,
@@ -51,18 +52,13 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
     if sense is None or not len(sense.loss):
         return None
     bench = bench.settled("sense", "resistor", sense)
-    for node, types in found.pool.bank.items():
-        covering = floors_banks.covering_money(found, node, np.array([skeleton]), types)
-        bench = bench.at_least(skeleton, node, int(covering))
+    for node in found.pool.bank:
+        money = int(floors_banks.bank_money(found, node)[skeleton])
+        if money >= PRICE_NONE:
+            return None
+        bench = bench.at_least(skeleton, node, money)
     if not bench.still_open():
         return None
-    for node in found.pool.bank if not aim.best_only else ():
-        least = least_bank(bench, node)
-        if least is None:
-            return None
-        bench = bench.at_least(skeleton, node, least)
-        if not bench.still_open():
-            return None
     for leg in found.stage.topology.LEGS:
         pairs = leg_group(bench, leg, leg_floors[leg.name])
         if pairs is None or not len(pairs.loss):
@@ -70,13 +66,10 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         groups.append(pairs)
         bench = bench.settled_leg(leg, pairs)
     bench = bench.settled_legs(groups)
-    for node in found.pool.bank:
-        banks = bank_group(bench, node)
-        if not len(banks.loss):
-            return None
-        groups.append(banks)
-        bench = bench.settled(node, "capacitor", banks)
-    return _skeleton(bench, skeleton, (*groups, sense, _coil_group(bench, skeleton)))
+    banks = bank_groups(bench)
+    if banks is None:
+        return None
+    return _skeleton(bench, skeleton, (*groups, *banks, sense, _coil_group(bench, skeleton)))
 
 
 def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Skeleton:

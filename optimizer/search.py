@@ -476,16 +476,16 @@ def _answer(choice: Choice, work: _Work, engine: str, prove_points: int) -> Fron
 
 
 def _loosened(choice: Choice) -> Choice:
-    """The choice with every row loosened by all that its banks can add to it.
+    """The choice with every row loosened by all that its half bridges and banks can add to it.
 
-    Banks that another beats in cost and loss were left out. Such a bank could be missed only in a
-    set that keeps a row by less than the banks' part of it. If the front of this looser choice
-    keeps the strict rows everywhere, it is the strict front, and nothing was missed.
+    Those that another beats in cost and loss were left out. One could be missed only in a set that
+    keeps a row by less than their part of it. If the front of this looser choice keeps the strict
+    rows everywhere, it is the strict front, and nothing was missed.
     """
     bodies = []
     for body in choice.skeletons:
-        banks = [group.rows.max(axis=0) for group in body.groups if "bank" in group.name]
-        spare = np.maximum(np.sum(banks, axis=0), 0.0)
+        sifted = [g.rows.max(axis=0) for g in body.groups if g.name.endswith((" leg", " bank"))]
+        spare = np.maximum(np.sum(sifted, axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
     return replace(choice, skeletons=tuple(bodies))
 

@@ -31,6 +31,7 @@ from optimizer.records import (
     IntArray,
     Leg,
 )
+from optimizer.rivals import pair_cost
 from optimizer.spec_records import OBJECTIVE_WORST
 from optimizer.stage import Stage
 
@@ -267,7 +268,10 @@ class Workbench:
 
     def settled(self, group: str, kind: str, options: Group) -> Workbench:
         """The bench with the bound of a group replaced by the least of its options."""
-        cost = self.least_cost(kind, options)
+        return self.settled_at(group, options, self.least_cost(kind, options))
+
+    def settled_at(self, group: str, options: Group, cost: IntArray) -> Workbench:
+        """The same, each option at a given cost."""
         bound = dict(self.bound)
         bound[group] = dominance.lower_bounds(cost, options.loss - 1, self.aim.weights)
         stairs = dict(self.stairs) | {group: open_losses.stair_of(cost, options.loss)}
@@ -303,16 +307,6 @@ class Workbench:
         return replace(self, bound=bound, stairs=dict(self.stairs) | {"legs": stair})
 
 
-def pair_cost(table: IntArray, rows: IntArray, pieces: IntArray) -> IntArray:
-    """Cost of options of one or two places, equal parts in both pooled, (n_option,)."""
-    apart = table[rows, pieces].sum(axis=1)
-    if rows.shape[1] < 2:
-        return np.asarray(apart)
-    same = (rows[:, 0] == rows[:, 1]) & (pieces[:, 1] > 0)
-    together = table[rows[:, 0], np.where(same, pieces.sum(axis=1), 0)]
-    return np.asarray(np.where(same, together, apart))
-
-
 def rounded_units(loss: FloatArray) -> IntArray:
     """Losses [W] as whole loss units, to the nearest; NaN counts as none."""
     return np.asarray(np.rint(np.nan_to_num(loss) / LOSS_UNIT), dtype=np.int64)
@@ -346,4 +340,17 @@ def group_of(
         rows=row_values(bench.rows, loss=loss, i_drive=i_drive, gain=gain, area=area, part=part),
         loss_lane=rounded_units(loss[:, worst_wanted(stage)]),
         slot_position=slots,
+    )
+
+
+def picked(group: Group, keep: BoolArray | IntArray) -> Group:
+    """Some options of a group."""
+    return Group(
+        name=group.name,
+        part=group.part[keep],
+        pieces=group.pieces[keep],
+        loss=group.loss[keep],
+        rows=group.rows[keep],
+        loss_lane=group.loss_lane[keep],
+        slot_position=group.slot_position,
     )

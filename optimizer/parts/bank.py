@@ -69,6 +69,14 @@ class Bank:
     capacitance: FloatArray
 
 
+class Tables(NamedTuple):
+    """Each type at every lane and bin of a duty: admittance [S] and its square, (n_type, ...)."""
+
+    conductance: FloatArray
+    susceptance: FloatArray
+    square: FloatArray
+
+
 class _Flow(NamedTuple):
     """One block: squares of node voltage, conductances and total admittance per harmonic."""
 
@@ -132,6 +140,32 @@ def admittance(
     return esr * inverse, -reactance * inverse
 
 
+def tables(
+    *, harmonics: ComplexArray, frequency: FloatArray, i_rms_ac: FloatArray, branches: Branches
+) -> Tables:
+    """Admittances of every type, worked out once for many banks of one duty.
+
+    harmonics [A], frequency [Hz], i_rms_ac [A], branches : as `solve`, with n_set = 1
+    Returns : `Tables` of (n_type, n_lane, n_bin)
+
+    Holds for: as `admittance`.
+    Source: as `admittance`.
+
+    >>> one = Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
+    >>> tables(harmonics=np.array([[[2.0 + 0j]]]), frequency=np.array([[1e5]]),
+    ...     i_rms_ac=np.array([[2.0**0.5]]), branches=one).square.shape
+    (1, 1, 2)
+    """
+    _, omega = spectrum(harmonics=harmonics, frequency=frequency, i_rms_ac=i_rms_ac)
+    g, b = admittance(
+        capacitance=branches.capacitance[..., None],
+        esr=branches.esr[..., None],
+        esl=branches.esl[..., None],
+        omega=omega[0],
+    )
+    return Tables(g, b, g * g + b * b)
+
+
 def solve(
     *,
     harmonics: ComplexArray,
@@ -145,6 +179,8 @@ def solve(
     source: SourceBranch | None = None,
     slope_step: FloatArray | None = None,
     ripple: bool = True,
+    stride: int = 1,
+    each: Tables | None = None,
 ) -> Bank:
     """Loss, currents and voltage ripple of banks of one or two types.
 
@@ -159,6 +195,8 @@ def solve(
     slope_step : change of the slope of the current at its sharpest edge [A/s],
         (n_set or 1, n_lane), for `esl_step`
     ripple : whether to rebuild the voltage in time
+    stride : above 1 only every so manyth instant is looked at and `v_ripple` is a lower bound
+    each : admittances of every type, if known already; n_set must then be 1
     Returns : `Bank` of (n_choice, n_lane); n_set must be 1 or n_choice (paired one to one)
 
     Holds for: small ripple (capacitance constant over the period); NaN where a branch is NaN.
@@ -182,7 +220,7 @@ def solve(
         own = rows if square.shape[0] > 1 else slice(None)
         own_omega = rows if omega.shape[0] > 1 else slice(None)
         flow = _flow(
-            square[own], omega[own_omega], branches, types[:, rows], pieces[:, rows], source
+            square[own], omega[own_omega], branches, types[:, rows], pieces[:, rows], source, each
         )
         loss[rows] = _total(flow.square_voltage, flow.conductance_bank)
         one[rows] = np.sqrt(_total(flow.square_voltage, flow.square_first))
@@ -192,7 +230,7 @@ def solve(
         low[rows] = ripple_bound_low(magnitude=magnitude)
         if ripple:
             phasors = np.asarray(harmonics)[own if np.shape(harmonics)[0] > 1 else slice(None)]
-            voltage[rows] = _peak_to_peak(phasors[..., :HARMONICS], flow)
+            voltage[rows] = _peak_to_peak(phasors[..., :HARMONICS], flow, stride)
     two[second < 0] = 0.0
     step, total = _edge(branches, types, pieces, slope_step)
     return Bank(loss, one, two, voltage, bound, low, step, total)
@@ -218,19 +256,24 @@ def _flow(
     types: IntArray,
     pieces: FloatArray,
     source: SourceBranch | None,
+    each: Tables | None,
 ) -> _Flow:
     """Divide the current of one block of choices among its branches."""
     total_g: FloatArray | float = 0.0
     total_b: FloatArray | float = 0.0
     squares = []
     for row, count in zip(types, pieces, strict=True):
-        g, b = admittance(
-            capacitance=branches.capacitance[row][..., None],
-            esr=branches.esr[row][..., None],
-            esl=branches.esl[row][..., None],
-            omega=omega,
-        )
-        squares.append(g * g + b * b)
+        if each is not None:
+            g, b = each.conductance[row], each.susceptance[row]
+            squares.append(each.square[row])
+        else:
+            g, b = admittance(
+                capacitance=branches.capacitance[row][..., None],
+                esr=branches.esr[row][..., None],
+                esl=branches.esl[row][..., None],
+                omega=omega,
+            )
+            squares.append(g * g + b * b)
         total_g = total_g + g * count[:, None, None]
         total_b = total_b + b * count[:, None, None]
     bank_g = np.asarray(total_g)
@@ -244,20 +287,23 @@ def _flow(
 
 
 @cache
-def _instants(count: int) -> FloatArray:
+def instants(count: int) -> FloatArray:
     """Cosines above negative sines of the first harmonics at the instants, (2*count, SAMPLES)."""
     angle = 2 * np.pi * np.outer(np.arange(1, count + 1), np.arange(SAMPLES)) / SAMPLES
     return np.concatenate([np.cos(angle), -np.sin(angle)])
 
 
-def _peak_to_peak(phasors: ComplexArray, flow: _Flow) -> FloatArray:
-    """Peak-to-peak voltage of one block from its phasors."""
+def _peak_to_peak(phasors: ComplexArray, flow: _Flow, stride: int) -> FloatArray:
+    """Peak-to-peak voltage of one block from its phasors; never above it with a stride."""
     count = phasors.shape[-1]
     g, b = flow.conductance[..., :count], flow.susceptance[..., :count]
     inverse = 1 / (g * g + b * b)
     real = (phasors.real * g + phasors.imag * b) * inverse
     imag = (phasors.imag * g - phasors.real * b) * inverse
-    wave = np.concatenate([real, imag], axis=-1).reshape(-1, 2 * count) @ _instants(count)
+    turn = instants(count)[:, ::stride]
+    wave = np.concatenate([real, imag], axis=-1).reshape(-1, 2 * count) @ turn
+    if stride > 1:
+        return np.asarray(wave.max(axis=-1) - wave.min(axis=-1)).reshape(real.shape[:2])
     top = _crest(wave, np.argmax(wave, axis=-1)) - _crest(wave, np.argmin(wave, axis=-1))
     return top.reshape(real.shape[:2])
 

@@ -6,6 +6,7 @@ Costs are integers, so that sums and comparisons of money are without rounding.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -18,11 +19,14 @@ NOT_OFFERED = np.int64(2**40)
 LANES_TRIED = 3
 """Lanes in which the ripple is rebuilt before all others."""
 
+COARSE = 8
+"""Stride of the instants at which the ripple is looked at first, to see what is far too high."""
+
 RIPPLE_ROOM = 1e-3
 """Relative room for the finite instants of the rebuilt ripple when a bound stands in for it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BankDuty:
     """What the bank must carry in each lane and how each type behaves there.
 
@@ -35,6 +39,16 @@ class BankDuty:
     i_rms_ac: FloatArray
     branches: bank.Branches
     source: bank.SourceBranch | None = None
+
+    @cached_property
+    def each(self) -> bank.Tables:
+        """Admittances of every type, worked out on first use."""
+        return bank.tables(
+            harmonics=self.harmonics,
+            frequency=self.frequency,
+            i_rms_ac=self.i_rms_ac,
+            branches=self.branches,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +127,7 @@ def weighted_loss(
         second=second,
         second_pieces=second_pieces,
         ripple=False,
+        each=duty.each,
     )
     return np.asarray(solved.loss @ weight)
 
@@ -168,10 +183,26 @@ def _ripple_verdict(
     for some in (unsettled[worst[:LANES_TRIED]], unsettled[worst[LANES_TRIED:]]):
         if rows.size and some.size:
             part = lanes_of(duty, some)
-            closer = _solve(part, {k: v[rows] for k, v in choice.items()}, ripple=True)
-            rows = rows[(closer.v_ripple <= limits.v_ripple[some]).all(axis=1)]
+            for stride in (COARSE, 1):
+                few = {name: values[rows] for name, values in choice.items()}
+                seen = _solve(part, few, ripple=True, stride=stride)
+                rows = rows[(seen.v_ripple <= limits.v_ripple[some]).all(axis=1)]
     ripple[rows] = True
     return ripple
+
+
+def ripple_seen(
+    *,
+    duty: BankDuty,
+    first: IntArray,
+    first_pieces: IntArray,
+    second: IntArray,
+    second_pieces: IntArray,
+) -> FloatArray:
+    """Ripple of banks at a few instants, never above the true one [V], (n_choice, n_lane)."""
+    choice = {"first": first, "first_pieces": first_pieces}
+    choice |= {"second": second, "second_pieces": second_pieces}
+    return _solve(duty, choice, ripple=True, stride=COARSE).v_ripple
 
 
 def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
@@ -188,7 +219,9 @@ def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
     )
 
 
-def _solve(duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool) -> bank.Bank:
+def _solve(
+    duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool, stride: int = 1
+) -> bank.Bank:
     return bank.solve(
         harmonics=duty.harmonics,
         frequency=duty.frequency,
@@ -196,6 +229,8 @@ def _solve(duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool) -> bank
         branches=duty.branches,
         source=duty.source,
         ripple=ripple,
+        stride=stride,
+        each=duty.each,
         slope_step=None,
         first=choice["first"],
         first_pieces=choice["first_pieces"],
@@ -204,12 +239,11 @@ def _solve(duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool) -> bank
     )
 
 
-def staircase(*, cost: IntArray, loss: FloatArray, cost_slack: int = 0) -> IntArray:
+def staircase(*, cost: IntArray, loss: FloatArray) -> IntArray:
     """Rows no other row beats in cost and loss, cheapest first; of equal rows the first stays.
 
     cost : cost units [1], (n,)
     loss : loss [W], (n,)
-    cost_slack : a row also stays when every row that beats it saves less than this [1]
     Returns : indices [1], (n_kept,)
 
     Holds for: finite values.
@@ -220,10 +254,7 @@ def staircase(*, cost: IntArray, loss: FloatArray, cost_slack: int = 0) -> IntAr
     """
     order = np.lexsort((loss, cost))
     best = np.concatenate([[np.inf], np.minimum.accumulate(loss[order])])
-    if cost_slack == 0:
-        return np.asarray(order[loss[order] < best[: order.size]])
-    cheaper = np.searchsorted(cost[order], cost[order] - cost_slack, side="right")
-    return np.asarray(order[loss[order] < best[cheaper]])
+    return np.asarray(order[loss[order] < best[: order.size]])
 
 
 def single_options(

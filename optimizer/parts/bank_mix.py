@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from optimizer.dominance import undominated
 from optimizer.parts import bank
 from optimizer.parts.bank_choice import (
     NOT_OFFERED,
@@ -17,12 +16,14 @@ from optimizer.parts.bank_choice import (
     BankLimits,
     BankOptions,
     lanes_of,
+    ripple_seen,
     staircase,
     usable_types,
     verdicts,
     weighted_loss,
 )
 from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.rivals import Rivals
 
 ROUNDING = 1e-9
 """Relative room left for rounding when a bound is compared."""
@@ -42,15 +43,16 @@ BUCKETS = 1 << 20
 
 
 class _Pairs(NamedTuple):
-    """Banks under test, (n,) each."""
+    """Banks under test, (n,) each; cost : for bounds, floor : against a known bank."""
 
     first: IntArray
     first_pieces: IntArray
     second: IntArray
     second_pieces: IntArray
     cost: IntArray
+    floor: IntArray
 
-    def keep(self, mask: BoolArray) -> _Pairs:
+    def keep(self, mask: BoolArray | IntArray) -> _Pairs:
         """Those under the mask."""
         return _Pairs(*(column[mask] for column in self))
 
@@ -63,8 +65,7 @@ class _Pairs(NamedTuple):
 class _Front:
     """Best loss known at or below a cost, as a table that never promises too little."""
 
-    def __init__(self, cost: IntArray, loss: FloatArray, slack: int) -> None:
-        self.slack = slack
+    def __init__(self, cost: IntArray, loss: FloatArray) -> None:
         self.cost, self.loss = np.empty(0, np.int64), np.empty(0)
         self.add(cost, loss)
 
@@ -73,13 +74,13 @@ class _Front:
         cost, loss = np.concatenate([self.cost, cost]), np.concatenate([self.loss, loss])
         keep = staircase(cost=cost, loss=loss)
         self.cost, self.loss = cost[keep], loss[keep]
-        top = int(self.cost[-1]) + self.slack if keep.size else 0
+        top = int(self.cost[-1]) if keep.size else 0
         self.width = top // BUCKETS + 1
         self.table = self.exact(np.arange(0, top + self.width + 1, self.width))
 
     def exact(self, cost: IntArray) -> FloatArray:
-        """Smallest loss among banks cheaper by at least the slack; inf where there is none."""
-        index = np.searchsorted(self.cost, cost - self.slack, side="right")
+        """Smallest loss among banks no dearer; inf where there is none."""
+        index = np.searchsorted(self.cost, cost, side="right")
         return np.asarray(np.concatenate([[np.inf], self.loss])[index])
 
     def limit(self, cost: IntArray) -> FloatArray:
@@ -208,6 +209,29 @@ def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
     return [(lane, int(order[lane])) for lane in list(lanes)[:LANES_FIRST]]
 
 
+@dataclass(frozen=True, slots=True)
+class _Costs:
+    """Cost of so many pieces of each type, (n_type, pieces_max + 1).
+
+    share : what a bank pays at least of a set; floor : what it adds at least to the rest;
+    worst : bought for this bank alone. Alike for types that no other bank holds.
+    """
+
+    share: IntArray
+    floor: IntArray
+    worst: IntArray
+
+    @property
+    def shared(self) -> BoolArray:
+        """Types that another bank may hold too, (n_type,)."""
+        return np.asarray((self.floor < self.worst).any(axis=1))
+
+    def worst_of(self, pairs: _Pairs) -> IntArray:
+        """What banks cost when they share no part with the rest of the board."""
+        first = self.worst[pairs.first, pairs.first_pieces]
+        return np.asarray(first + self.worst[pairs.second, pairs.second_pieces])
+
+
 _NONE = np.empty(0, np.int64)
 NOTHING = BankOptions(_NONE, _NONE, _NONE, _NONE, _NONE, np.empty(0))
 """No bank at all."""
@@ -221,32 +245,39 @@ class _Search:
         duties: tuple[BankDuty, BankDuty],
         weight: FloatArray,
         limits: BankLimits,
+        levels: _Front,
         front: _Front,
+        costs: _Costs,
         grow: bool,
-        cost_worst: IntArray | None,
     ) -> None:
-        self.cost_worst = cost_worst
+        self.costs, self.levels = costs, levels
         self.duty, self.sizing = duties
         self.weight, self.limits, self.front, self.grow = weight, limits, front, grow
         self.objective = _objective(self.duty, weight)
         worst = _worst_terms(self.sizing, limits)
         self.lanes = _terms(self.sizing, limits, worst)
-        some = np.isin(np.arange(limits.v_ripple.size), [lane for lane, _ in worst])
-        few = BankLimits(
-            limits.v_ripple[some], limits.i_ripple[:, some], limits.capacitance_min[some]
-        )
-        self.worst = (lanes_of(self.sizing, some), few)
-        self.found: list[BankOptions] = []
+        self.worst = [
+            (lanes_of(self.sizing, np.array([lane])), float(limits.v_ripple[lane]))
+            for lane, _ in worst
+        ]
+        self.found, self.loss = _Pairs(*[_NONE] * 6), np.empty(0)
         self.falls: dict[str, int] = {}
 
     def fell(self, test: str, mask: BoolArray) -> None:
         """Count what a test took out."""
         self.falls[test] = self.falls.get(test, 0) + int(mask.size - np.count_nonzero(mask))
 
-    def generate(self, cost: IntArray, cost_max: int | None) -> Iterator[_Pairs]:
+    def limit(self, cost: IntArray, floor: IntArray) -> FloatArray:
+        """Loss from which a bank is of no interest, or a little above."""
+        return np.minimum(self.levels.limit(cost), self.front.limit(floor))
+
+    def generate(self, cost_max: int | None) -> Iterator[_Pairs]:
         """Banks that pass the cost limit and the one-number loss bound, a type at a time."""
         usable = usable_types(self.duty, self.sizing, self.limits)
-        table = np.where((cost >= 0) & usable[:, None], cost, NOT_OFFERED).astype(np.int64)[:, 1:]
+        table, lowest = (
+            np.where((one >= 0) & usable[:, None], one, NOT_OFFERED).astype(np.int64)[:, 1:]
+            for one in (self.costs.share, self.costs.floor)
+        )
         dearest = min(int(NOT_OFFERED) - 1, cost_max if cost_max is not None else int(NOT_OFFERED))
         cheapest = table.min(axis=1, initial=NOT_OFFERED)
         order = np.argsort(cheapest, kind="stable")
@@ -261,11 +292,17 @@ class _Search:
             affordable = total <= dearest
             self.fell("cost", affordable)
             bound = self.objective.quick(load[one][None, :, None] + load[others][:, None, :])
-            keep = affordable & (bound < self.front.limit(total))
+            least = lowest[one][None, :, None] + lowest[others][:, None, :]
+            keep = affordable & (bound < self.limit(total, least))
             self.fell("loss of resistance", keep[affordable])
             other, n_one, n_other = np.nonzero(keep)
             yield _Pairs(
-                np.full(other.size, one), n_one + 1, others[other], n_other + 1, total[keep]
+                np.full(other.size, one),
+                n_one + 1,
+                others[other],
+                n_other + 1,
+                total[keep],
+                least[keep],
             )
 
     def bounds(self, pairs: _Pairs) -> _Pairs:
@@ -281,58 +318,58 @@ class _Search:
             cool &= carried * square[pairs.second] <= term.square_allowed[pairs.second]
             self.fell("current of one harmonic", cool[quiet])
             pairs = pairs.keep(quiet & cool)
-        keep = self.objective.closer(pairs) < self.front.limit(pairs.cost)
+        keep = self.objective.closer(pairs) < self.limit(pairs.cost, pairs.floor)
         self.fell("largest loss terms", keep)
         return pairs.keep(keep)
 
     def settle(self, pairs: _Pairs) -> None:
         """Solve in full what is left and keep what is feasible and not beaten."""
         loss = weighted_loss(duty=self.duty, weight=self.weight, **_choice(pairs))
-        keep = loss < self.front.exact(pairs.cost)
+        keep = loss < np.minimum(self.levels.exact(pairs.cost), self.front.exact(pairs.floor))
         self.fell("loss", keep)
         pairs, loss = pairs.keep(keep), loss[keep]
-        for duty, limits in (self.worst, (self.sizing, self.limits)):
-            met = verdicts(duty=duty, limits=limits, **_choice(pairs))
-            for name, ok in met.items():
-                self.fell(name, ok)
-            keep = np.logical_and.reduce(list(met.values()))
-            pairs, loss = pairs.keep(keep), loss[keep]
-        if self.grow:
-            kept = self.unbeaten(pairs, loss)
-            pairs, loss = _Pairs(*(column[kept] for column in pairs)), loss[kept]
-            self.front.add(self.worst_cost(pairs), loss)
-        self.found.append(BankOptions(*pairs, loss))
+        quiet = self.quiet(pairs)
+        pairs, loss = pairs.keep(quiet), loss[quiet]
+        if not self.grow:
+            passes = self.passes(pairs)
+            self.found = _Pairs.join([self.found, pairs.keep(passes)])
+            self.loss = np.concatenate([self.loss, loss[passes]])
+            return
+        known = self.found.cost.size
+        every = _Pairs.join([self.found, pairs])
+        losses = np.concatenate([self.loss, loss])
+        rivals = Rivals(
+            np.stack([every.first, every.second], axis=1),
+            np.stack([every.first_pieces, every.second_pieces], axis=1),
+            losses,
+            self.costs.floor,
+            self.costs.worst,
+            self.costs.shared,
+        )
+        kept = rivals.settled(np.arange(losses.size) < known, lambda k: self.passes(every.keep(k)))
+        self.found, self.loss = every.keep(kept), losses[kept]
+        self.front.add(self.costs.worst_of(self.found), self.loss)
 
-    def worst_cost(self, pairs: _Pairs) -> IntArray:
-        """What the banks cost when they share no part with the rest of the board."""
-        if self.cost_worst is None:
-            return pairs.cost
-        first = self.cost_worst[pairs.first, pairs.first_pieces]
-        return np.asarray(first + self.cost_worst[pairs.second, pairs.second_pieces])
+    def quiet(self, pairs: _Pairs) -> IntArray:
+        """Indices of the banks whose ripple, seen at a few instants, keeps the worst lanes."""
+        left = np.arange(pairs.cost.size)
+        for duty, v_ripple in self.worst:
+            quiet = ripple_seen(duty=duty, **_choice(pairs.keep(left)))[:, 0] <= v_ripple
+            self.fell("ripple", quiet)
+            left = left[quiet]
+        return left
 
-    def unbeaten(self, pairs: _Pairs, loss: FloatArray) -> IntArray:
-        """Banks that no other one beats in loss and, at its worst, in cost."""
-        if self.cost_worst is None:
-            return staircase(cost=pairs.cost, loss=loss, cost_slack=self.front.slack)
-        worst = self.worst_cost(pairs)
-        return undominated(pairs.cost, worst, loss)
+    def passes(self, pairs: _Pairs) -> BoolArray:
+        """Which banks keep every limit."""
+        met = verdicts(duty=self.sizing, limits=self.limits, **_choice(pairs))
+        for name, ok in met.items():
+            self.fell(name, ok)
+        return np.asarray(np.logical_and.reduce(list(met.values())))
 
     def result(self) -> BankOptions:
-        """Everything found, cheapest first, without what later finds beat."""
-        found = [NOTHING, *self.found]
-        every = BankOptions(
-            np.concatenate([f.first for f in found]),
-            np.concatenate([f.first_pieces for f in found]),
-            np.concatenate([f.second for f in found]),
-            np.concatenate([f.second_pieces for f in found]),
-            np.concatenate([f.cost for f in found]),
-            np.concatenate([f.loss for f in found]),
-            self.falls,
-        )
-        if self.grow:
-            columns = (every.first, every.first_pieces, every.second, every.second_pieces)
-            return every.take(self.unbeaten(_Pairs(*columns, every.cost), every.loss))
-        return every.take(np.lexsort((every.loss, every.cost)))
+        """Everything found, cheapest first."""
+        order = np.lexsort((self.loss, self.found.cost))
+        return BankOptions(*self.found.keep(order)[:5], self.loss[order], self.falls)
 
 
 def _choice(pairs: _Pairs) -> dict[str, IntArray]:
@@ -355,8 +392,9 @@ def mixed_options(
     single_cost: IntArray,
     single_loss: FloatArray,
     cost_max: int | None = None,
-    cost_slack: int = 0,
+    cost_floor: IntArray | None = None,
     cost_worst: IntArray | None = None,
+    levels: tuple[IntArray, FloatArray] | None = None,
     grow: bool = True,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -368,10 +406,11 @@ def mixed_options(
         (n_type, pieces_max + 1); negative where not offered
     single_cost, single_loss : feasible banks of one type, cost units [1] and loss [W], (n,)
     cost_max : dearest bank of interest, cost units [1]
-    cost_slack : a bank is beaten only by one cheaper by at least this [1]; above 0 when a shared
-        part could make it cheaper by that much
-    cost_worst : the same table without any sharing, where `cost` is what sharing can bring it
-        down to: a bank is then beaten only by one that is no dearer at its worst
+    cost_floor : the same table with what a bank adds at least to the cost of the rest, where
+        parts can be shared (default `cost`); held against what a known bank costs
+    cost_worst : the same table without any sharing: a bank is then beaten only by one that is
+        no dearer at its worst
+    levels : costs and the loss [W] from which no bank of at least that `cost` is of interest
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
@@ -392,11 +431,24 @@ def mixed_options(
         return NOTHING
     used = np.asarray(weight) > 0
     duty = lanes_of(objective, used)
-    front = _Front(single_cost, single_loss, cost_slack)
-    search = _Search((duty, sizing), np.asarray(weight)[used], limits, front, grow, cost_worst)
+    known = _Front(single_cost, single_loss)
+    none = np.empty(0, np.int64), np.empty(0)
+    search = _Search(
+        (duty, sizing),
+        np.asarray(weight)[used],
+        limits,
+        _Front(*(none if levels is None else levels)),
+        known,
+        _Costs(
+            cost,
+            cost if cost_floor is None else cost_floor,
+            cost if cost_worst is None else cost_worst,
+        ),
+        grow,
+    )
     queue: list[_Pairs] = []
     ready: list[_Pairs] = []
-    for pairs in search.generate(cost, cost_max):
+    for pairs in search.generate(cost_max):
         queue.append(pairs)
         if sum(q.cost.size for q in queue) >= QUEUE_BOUNDS:
             ready.append(search.bounds(_Pairs.join(queue)))

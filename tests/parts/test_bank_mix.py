@@ -222,17 +222,34 @@ def test_without_growth_every_bank_no_single_beats_is_listed() -> None:
         assert len(as_rows(mixed)) == len(expected)
 
 
-def test_slack_keeps_what_a_shared_part_could_rescue() -> None:
+def test_floor_keeps_what_a_shared_part_could_rescue() -> None:
     for seed in range(12):
         case, _, feasible = prepared(seed)
-        _, mixed = run(case, cost_slack=400)
-        everything = [(f.cost, f.loss) for f in feasible.values()]
-        expected = {
-            r
-            for r, f in feasible.items()
-            if r[2] >= 0 and not any(c <= f.cost - 400 and x <= f.loss for c, x in everything)
-        }
-        assert set(as_rows(mixed)) == expected
+        single, plain = run(case)
+        floor = np.where(case.cost > 0, np.maximum(case.cost - 200, 1), case.cost)
+        _, mixed = run(case, cost_floor=floor, cost_worst=case.cost)
+        assert set(as_rows(plain)) <= set(as_rows(mixed))
+        known = list(zip(single.cost, single.loss, strict=True))
+        for row, found in feasible.items():
+            if row[2] < 0 or row in as_rows(mixed):
+                continue
+            least = floor[row[0], row[1]] + floor[row[2], row[3]]
+            assert any(c <= least and x <= found.loss for c, x in known) or any(
+                same_part_no_worse(row, found, other, feasible[other], case.cost, floor)
+                for other in as_rows(mixed)
+            )
+
+
+def same_part_no_worse(row, found, other, known, cost, floor) -> bool:
+    """Whether another bank replaces one: outright, or beside a type both hold as often."""
+    if known.loss > found.loss:
+        return False
+    if known.cost <= floor[row[0], row[1]] + floor[row[2], row[3]]:
+        return True
+    mine, theirs = ({(r[0], r[1]), (r[2], r[3])} for r in (row, other))
+    return any(
+        cost[tuple(*(theirs - {one}))] <= floor[tuple(*(mine - {one}))] for one in mine & theirs
+    )
 
 
 def test_dear_end_cuts_and_nothing_else_changes() -> None:

@@ -1,0 +1,276 @@
+"""The least money a bank can cost for many skeletons of one frequency, worked out at once.
+
+Their currents differ little, so one waveform of the ripple, rebuilt for the middle one, tells at
+which two instants to look: the difference of the voltage between them is never above peak-to-peak,
+and for all skeletons together it is one matrix product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.parts import bank
+from optimizer.parts.bank_choice import NOT_OFFERED, RIPPLE_ROOM
+from optimizer.records import BoolArray, ComplexArray, FloatArray, IntArray
+
+LANES = 6
+"""Lanes looked at, the hardest ones: leaving lanes out only lowers the bound."""
+
+CHUNK, SIFTED = 256, 4096
+"""Banks looked at together, in full and by one harmonic alone."""
+
+ROOM = 1.0 + RIPPLE_ROOM
+"""Factor on every limit, for rounding and the finite instants of the ripple."""
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyDuty:
+    """What a bank must carry in each lane for every skeleton of one frequency.
+
+    harmonics : peak phasors [A], (n_row, n_lane, n_harmonic); i_rms_ac [A], (n_row, n_lane)
+    frequency : of each lane [Hz], (n_lane,); branches : one capacitor of each type,
+        (n_type, n_lane); source : optional branch, (n_lane,)
+    v_ripple : largest peak-to-peak ripple [V], (n_lane,); i_ripple : largest RMS current of one
+        capacitor [A], (n_type, n_lane); a NaN in either takes a type out
+    """
+
+    harmonics: ComplexArray
+    i_rms_ac: FloatArray
+    frequency: FloatArray
+    branches: bank.Branches
+    source: bank.SourceBranch | None
+    v_ripple: FloatArray
+    i_ripple: FloatArray
+
+    def lanes(self, some: IntArray) -> FamilyDuty:
+        """The same in some lanes."""
+        branches, source = self.branches, self.source
+        return FamilyDuty(
+            self.harmonics[:, some],
+            self.i_rms_ac[:, some],
+            self.frequency[some],
+            bank.Branches(
+                branches.capacitance[:, some], branches.esr[:, some], branches.esl[:, some]
+            ),
+            None
+            if source is None
+            else bank.SourceBranch(source.resistance[some], source.inductance[some]),
+            self.v_ripple[some],
+            self.i_ripple[:, some],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Banks:
+    """Banks under test, cheapest first: types, pieces and cost, (n,) each."""
+
+    first: IntArray
+    first_pieces: IntArray
+    second: IntArray
+    second_pieces: IntArray
+    cost: IntArray
+
+    def take(self, index: IntArray | slice | BoolArray) -> _Banks:
+        """Some of them."""
+        return _Banks(
+            self.first[index],
+            self.first_pieces[index],
+            self.second[index],
+            self.second_pieces[index],
+            self.cost[index],
+        )
+
+
+def least_costs(duty: FamilyDuty, cost: IntArray, *, two_types: bool) -> IntArray:
+    """Cost below which no bank keeps ripple and currents, for each skeleton.
+
+    duty : currents [A], branches and limits of a family of skeletons
+    cost : of so many pieces of each type [1], (n_type, pieces_max + 1); `NOT_OFFERED` where none
+    two_types : whether a bank may hold two types
+    Returns : lower bound on the cost of a bank that passes, (n_row,); `NOT_OFFERED` where none
+
+    Holds for: every bank of one or two types; a bound, since only some lanes are looked at and
+    the ripple is held against two instants.
+    Source: derived in DEVELOPERS.md; compared with the cheapest bank of each skeleton in the tests.
+    """
+    known = np.asarray(~np.isnan(duty.i_ripple).any(axis=1))
+    for figure in (duty.branches.capacitance, duty.branches.esr, duty.branches.esl):
+        known &= np.isfinite(figure).all(axis=1)
+    table = np.where(known[:, None], cost, NOT_OFFERED)
+    table[:, 0] = NOT_OFFERED
+    table = np.minimum(table, NOT_OFFERED)
+    family = _Family(duty.lanes(_hardest(duty, known)))
+    best = np.full(len(duty.harmonics), NOT_OFFERED, dtype=np.int64)
+    family.improve(best, _singles(table))
+    if two_types:
+        family.improve(best, family.pairs(table, int(best.max())))
+    return best
+
+
+def _hardest(duty: FamilyDuty, known: BoolArray) -> IntArray:
+    """Lanes where a capacitive or a resistive bank, or its current, is likely to fail first."""
+    strength = np.abs(duty.harmonics).min(axis=0)
+    order = np.arange(1, strength.shape[1] + 1)
+    allowed = np.nanmax(duty.i_ripple[known], axis=0, initial=1e-30)
+    scores = (
+        (strength / order).max(axis=1) / (duty.frequency * duty.v_ripple),
+        strength.max(axis=1) / duty.v_ripple,
+        duty.i_rms_ac.min(axis=0) / allowed,
+    )
+    ranks = zip(*(np.argsort(-score) for score in scores), strict=True)
+    return np.array(list(dict.fromkeys(int(lane) for rank in ranks for lane in rank))[:LANES])
+
+
+def _singles(table: IntArray) -> _Banks:
+    """Every bank of one type, cheapest first."""
+    first, pieces = np.nonzero(table < NOT_OFFERED)
+    cost = table[first, pieces]
+    order = np.argsort(cost, kind="stable")
+    none = np.zeros(len(order), dtype=np.int64)
+    return _Banks(first[order], pieces[order], first[order], none, cost[order])
+
+
+class _Family:
+    """Admittances of all types and currents of all skeletons in the lanes looked at."""
+
+    def __init__(self, duty: FamilyDuty) -> None:
+        self.duty = duty
+        taken = duty.harmonics[..., : bank.HARMONICS]
+        square, omega = bank.spectrum(
+            harmonics=taken, frequency=duty.frequency[None, :], i_rms_ac=duty.i_rms_ac
+        )
+        branches = duty.branches
+        g, b = bank.admittance(
+            capacitance=branches.capacitance[..., None],
+            esr=branches.esr[..., None],
+            esl=branches.esl[..., None],
+            omega=omega,
+        )
+        self.each: ComplexArray = g + 1j * b
+        self.square_each = g * g + b * b
+        self.source: ComplexArray = np.zeros(omega.shape[1:], dtype=complex)
+        if duty.source is not None:
+            reactance = omega[0] * duty.source.inductance[:, None]
+            self.source = 1.0 / (duty.source.resistance[:, None] + 1j * reactance)
+        # (n_lane, n_harmonic, n_row): the right-hand sides of the products
+        self.square = np.ascontiguousarray(square.transpose(1, 2, 0))
+        self.real = np.ascontiguousarray(taken.real.transpose(1, 2, 0))
+        self.imag = np.ascontiguousarray(taken.imag.transpose(1, 2, 0))
+        middle = np.argsort(np.abs(taken[:, 0, 0]))[len(taken) // 2]
+        self.middle = taken[int(middle)]
+        self.allowed = duty.i_ripple**2 * ROOM
+
+    def improve(self, best: IntArray, banks: _Banks) -> None:
+        """Lower the least cost of each skeleton by the banks, cheapest first, in place."""
+        for start in range(0, len(banks.cost), SIFTED):
+            rows = np.flatnonzero(best > banks.cost[start])
+            if not len(rows):
+                return
+            sifted = self._sifted(banks.take(slice(start, start + SIFTED)), rows)
+            for first in range(0, len(sifted.cost), CHUNK):
+                some = sifted.take(slice(first, first + CHUNK))
+                rows = np.flatnonzero(best > some.cost[0])
+                if not len(rows):
+                    break
+                passes = self._passes(some, rows)
+                cost = np.where(passes, some.cost[:, None], NOT_OFFERED).min(axis=0)
+                best[rows] = np.minimum(best[rows], cost)
+
+    def _sifted(self, banks: _Banks, rows: IntArray) -> _Banks:
+        """Banks that the strongest harmonic of the mildest of the skeletons `rows` lets pass."""
+        for each, source, needed in self._tests(rows):
+            y = each[banks.first] * banks.first_pieces
+            y = y + each[banks.second] * banks.second_pieces + source
+            banks = banks.take(y.real**2 + y.imag**2 >= needed)
+        return banks
+
+    def _tests(self, rows: IntArray) -> Iterator[tuple[ComplexArray, complex, float]]:
+        """In each lane, admittances at the strongest harmonic and the square of the least needed.
+
+        Peak-to-peak is at least pi/2 times the amplitude of any harmonic.
+        """
+        mild = np.hypot(self.real[:, :, rows], self.imag[:, :, rows]).min(axis=2)
+        order = np.arange(1, mild.shape[1] + 1)
+        for lane, strength in enumerate(mild):
+            rate = int(np.argmax(strength / order))
+            needed = np.pi / 2 * strength[rate] / (self.duty.v_ripple[lane] * ROOM)
+            yield self.each[:, lane, rate], complex(self.source[lane, rate]), float(needed**2)
+
+    def _passes(self, banks: _Banks, rows: IntArray) -> BoolArray:
+        """Which banks may keep the limits for which of the skeletons `rows`, (n_bank, n_row)."""
+        one, two = self.each[banks.first], self.each[banks.second]
+        counts = banks.first_pieces[:, None, None], banks.second_pieces[:, None, None]
+        total = one * counts[0] + two * counts[1] + self.source
+        passes = np.ones((len(banks.cost), len(rows)), dtype=bool)
+        inverse = 1.0 / (total.real**2 + total.imag**2)
+        slopes = self._instants(total[..., : self.middle.shape[1]])
+        for lane in range(total.shape[1]):
+            real, imag = slopes[0][:, lane], slopes[1][:, lane]
+            ripple = real @ self.real[lane][:, rows] - imag @ self.imag[lane][:, rows]
+            passes &= ripple <= self.duty.v_ripple[lane] * ROOM
+            for held, pieces in ((banks.first, counts[0]), (banks.second, counts[1])):
+                share = self.square_each[held, lane] * inverse[:, lane]
+                carried = share @ self.square[lane][:, rows]
+                passes &= (carried <= self.allowed[held, lane][:, None]) | (pieces[:, :, 0] == 0)
+        return passes
+
+    def _instants(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
+        """Factors of the phasors in the voltage between the instants of largest difference.
+
+        Of the middle skeleton; (n_bank, n_lane, n_harmonic) each, of real and imaginary parts.
+        """
+        impedance = 1.0 / total
+        phasor = self.middle * impedance
+        count = phasor.shape[-1]
+        wave = np.concatenate([phasor.real, phasor.imag], axis=-1) @ bank.instants(count)
+        turn = bank.instants(count)
+        top, low = np.argmax(wave, axis=-1), np.argmin(wave, axis=-1)
+        difference = (turn[:, top] - turn[:, low]).transpose(1, 2, 0)
+        cosine, sine = difference[..., :count], difference[..., count:]
+        # v = Re(I Z) cos - Im(I Z) sin, and `sine` holds -sin
+        return (
+            impedance.real * cosine + impedance.imag * sine,
+            impedance.imag * cosine - impedance.real * sine,
+        )
+
+    def pairs(self, table: IntArray, dearest: int) -> _Banks:
+        """Banks of two types below a cost that the strongest harmonic allows, cheapest first."""
+        parts = list(self._pairs(table, dearest))
+        if not parts:
+            none = np.zeros(0, dtype=np.int64)
+            return _Banks(none, none, none, none, none)
+        columns = zip(
+            *((p.first, p.first_pieces, p.second, p.second_pieces, p.cost) for p in parts),
+            strict=True,
+        )
+        every = _Banks(*(np.concatenate(column) for column in columns))
+        return every.take(np.argsort(every.cost, kind="stable"))
+
+    def _pairs(self, table: IntArray, dearest: int) -> Iterator[_Banks]:
+        cheapest = table.min(axis=1)
+        order = np.argsort(cheapest, kind="stable")
+        order = order[cheapest[order] < NOT_OFFERED]
+        pieces = np.arange(table.shape[1])
+        tests = list(self._tests(np.arange(self.real.shape[2])))
+        for at, one in enumerate(order[:-1]):
+            others = order[at + 1 :]
+            if cheapest[one] + cheapest[others[0]] >= dearest:
+                return
+            total = table[one][None, :, None] + table[others][:, None, :]
+            other, n_one, n_other = np.nonzero(total < dearest)
+            other = others[other]
+            for each, source, needed in tests:
+                y = each[one] * pieces[n_one] + each[other] * pieces[n_other] + source
+                keep = y.real**2 + y.imag**2 >= needed
+                other, n_one, n_other = other[keep], n_one[keep], n_other[keep]
+            if len(other):
+                yield _Banks(
+                    np.full(len(other), one),
+                    n_one,
+                    other,
+                    n_other,
+                    table[one, n_one] + table[other, n_other],
+                )
