@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ from optimizer.records import (
     Group,
     IntArray,
 )
-from optimizer.rivals import Rivals
+from optimizer.rivals import Rivals, pair_cost
 from optimizer.workbench import LEVELS, Workbench, group_of, picked
 
 FIRST_BANKS = 48
@@ -77,21 +78,42 @@ def _node(bench: Workbench, name: str) -> _Node:
     return _Node(name, types, duty, firm, limit, alone, least, marginal)
 
 
-def bank_groups(bench: Workbench) -> list[Group] | None:
-    """Banks of every node that pass and may matter; None where a node has none."""
+def bank_groups(bench: Workbench, alone: Mapping[str, Group] | None = None) -> list[Group] | None:
+    """Banks of every node that pass and may matter; None where a node has none.
+
+    alone : the best banks of each node that share no type, if they are known
+    """
     groups: list[Group] = []
-    beside = bench
-    for name in bench.found.pool.bank:
+    beside, aim = bench, bench.aim
+    for name, others in _partners(bench):
         node = _node(bench, name)
-        group = _banks(beside, node, node.least, node.marginal)
+        floor = node.alone if aim.alone else node.marginal
+        apart = None
+        if alone is not None and len(others) == 1:
+            (other,) = others
+            apart = bench.settled_at(other, alone[other], _alone(bench, alone[other]))
+        group = _banks(beside, node, node.least, floor, apart)
         if not len(group.loss):
             return None
         beside = beside.settled(name, "capacitor", group)
         groups.append(group)
-    if len(groups) == 2 and not bench.aim.best_only and not bench.aim.complete:
+    if len(groups) == 2 and not (aim.best_only or aim.complete or aim.alone):
         one, two = (_rivals(bench, group) for group in groups)
         groups = [picked(groups[0], one.needed(two)), picked(groups[1], two.needed(one))]
     return groups
+
+
+def _partners(bench: Workbench) -> Iterator[tuple[str, list[str]]]:
+    """Every node with the other nodes."""
+    nodes = list(bench.found.pool.bank)
+    for name in nodes:
+        yield name, [one for one in nodes if one != name]
+
+
+def _alone(bench: Workbench, group: Group) -> IntArray:
+    """Cost of each bank when it shares no part, (n_option,)."""
+    rivals = _rivals(bench, group)
+    return pair_cost(rivals.most, rivals.rows, rivals.pieces)
 
 
 def _rivals(bench: Workbench, group: Group) -> Rivals:
@@ -103,17 +125,21 @@ def _rivals(bench: Workbench, group: Group) -> Rivals:
     return Rivals(rows, group.pieces, group.loss, least, most, shared)
 
 
-def _banks(bench: Workbench, node: _Node, cost: IntArray, floor: IntArray) -> Group:
+def _banks(
+    bench: Workbench, node: _Node, cost: IntArray, floor: IntArray, apart: Workbench | None
+) -> Group:
     """Banks of one node: one type first, then two types where they can still matter.
 
     cost : what a bank pays at least of a set, for bounds; floor : what it adds at least, to hold
     it against other banks; (n_type, pieces_max + 1) each
+    apart : the bench with the exact banks of the other node at what they cost alone; beside them
+    a bank counts what it adds at least
     """
     most = bench.stage.spec.choice.bank_types_max
     single = _single_banks(bench, node, cost)
     banks = [single]
     if most > 1 and not bench.aim.best_only:
-        banks.append(_mixed_banks(bench, node, cost, floor, single))
+        banks.append(_mixed_banks(bench, node, cost, floor, single, apart))
     elif most > 1 and not len(single["first"]):
         banks.append(_cheapest_mix(bench, node.name, node.types, node.least))
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
@@ -166,9 +192,14 @@ def _first_banks(
 
 
 def _mixed_banks(
-    bench: Workbench, node: _Node, cost: IntArray, floor: IntArray, single: dict[str, IntArray]
+    bench: Workbench,
+    node: _Node,
+    cost: IntArray,
+    floor: IntArray,
+    single: dict[str, IntArray],
+    apart: Workbench | None,
 ) -> dict[str, IntArray]:
-    """Banks of two types that can still matter; `cost`, `floor` : as in `_banks`.
+    """Banks of two types that can still matter; `cost`, `floor`, `apart` : as in `_banks`.
 
     The sets known so far enter as levels: at each cost the loss above which no set with such a
     bank can be on the front. Unless the aim is complete, a bank also goes when another one loses
@@ -184,6 +215,9 @@ def _mixed_banks(
     if not bench.aim.complete:
         loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
         known = node.alone[single["first"], single["first_pieces"]]
+    if apart is not None:
+        more, levels = _levels(apart, node.name, floor)
+        known, loss = np.concatenate([known, more[:-1]]), np.concatenate([loss, levels[:-1]])
     mixed = bank_mix.mixed_options(
         objective=node.duty,
         weight=bench.found.weight,

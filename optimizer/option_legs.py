@@ -134,10 +134,15 @@ def _pair_matters(
     if not others:
         return keep
     cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
+    worth = _worth_sharing(bench, leg, others[0])
+    if not len(worth):
+        return keep
+    any_part = rest + others[0].shared[worth].min(axis=0)
+    maybe = ~keep & bench.matters(any_part, cost, loss)
     holders = _holders(rows)
-    for part in _worth_sharing(bench, leg, others[0]):
+    for part in worth:
         held = holders(int(part))
-        open_still = held[~keep[held]]
+        open_still = held[maybe[held] & ~keep[held]]
         if len(open_still):
             together = rest + others[0].shared[part]
             keep[open_still] = bench.matters(

@@ -6,6 +6,8 @@ holding it can be on the front. What stays is handed to the decision as integers
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from optimizer import (
@@ -39,15 +41,38 @@ from optimizer.workbench import (
 )
 
 
-def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | None:
+def expand(
+    found: Market, rows: Rows, skeleton: int, aim: Aim, known: Skeleton | None = None
+) -> Skeleton | None:
     """All options of one skeleton that pass and may matter; None where a position has none.
+
+    known : what came of it before with `aim.alone` and a poorer front: its half bridges are taken
+        over, its banks are a bound
+    """
+    legs = [leg.name for leg in found.stage.topology.LEGS]
+    held = {} if known is None else {group.name: group for group in known.groups}
+    bench = _legs_settled(found, rows, skeleton, aim, held)
+    if bench is None:
+        return None
+    nodes = found.pool.bank
+    banks = bank_groups(bench, {node: held[f"{node} bank"] for node in nodes} if held else None)
+    if banks is None:
+        return None
+    pairs = [bench.groups[name] for name in legs]
+    rest = bench.groups["sense"], _coil_group(bench, skeleton)
+    return _skeleton(bench, skeleton, (*pairs, *banks, *rest))
+
+
+def _legs_settled(
+    found: Market, rows: Rows, skeleton: int, aim: Aim, held: Mapping[str, Group]
+) -> Workbench | None:
+    """The bench of a skeleton with its sense resistors and half bridges; None where none is left.
 
     The groups come one after the other, and each known group sharpens the bound on the next.
     """
     if not _coil_holds(found, skeleton):
         return None
     bench, leg_floors = _workbench(found, rows, skeleton, aim)
-    groups: list[Group] = []
     sense = _sense_group(bench, skeleton)
     if sense is None or not len(sense.loss):
         return None
@@ -59,17 +84,15 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         bench = bench.at_least(skeleton, node, money)
     if not bench.still_open():
         return None
+    groups: list[Group] = []
     for leg in found.stage.topology.LEGS:
-        pairs = leg_group(bench, leg, leg_floors[leg.name])
+        pairs = held.get(leg.name) or leg_group(bench, leg, leg_floors[leg.name])
         if pairs is None or not len(pairs.loss):
             return None
         groups.append(pairs)
         bench = bench.settled_leg(leg, pairs)
     bench = bench.settled_legs(groups)
-    banks = bank_groups(bench)
-    if banks is None:
-        return None
-    return _skeleton(bench, skeleton, (*groups, *banks, sense, _coil_group(bench, skeleton)))
+    return bench if bench.still_open() else None
 
 
 def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Skeleton:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.records import FloatArray, Lanes, Note, Waterfall
 
@@ -203,7 +204,7 @@ def as_plain(value: Any) -> Any:
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: as_plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, np.ndarray):
-        return as_plain(value.tolist())
+        return _plain_array(value)
     if isinstance(value, Mapping):
         return {_plain_key(key): as_plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -213,6 +214,20 @@ def as_plain(value: Any) -> Any:
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
+
+
+def _plain_array(values: NDArray[Any]) -> Any:
+    """An array as lists, whole where it holds numbers only."""
+    if values.dtype.kind in "biu":
+        return values.tolist()
+    if values.dtype.kind == "f":
+        known = np.isfinite(values)
+        if known.all():
+            return values.tolist()
+        plain = values.astype(object)
+        plain[~known] = None
+        return plain.tolist()
+    return as_plain(values.tolist())
 
 
 def _plain_key(key: Any) -> str:

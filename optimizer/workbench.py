@@ -6,7 +6,7 @@ An option goes only when a bound shows that no set holding it can be on the fron
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -55,8 +55,9 @@ class Aim:
     joined : the exact front of a few groups together, shared parts pooled (the decision's merge)
     weights : fan of directions, (n_direction, 2); stair : front known so far, an option goes only
     when it is strictly worse; best_only : keep little more than what is best in some direction
-    complete : keep banks that others beat in cost and loss too, since a row (area, a floor, the
+    complete : keep options that others beat in cost and loss too, since a row (area, a floor, the
         number of part numbers) may want them
+    alone : look only for banks that share no type with another one, to find good sets fast
     """
 
     joined: Callable[[Sequence[Group]], Staircase]
@@ -64,6 +65,7 @@ class Aim:
     stair: Staircase
     best_only: bool = False
     complete: bool = False
+    alone: bool = False
 
 
 def loose(stair: Staircase) -> Staircase:
@@ -160,6 +162,7 @@ class Workbench:
     legs : leg -> its bounds by what it shares
     stairs : group -> its bounds as a staircase; each leg's for pairs that share nothing with
         another leg, "legs" for all legs together once they are known
+    groups : group -> its options, once they are known
     """
 
     found: Market
@@ -171,6 +174,7 @@ class Workbench:
     bound: Mapping[str, FloatArray]
     legs: Mapping[str, LegClasses]
     stairs: Mapping[str, Staircase]
+    groups: Mapping[str, Group] = field(default_factory=dict)
 
     @property
     def stage(self) -> Stage:
@@ -275,7 +279,8 @@ class Workbench:
         bound = dict(self.bound)
         bound[group] = dominance.lower_bounds(cost, options.loss - 1, self.aim.weights)
         stairs = dict(self.stairs) | {group: open_losses.stair_of(cost, options.loss)}
-        return replace(self, bound=bound, stairs=stairs)
+        groups = dict(self.groups) | {group: options}
+        return replace(self, bound=bound, stairs=stairs, groups=groups)
 
     def least_cost(self, kind: str, options: Group) -> IntArray:
         """Least that each option can add to the cost of any set, (n_option,)."""
@@ -297,7 +302,8 @@ class Workbench:
         bound = dict(self.bound) | {"legs": floors_legs.family_bound(legs)}
         stair = open_losses.stair_of(cost, options.loss)
         stairs = dict(self.stairs) | {leg.name: stair}
-        return replace(self, legs=legs, bound=bound, stairs=stairs)
+        groups = dict(self.groups) | {leg.name: options}
+        return replace(self, legs=legs, bound=bound, stairs=stairs, groups=groups)
 
     def settled_legs(self, options: list[Group]) -> Workbench:
         """The bench with the exact front of all legs together, shared parts pooled."""
