@@ -27,6 +27,9 @@ from optimizer.tally import check_choice, violations
 PROVE_SEED = 2024
 """Seed of the points that the solver proves again after the merge."""
 
+SECONDS_LATE = 2.0
+"""Time for scouts once the search has been told to end."""
+
 
 @dataclass(frozen=True, slots=True)
 class Frontier:
@@ -154,6 +157,7 @@ def _fill(search: _Search, gap: _Gap) -> None:
     while True:
         if search.halted():
             search.notes.append(f"not searched: {_box(cost_max, gap)}")
+            _keep_known(search, gap, cost_max)
             return
         answer = search.model().solve(cost_max=cost_max, time_limit=max(0.01, search.left()))
         if answer.status == INFEASIBLE or answer.bound >= gap.loss_below:
@@ -163,6 +167,14 @@ def _fill(search: _Search, gap: _Gap) -> None:
             return
         search.keep(answer.selection)
         cost_max = answer.selection.cost - 1
+
+
+def _keep_known(search: _Search, gap: _Gap, cost_max: int | None) -> None:
+    """Sets of a box that was not searched which the scouts know to keep every row."""
+    search.known = search.known or incumbents(search.choice, seconds=SECONDS_LATE)
+    for point in search.known:
+        if (cost_max is None or point.cost <= cost_max) and point.loss < gap.loss_below:
+            search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
 
 
 def _box(cost_max: int | None, gap: _Gap) -> str:

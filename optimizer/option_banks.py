@@ -30,7 +30,8 @@ def _cheapest_mix(
     bench: Workbench, node: str, types: IntArray, cost: IntArray
 ) -> dict[str, IntArray]:
     """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
-    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2)
+    watch = bench.aim.watch
+    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2, watch=watch)
     names = ("first", "first_pieces", "second", "second_pieces")
     columns = [] if best is None else list(best)
     none: IntArray = np.zeros(0, dtype=np.int64)
@@ -50,6 +51,7 @@ def least_bank(bench: Workbench, node: str) -> int | None:
         least,
         types_max=rules.bank_types_max,
         least=floors_banks.covering_with(found, node, np.array([bench.skeleton]), types),
+        watch=bench.aim.watch,
     )
     if best is None:
         return None
@@ -146,6 +148,7 @@ def _first_banks(
     value = weights[:, :1] * cost[None, :] + weights[:, 1:] * units[None, :]
     tried = np.argsort(value, axis=1)[:, :FIRST_BANKS].ravel()
     for start in range(0, len(cost), FIRST_BANKS):
+        bench.aim.watch()
         some = np.arange(start, min(start + FIRST_BANKS, len(cost)))
         part = {name: values[some] for name, values in every.items()}
         met = bank_choice.verdicts(duty=firm, limits=limit, **part)
@@ -194,6 +197,7 @@ def _mixed_banks(
         single_loss=loss,
         cost_max=dearest,
         grow=not bench.aim.complete,
+        watch=bench.aim.watch,
     )
     optimistic = least[mixed.first, mixed.first_pieces] + least[mixed.second, mixed.second_pieces]
     keep = bench.matters(bench.beside(node), optimistic, mixed.loss)

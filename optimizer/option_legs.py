@@ -107,6 +107,7 @@ def _pair_matters(
     cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
     holders = _holders(rows)
     for part in _worth_sharing(bench, leg, others[0]):
+        bench.aim.watch()
         held = holders(int(part))
         open_still = held[~keep[held]]
         if len(open_still):
@@ -181,6 +182,7 @@ def _pairs_that_matter(
     """Indices of the pairs that their own loss in the objective lanes leaves on the front."""
     losses = []
     for start in range(0, len(control[0]), PAIRS_AT_ONCE):
+        bench.aim.watch()
         some = slice(start, start + PAIRS_AT_ONCE)
         bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
         losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
@@ -200,6 +202,7 @@ def _pairs_that_pass(
     found, stage = bench.found, bench.stage
     groups = []
     for start in range(0, len(control[0]), PAIRS_AT_ONCE):
+        bench.aim.watch()
         some = slice(start, start + PAIRS_AT_ONCE)
         one, two = _cut(control, some), _cut(synchronous, some)
         bridge = _bridge(bench.scene, leg, one, two)

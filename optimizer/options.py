@@ -57,6 +57,7 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
     if not bench.still_open():
         return None
     for node in found.pool.bank if not aim.best_only else ():
+        aim.watch()
         least = least_bank(bench, node)
         if least is None:
             return None
@@ -64,6 +65,7 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         if not bench.still_open():
             return None
     for leg in found.stage.topology.LEGS:
+        aim.watch()
         pairs = leg_group(bench, leg, leg_floors[leg.name])
         if pairs is None or not len(pairs.loss):
             return None
@@ -71,6 +73,7 @@ def expand(found: Market, rows: Rows, skeleton: int, aim: Aim) -> Skeleton | Non
         bench = bench.settled_leg(leg, pairs)
     bench = bench.settled_legs(groups)
     for node in found.pool.bank:
+        aim.watch()
         banks = bank_group(bench, node)
         if not len(banks.loss):
             return None

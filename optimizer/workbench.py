@@ -19,6 +19,7 @@ from optimizer import (
     open_losses,
 )
 from optimizer.dominance import Staircase
+from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.floors_legs import LegClasses
 from optimizer.market import Market
@@ -56,6 +57,7 @@ class Aim:
     when it is strictly worse; best_only : keep little more than what is best in some direction
     complete : keep banks that others beat in cost and loss too, since a row (area, a floor, the
         number of part numbers) may want them
+    watch : called in long loops; raises where the search is to end
     """
 
     joined: Callable[[Sequence[Group]], Staircase]
@@ -63,6 +65,7 @@ class Aim:
     stair: Staircase
     best_only: bool = False
     complete: bool = False
+    watch: Watch = go_on
 
 
 def loose(stair: Staircase) -> Staircase:

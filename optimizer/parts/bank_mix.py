@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from optimizer.dominance import undominated
+from optimizer.errors import Watch, go_on
 from optimizer.parts import bank
 from optimizer.parts.bank_choice import (
     NOT_OFFERED,
@@ -358,6 +359,7 @@ def mixed_options(
     cost_slack: int = 0,
     cost_worst: IntArray | None = None,
     grow: bool = True,
+    watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
 
@@ -374,6 +376,7 @@ def mixed_options(
         down to: a bank is then beaten only by one that is no dearer at its worst
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
+    watch : called for every type; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
     Holds for: as `bank.solve`; cost adds over the two types.
@@ -397,6 +400,7 @@ def mixed_options(
     queue: list[_Pairs] = []
     ready: list[_Pairs] = []
     for pairs in search.generate(cost, cost_max):
+        watch()
         queue.append(pairs)
         if sum(q.cost.size for q in queue) >= QUEUE_BOUNDS:
             ready.append(search.bounds(_Pairs.join(queue)))
