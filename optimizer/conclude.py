@@ -78,7 +78,10 @@ def _cut_short(found: Found) -> bool:
 
 def _nothing_yet(found: Found) -> str:
     left = "; ".join(_not_searched(found)) or "the solver had no time"
-    return f"stopped before a first feasible set was found: {left}; allow more time"
+    lines = [f"stopped before a first feasible set was found: {left}; allow more time"]
+    fallen = [one for one in found.waterfalls if one.falls]
+    lines += ["what fell so far:"] if fallen else []
+    return "\n".join([*lines, *map(infeasible.waterfall_text, fallen)])
 
 
 def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = quiet) -> Run:

@@ -162,6 +162,7 @@ def _ceiling(spec: Spec) -> Kind:
         share=as_is,
         most=min(AMPLE, 0.5 / now - 1.0),
         reasons=("ceiling",),
+        turns=True,
     )
 
 
@@ -401,4 +402,4 @@ def _full_drive() -> Kind:
         return f"from {lowest:.3g} V to at least {DRIVE_FULL:g} V"
 
     reasons = ("no rating at the drive voltage", "drain voltage", "junction temperature")
-    return switch("gate drive", _every(edit), told, reasons)
+    return switch("gate drive", _every(edit), told, reasons, turns=True)

@@ -27,6 +27,7 @@ from optimizer import (
     options,
     pool,
     reference_sets,
+    row_floors,
     scouts,
     screen,
     stopped,
@@ -275,6 +276,7 @@ class _Work:
         self.expanded: dict[Key, Skeleton] = {}
         self.sketched: dict[Key, Skeleton] = {}
         self.left: list[int] = []
+        self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         rules = spec.choice
         self.complete = bool(
@@ -322,6 +324,8 @@ class _Work:
             order = np.argsort(self.bounds[:, direction], kind="stable")
             picks += [int(k) for k in order[:SKETCHES]]
         for number in dict.fromkeys(picks):
+            if not self._open(number):
+                continue
             if any_set and len(self.stair[0]):
                 break
             try:
@@ -331,7 +335,19 @@ class _Work:
                 break
             if skeleton is not None:
                 self.sketched[self.keys[number]] = skeleton
+            if not len(self.stair[0]) and not self.refused:
+                self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
+
+    def _refuse(self) -> None:
+        """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
+        self.refused, start = True, 0
+        for name, one in self.markets.items():
+            gone, waterfall = row_floors.refused(one)
+            self.bounds[start + np.flatnonzero(gone)] = np.inf
+            start += len(gone)
+            if waterfall.falls:
+                self.found.waterfalls.append(_named(name, waterfall))
 
     def expand_all(self, *, any_set: bool = False) -> None:
         """Expand every skeleton that the bounds leave open, the most promising first."""
@@ -383,7 +399,7 @@ class _Work:
     def _open(self, number: int) -> bool:
         """Whether the bound of a skeleton leaves it on the front."""
         if not len(self.stair[0]):
-            return True
+            return bool(np.isfinite(self.bounds[number]).all())
         stair = workbench.loose(self.stair)
         one = self.bounds[number][None, :]
         return not bool(dominance.droppable(one, self.weights, stair)[0])

@@ -46,6 +46,7 @@ LAYER = {
     "screen": EVALUATION,
     "reference_sets": EVALUATION,
     "bank_reach": EVALUATION,
+    "row_floors": EVALUATION,
     "pool": EVALUATION,
     "evaluation": EVALUATION,
     "options": EVALUATION,
