@@ -22,6 +22,7 @@ from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
 from optimizer.scouts import incumbents, needed, staircase_of
 from optimizer.selection import INFEASIBLE, OPTIMAL, Answer, Selector
+from optimizer.selfcheck import check_solver_once
 from optimizer.tally import check_choice, violations
 
 PROVE_SEED = 2024
@@ -85,6 +86,7 @@ class _Search:
     def model(self) -> Selector:
         """The solver's model of what may still matter, built when first asked for."""
         if self.selector is None:
+            check_solver_once()
             self.known = incumbents(self.choice, (*self.points, *self.known))
             self.selector = Selector(self.choice, keep=needed(self.choice, self.known))
         return self.selector

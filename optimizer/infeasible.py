@@ -23,8 +23,11 @@ from optimizer.stage import build_stage
 SECONDS = 45.0
 """Time for the explanation, or less where the user's limit is nearer."""
 
-SECONDS_LEAST, SECONDS_QUESTION, SECONDS_SHARE = 0.5, 8.0, 0.4
+SECONDS_LEAST, SECONDS_QUESTION, SECONDS_SHARE = 0.5, 12.0, 0.5
 """With less time left nothing is asked; a question gets so many, or that share of what is left."""
+
+NEAR_SHARE = 0.35
+"""Share of the time after which no more sets are looked for that come near."""
 
 SKELETON = "inductor and frequency"
 """In the position of every waterfall that counts combinations of both."""
@@ -140,7 +143,7 @@ class _Case:
         stop: Stop,
     ) -> None:
         self.spec, self.catalog, self.found = spec, catalog, found
-        self.deadline = time.monotonic() + seconds
+        self.seconds, self.deadline = seconds, time.monotonic() + seconds
         self.progress, self.stop = progress, stop
         self.solves = 0
         self.unanswered: list[str] = []
@@ -150,8 +153,8 @@ class _Case:
         return self.deadline - time.monotonic()
 
     def watch(self) -> None:
-        """Raise `Halted` when it is time to end."""
-        if self.stop() or self.left() <= 0.0:
+        """Raise `Halted` when it is time to go on to relaxations."""
+        if self.stop() or self.left() <= (1.0 - NEAR_SHARE) * self.seconds:
             raise Halted
 
     def would_do(self, spec: Spec) -> bool | None:
