@@ -36,6 +36,9 @@ PAIRS_AT_ONCE = 1024
 PAIRS_FEW, BANKS_FEW = 30_000, 150_000
 """Up to so many pairs of types, and banks of them, all banks are listed."""
 
+TIGHT = 3.0
+"""Where the best types meet a request fewer times over, pairs of types are looked at first."""
+
 LANES_FIRST = 3
 """Lanes in which the ripple of all listed banks is worked out."""
 
@@ -77,12 +80,16 @@ class Reach:
         usable = bank_choice.usable_types(duty, duty, self.limit)
         self.carries = np.where(usable[:, None], self.limit.i_ripple, 0.0)
         self.sourced = node == "input" and scene.stage.source_branch is not None
+        self.mild: _Banks | None = None
         self.listed: _Listed | None = None
         self.orders = min(ORDERS, duty.harmonics.shape[-1])
         self.admittance = np.where(usable[:, None], _admittance(duty, self.orders), 0.0)
         self.asked, self.current = self._requests()
-        pairs = _pairs(usable, self.most, two=rules.bank_types_max > 1)
-        self.mild = self._able(pairs, self.asked.min(axis=0), self.current.min(axis=0))
+        self.usable, self.types_max = usable, rules.bank_types_max
+        self.best = [
+            self.most * np.sort(one, axis=0)[-self.types_max :].sum(axis=0)
+            for one in (np.abs(self.admittance), self.carries)
+        ]
 
     def _requests(self) -> tuple[FloatArray, FloatArray]:
         """Admittance [S] and current [A] that each set asks of its bank, (n_set, n_request)."""
@@ -124,44 +131,67 @@ class Reach:
 
         cost : of so many pieces of each type, (n_type, pieces_max + 1)
         """
-        scene = self.scene.take(np.array([row]))
-        if self.listed is None:
-            self.listed = self._listed(watch)
-        if self.listed is not None:
-            return self._cheapest_listed(scene, row, cost, self.listed, watch)
         types = np.arange(len(self.rows))
         if not self.sourced:
-            pairs = self._able(self.mild, self.asked[row], self.current[row])
-            types = np.unique(np.concatenate([pairs.first, pairs.second]))
-        most, rows = scene.stage.spec.choice.bank_types_max, self.rows[types]
+            room = self._room(row)
+            if room < 1.0:
+                return None
+            if room < TIGHT or len(self.asked) > 1:
+                listed = self._listed(watch)
+                if listed is not None:
+                    return self._cheapest_listed(row, cost, listed, watch)
+                pairs = self._able(self._mild(), self.asked[row], self.current[row])
+                types = np.unique(np.concatenate([pairs.first, pairs.second]))
+        scene = self.scene.take(np.array([row]))
         best = screen.cheapest_bank(
-            scene, self.node, rows, cost[types], types_max=most, watch=watch
+            scene, self.node, self.rows[types], cost[types], types_max=self.types_max, watch=watch
         )
         if best is None:
             return None
         one, pieces, two, more = best
         return int(types[one]), pieces, int(types[two]) if two >= 0 else -1, more
 
+    def _room(self, row: int) -> float:
+        """How many times over the best two types of each request meet it, the hardest one."""
+        share = []
+        for best, asked in zip(self.best, (self.asked[row], self.current[row]), strict=True):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share.append(np.where(asked > 0.0, best / asked, np.inf).min(initial=np.inf))
+        return float(min(share))
+
+    def _mild(self) -> _Banks:
+        """Pairs of types with all pieces that the mildest inductor leaves."""
+        if self.mild is None:
+            pairs = _pairs(self.usable, self.most, two=self.types_max > 1)
+            self.mild = self._able(pairs, self.asked.min(axis=0), self.current.min(axis=0))
+        return self.mild
+
     def _listed(self, watch: Watch) -> _Listed | None:
         """Every bank that the mildest inductor leaves, if they are few enough to list."""
-        if self.sourced or len(self.mild.first) > PAIRS_FEW:
-            return None
-        parts = [self.mild.keep(slice(0, 0))]
+        if self.listed is not None or len(self._mild().first) > PAIRS_FEW:
+            return self.listed
+        mild = self._mild()
+        parts = [mild.keep(slice(0, 0))]
         asked, current = self.asked.min(axis=0), self.current.min(axis=0)
-        for start in range(0, len(self.mild.first), PAIRS_AT_ONCE):
+        for start in range(0, len(mild.first), PAIRS_AT_ONCE):
             watch()
-            pairs = self.mild.keep(slice(start, start + PAIRS_AT_ONCE))
+            pairs = mild.keep(slice(start, start + PAIRS_AT_ONCE))
             parts.append(self._counts(pairs, asked, current))
             if sum(len(part.first) for part in parts) > BANKS_FEW:
                 return None
         banks = _Banks(*(np.concatenate(column) for column in zip(*parts, strict=True)))
         lanes = [k // self.orders for k in _hardest(asked, np.abs(self.admittance))]
-        return _Listed(banks, np.array(list(dict.fromkeys(lanes))[:LANES_FIRST], dtype=np.int64))
+        lanes = list(dict.fromkeys(lanes))[:LANES_FIRST]
+        self.listed = _Listed(banks, np.array(lanes, dtype=np.int64))
+        return self.listed
 
     def _cheapest_listed(
-        self, scene: Scene, row: int, cost: IntArray, listed: _Listed, watch: Watch
+        self, row: int, cost: IntArray, listed: _Listed, watch: Watch
     ) -> tuple[int, int, int, int] | None:
         """The cheapest of the listed banks that passes beside one inductor."""
+        if not len(listed.banks.first):
+            return None
+        scene = self.scene.take(np.array([row]))
         duty = screen.bank_duty(scene, self.node, self.rows, self.lanes)
         index = listed.left_beside(duty, self.limit, watch)
         price = _price(listed.banks.keep(index), cost)

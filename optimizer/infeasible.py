@@ -11,7 +11,7 @@ from optimizer import search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing, percent
 from optimizer.errors import Halted, NoFeasibleDesign
-from optimizer.infeasible_kinds import kinds
+from optimizer.infeasible_kinds import AMPLE, kinds
 from optimizer.infeasible_probe import Near, judged, near_sets
 from optimizer.infeasible_rules import Kind
 from optimizer.points import points
@@ -20,13 +20,19 @@ from optimizer.search import Found, Progress, Stop, never, quiet
 from optimizer.spec_records import Spec
 from optimizer.stage import build_stage
 
-SECONDS = 45.0
+SECONDS = 50.0
 """Time for the explanation, or less where the user's limit is nearer."""
 
 SECONDS_LEAST, SECONDS_QUESTION, SECONDS_SHARE = 0.5, 12.0, 0.5
 """With less time left nothing is asked; a question gets so many, or that share of what is left."""
 
-NEAR_SHARE = 0.35
+SUSPECTS = 4
+"""Kinds of limit that are asked whether nothing does without them."""
+
+GROWTH = 0.5
+"""First amount asked where nothing but the limit's absence is known to do."""
+
+NEAR_SHARE = 0.5
 """Share of the time after which no more sets are looked for that come near."""
 
 SKELETON = "inductor and frequency"
@@ -146,6 +152,7 @@ class _Case:
         self.seconds, self.deadline = seconds, time.monotonic() + seconds
         self.progress, self.stop = progress, stop
         self.solves = 0
+        self.needed: list[Kind] = []
         self.unanswered: list[str] = []
 
     def left(self) -> float:
@@ -184,13 +191,18 @@ class _Case:
 def _relaxations(case: _Case, near: Sequence[Near]) -> list[Relaxation]:
     """For each kind of limit the least loosening found that would do, smallest share first.
 
-    Near sets give most of them; which of the other kinds help is asked by re-solves, many kinds
-    at a time. Then each is narrowed by re-solves, the smallest first.
+    First it is asked which limits must give way whatever else does: of the others none does alone.
+    Near sets give the amounts of most kinds; which of the rest help is asked by re-solves, many
+    kinds at a time. Then each amount is narrowed by re-solves, the smallest first.
     """
+    every = kinds(case.spec)
+    case.needed = _needed(case, every, near)
+    may = case.needed if len(case.needed) == 1 else []
     known: list[tuple[Kind, float]] = []
     others = []
-    for kind in kinds(case.spec):
-        if not _may_help(case.found, kind):
+    for kind in every:
+        out = case.needed and not kind.turns and kind not in may
+        if out or not _may_help(case.found, kind):
             continue
         amount = None if kind.step else _from_near(case, kind, near)
         if amount is None:
@@ -202,6 +214,28 @@ def _relaxations(case: _Case, near: Sequence[Near]) -> list[Relaxation]:
     known.sort(key=lambda pair: (pair[0].step, pair[0].share(pair[1])))
     found = [_narrowed(case, kind, amount) for kind, amount in known]
     return sorted(found, key=lambda one: (one.kind.step, one.share))
+
+
+def _needed(case: _Case, every: Sequence[Kind], near: Sequence[Near]) -> list[Kind]:
+    """Kinds without which nothing does, though all others that only let more pass are freed.
+
+    Asked are those that near sets break: first those of the set that breaks fewest.
+    """
+    wanted = [
+        [kind for kind in every if not kind.turns and any(map(kind.covers, one.broken))]
+        for one in near
+        if one.broken and math.isfinite(one.miss)
+    ]
+    suspects = min(wanted, key=len, default=[])
+    found: list[Kind] = []
+    for kind in suspects[:SUSPECTS]:
+        others = [one for one in every if one is not kind and not one.turns]
+        if case.would_do(case.free(others)) is False:
+            found.append(kind)
+            case.progress("relaxations", f"{kind.name} must be loosened")
+        if len(found) > 1:
+            break
+    return found
 
 
 def _may_help(found: Found, kind: Kind) -> bool:
@@ -261,20 +295,20 @@ def _of_group(case: _Case, group: Sequence[Kind]) -> list[Kind]:
 def _narrowed(case: _Case, kind: Kind, amount: float) -> Relaxation:
     """The least amount that does, between none and one that does, by re-solves.
 
-    The first one is asked a grain below what is known: often no less does.
+    Where a near set gave the amount, the first one is asked a grain below: often no less does.
+    Where only "without this limit" is known to do, amounts grow until one does.
     """
     if kind.step:
         return Relaxation(kind, amount, math.inf, True)
-    low, asked = 0.0, amount - 0.98 * _grain(kind, amount)
-    if amount == kind.most:
-        asked = kind.grain
+    free, low = amount == kind.most, 0.0
+    asked = min(GROWTH, 0.5 * amount) if free else amount - 0.98 * _grain(kind, amount)
     while amount - low > _grain(kind, low):
         middle = asked if low < asked < amount else 0.5 * (low + amount)
         answer = case.would_do(kind.at(case.spec, middle))
         if answer is None:
             break
         low, amount = (low, middle) if answer else (middle, amount)
-        asked = 2.0 * middle if amount == kind.most else 0.0
+        asked = 3.0 * middle if amount == kind.most else 0.0
     proved = amount - low <= _grain(kind, low)
     return Relaxation(kind, amount, kind.share(amount), proved)
 
@@ -310,6 +344,8 @@ def _passes(case: _Case, spec: Spec, one: Near) -> bool:
 def _told(spec: Spec, one: Relaxation) -> str:
     """One relaxation in its own unit and as a share."""
     told = one.kind.told(spec, one.amount)
+    if one.amount >= AMPLE and one.amount == one.kind.most:
+        return f"{one.kind.name}: without this limit"
     if one.kind.step or one.kind.in_share:
         return f"{one.kind.name}: {told}"
     return f"{one.kind.name}: {told} ({percent(one.share)})"
@@ -322,6 +358,10 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
             yield f"  {_told(case.spec, one)}{'' if one.proved else ', perhaps less'}"
         first = found[0]
         yield f"smallest single relaxation: {_told(case.spec, first)}"
+    elif len(case.needed) > 1:
+        head = "no single relaxation was found" if case.unanswered else "no limit alone would do"
+        names = " and ".join(kind.name for kind in case.needed)
+        yield f"{head}: {names} must both be loosened"
     elif case.unanswered:
         yield "no single relaxation that would do was found"
     else:

@@ -23,7 +23,7 @@ from optimizer.records import (
     State,
     Waterfall,
 )
-from optimizer.screen import Screened, cheapest_bank, senses_that_close, transistor_choices
+from optimizer.screen import Screened, senses_that_close, transistor_choices
 from optimizer.stage import Stage, build_stage, lanes_where
 from optimizer.verification import Reference
 
@@ -102,16 +102,13 @@ class _Common:
         for start, end in _blocks(len(coil)):
             some = coil[start:end]
             scene = evaluation.sizing_scene(self.stage, np.full(len(some), frequency), some)
-            reach = self._reach(scene) if start else {}
+            reach = {n: Reach(scene, n, rows) for n, rows in self.found.bank.items()}
             for row in range(len(some)):
                 self.watch()
                 parts = self._parts(scene, row, reach)
                 if parts is not None:
                     return _set_of(self.stage, frequency, int(some[row]), parts)
         return None
-
-    def _reach(self, scene: Scene) -> dict[str, Reach]:
-        return {node: Reach(scene, node, rows) for node, rows in self.found.bank.items()}
 
     def _parts(
         self, scene: Scene, row: int, reach: Mapping[str, Reach]
@@ -127,7 +124,8 @@ class _Common:
             elif place == "sense-resistor":
                 best = self._cheapest_sense(one)
             else:
-                best = self._cheapest_bank(one, row, place.removesuffix("-bank"), reach)
+                node = place.removesuffix("-bank")
+                best = self._cheapest_bank(node, row, reach[node])
             if best is None:
                 self.falls[place] += 1
                 self.places.remove(place)
@@ -136,16 +134,10 @@ class _Common:
             parts[place] = best
         return parts
 
-    def _cheapest_bank(
-        self, scene: Scene, row: int, node: str, reach: Mapping[str, Reach]
-    ) -> tuple[Column, ...] | None:
-        rows, rules = self.found.bank[node], self.stage.spec.choice
-        cost = self.prices.alone("capacitor")[rows, : rules.bank_pieces_max + 1]
-        if node in reach:
-            best = reach[node].cheapest(row, cost, watch=self.watch)
-        else:
-            types = rules.bank_types_max
-            best = cheapest_bank(scene, node, rows, cost, types_max=types, watch=self.watch)
+    def _cheapest_bank(self, node: str, row: int, reach: Reach) -> tuple[Column, ...] | None:
+        rows, most = self.found.bank[node], self.stage.spec.choice.bank_pieces_max
+        cost = self.prices.alone("capacitor")[rows, : most + 1]
+        best = reach.cheapest(row, cost, watch=self.watch)
         if best is None:
             return None
         one, pieces, two, more = best
