@@ -232,10 +232,15 @@ def _temperature(kind: str, quantity: str, checked: str, subject: str, room: flo
         limits = {k: t + amount if k == kind else t for k, t in spec.limits.temp_max.items()}
         return replace(spec, limits=replace(spec.limits, temp_max=limits))
 
+    def told(spec: Spec, amount: float) -> str:
+        limit = spec.limits.temp_max.get(kind)
+        own = "" if limit is None else f", the limit to {up(limit + amount):.4g} degC"
+        return f"{up(amount):.4g} K more than policy and limit allow{own}"
+
     return Kind(
         name=f"{kind} temperature",
         at=at,
-        told=lambda spec, a: f"{up(a):.4g} K more than policy and limit allow",
+        told=told,
         covers=lambda m: (
             m.quantity == checked and subject in ("", m.subject) and kind != "capacitor"
         ),
