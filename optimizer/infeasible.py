@@ -362,6 +362,8 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
         head = "no single relaxation was found" if case.unanswered else "no limit alone would do"
         names = " and ".join(kind.name for kind in case.needed)
         yield f"{head}: {names} must both be loosened"
+    elif case.needed and case.unanswered:
+        yield f"nothing would do without loosening this: {case.needed[0].name}"
     elif case.unanswered:
         yield "no single relaxation that would do was found"
     else:

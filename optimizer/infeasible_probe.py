@@ -32,7 +32,7 @@ from optimizer.records import BoolArray, Fall, FloatArray, Waterfall
 from optimizer.results import Margin
 from optimizer.stage import Stage
 
-SKELETONS = 10
+SKELETONS = 8
 """Skeletons looked into per topology."""
 
 
