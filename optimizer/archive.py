@@ -53,7 +53,7 @@ VERSION = 1
 HASHES = "hashes.sha256"
 RESULT, PACKED = "result.json", "result.json.xz"
 PACK_ABOVE_BYTES = 2_000_000
-LIBRARIES = ("partfront", "highspy", "pyomo", "numpy", "scipy", "pandas")
+LIBRARIES = ("partfront", "highspy", "pyomo", "numpy", "pandas")
 LEFTOVER = ".part"
 LEFTOVER_AGE_S = 3600.0
 EXECUTED_FIRST = "=+-@\t\r\n'＝＋－＠"

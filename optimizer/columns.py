@@ -181,8 +181,9 @@ MOSFET = _of(
         fill=fills.times("q_gate_4v5_typ", 1.3)),
     _number("q_gate_source_typ_nc", 0.1, 500, "gate charge up to the plateau", need=True,
         fill=fills.gate_source("q_gate_threshold_typ", "q_gate_drain_typ")),
-    _number("q_gate_threshold_typ_nc", 0.05, 500, "gate charge up to the threshold; 0 when filled: "
-        "the whole q_gate_source then counts as switching charge", fill=ONE(0, unit="nC")),
+    _number("q_gate_threshold_typ_nc", 0.05, 500, "gate charge up to the threshold; when filled "
+        "the whole q_gate_source counts as switching charge, and the current rises as fast as the "
+        "loop lets it", fill=ONE(0, unit="nC")),
     _number("q_gate_drain_typ_nc", 0.05, 500, "gate charge of the plateau", need=True),
     _number("v_gate_drain_test_v", 3, 1000, "drain voltage of that test", need=True,
         fill=fills.times("v_drain_source_rating", 0.4)),

@@ -71,15 +71,17 @@ def front(
 
 def _cut_short(found: Found) -> bool:
     """Whether time or the user ended the search before it could know that nothing is feasible."""
-    return bool(found.open) or (found.front is not None and not found.front.complete)
+    return bool(found.open or found.skipped) or (
+        found.front is not None and not found.front.complete
+    )
 
 
 def _nothing_yet(found: Found) -> str:
-    return (
-        f"stopped before a first feasible set was found: {len(found.open)} of "
-        f"{found.counts.get('skeletons', 0)} combinations of topology, frequency and inductor "
-        "were not searched; allow more time"
-    )
+    left = "; ".join(_not_searched(found)) or "the solver had no time"
+    lines = [f"stopped before a first feasible set was found: {left}; allow more time"]
+    fallen = [one for one in found.waterfalls if one.falls]
+    lines += ["what fell so far:"] if fallen else []
+    return "\n".join([*lines, *map(infeasible.waterfall_text, fallen)])
 
 
 def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = quiet) -> Run:
@@ -99,7 +101,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
         currency=found.spec.purchase.currency,
         objective=found.spec.choice.objective,
         points=points,
-        complete=found.front.complete and not found.open,
+        complete=found.front.complete and not (found.open or found.skipped),
         engine=found.front.engine,
         not_proved=not_proved,
         state_difference=largest_difference(points),
@@ -132,7 +134,9 @@ def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tup
     """The points of a front with what is proved, marked and tied; no marks where some may lack."""
     worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
-    lacking = found.open or any(text.startswith(LACKING) for text in proved.not_proved)
+    lacking = (
+        found.open or found.skipped or any(text.startswith(LACKING) for text in proved.not_proved)
+    )
     marks = {} if lacking else _marks(selections)
     points = [
         _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
@@ -217,13 +221,23 @@ def _not_proved(found: Found, proved: Frontier) -> str:
     """What is open, in the user's units; empty where everything is proved."""
     currency = found.spec.purchase.currency
     texts = [in_user_units(text, currency) for text in proved.not_proved]
+    open_still = sum(not point.proof for point in proved.points)
+    if open_still and _cut_short(found):
+        texts.insert(0, f"{open_still} of {len(proved.points)} points may still be beaten")
+    return "; ".join([*_not_searched(found), *texts])
+
+
+def _not_searched(found: Found) -> list[str]:
+    """What the search did not come to."""
+    texts = []
     if found.open:
-        texts.insert(
-            0,
+        texts.append(
             f"{len(found.open)} of {found.counts.get('skeletons', 0)} combinations of topology, "
-            "frequency and inductor were not searched",
+            "frequency and inductor were not searched"
         )
-    return "; ".join(texts)
+    if found.skipped:
+        texts.append(f"not searched at all: {', '.join(found.skipped)}")
+    return texts
 
 
 def _counts(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> dict[str, int]:

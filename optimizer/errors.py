@@ -6,7 +6,7 @@ Grammar of a problem: place, name, what came, what is needed, then the fix, for 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 
@@ -56,3 +56,15 @@ class NotProved(OptimizerError):
     """The search ended before its proof; what is proved was kept."""
 
     exit_code = 4
+
+
+class Halted(Exception):
+    """The search is to end inside a step; what the step had found is dropped. Never shown."""
+
+
+Watch = Callable[[], None]
+"""Called often in long loops; raises `Halted` once the search is to end."""
+
+
+def go_on() -> None:
+    """The watch of a search that nothing ends."""

@@ -101,7 +101,9 @@ def leg_floors(
     gate = part.lanes.v_input * one.i_drive
     control_loss = np.where(hard, one.loss_conduction + edges, cold) + gate
     speed = _speed(found, own)
-    order = np.quantile(speed[np.isfinite(speed)], np.linspace(0.0, 1.0, BUCKETS + 1)[:-1])
+    known = speed[np.isfinite(speed)]
+    steps = np.linspace(0.0, 1.0, BUCKETS + 1)[:-1]
+    order = np.quantile(known, steps) if known.size else np.array([np.inf])
     bucket = np.maximum(np.searchsorted(order, speed, side="right") - 1, 0)
     square = stress.i_rms_synchronous**2 - _dead_square(stress, part)
     cold = _cold(partner, np.maximum(square, 0.0), stress.temp_board)

@@ -22,10 +22,14 @@ from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
 from optimizer.scouts import incumbents, needed, staircase_of
 from optimizer.selection import INFEASIBLE, OPTIMAL, Answer, Selector
+from optimizer.selfcheck import check_solver_once
 from optimizer.tally import check_choice, violations
 
 PROVE_SEED = 2024
 """Seed of the points that the solver proves again after the merge."""
+
+SECONDS_LATE = 2.0
+"""Time for scouts once the search has been told to end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,7 @@ class _Search:
     def model(self) -> Selector:
         """The solver's model of what may still matter, built when first asked for."""
         if self.selector is None:
+            check_solver_once()
             self.known = incumbents(self.choice, (*self.points, *self.known))
             self.selector = Selector(self.choice, keep=needed(self.choice, self.known))
         return self.selector
@@ -154,6 +159,7 @@ def _fill(search: _Search, gap: _Gap) -> None:
     while True:
         if search.halted():
             search.notes.append(f"not searched: {_box(cost_max, gap)}")
+            _keep_known(search, gap, cost_max)
             return
         answer = search.model().solve(cost_max=cost_max, time_limit=max(0.01, search.left()))
         if answer.status == INFEASIBLE or answer.bound >= gap.loss_below:
@@ -163,6 +169,14 @@ def _fill(search: _Search, gap: _Gap) -> None:
             return
         search.keep(answer.selection)
         cost_max = answer.selection.cost - 1
+
+
+def _keep_known(search: _Search, gap: _Gap, cost_max: int | None) -> None:
+    """Sets of a box that was not searched which the scouts know to keep every row."""
+    search.known = search.known or incumbents(search.choice, seconds=SECONDS_LATE)
+    for point in search.known:
+        if (cost_max is None or point.cost <= cost_max) and point.loss < gap.loss_below:
+            search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
 
 
 def _box(cost_max: int | None, gap: _Gap) -> str:

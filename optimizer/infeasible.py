@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from optimizer import search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing, percent
-from optimizer.errors import NoFeasibleDesign
-from optimizer.infeasible_kinds import kinds
+from optimizer.errors import Halted, NoFeasibleDesign
+from optimizer.infeasible_kinds import AMPLE, kinds
 from optimizer.infeasible_probe import Near, judged, near_sets
 from optimizer.infeasible_rules import Kind
 from optimizer.points import points
@@ -20,8 +20,23 @@ from optimizer.search import Found, Progress, Stop, never, quiet
 from optimizer.spec_records import Spec
 from optimizer.stage import build_stage
 
-SECONDS = 60.0
-"""Time for the explanation where the user sets none."""
+SECONDS = 50.0
+"""Time for the explanation, or less where the user's limit is nearer."""
+
+SECONDS_LEAST, SECONDS_QUESTION, SECONDS_SHARE = 0.5, 12.0, 0.5
+"""With less time left nothing is asked; a question gets so many, or that share of what is left."""
+
+SUSPECTS = 4
+"""Kinds of limit that are asked whether nothing does without them."""
+
+GROWTH = 0.5
+"""First amount asked where nothing but the limit's absence is known to do."""
+
+NEAR_SHARE = 0.5
+"""Share of the time after which no more sets are looked for that come near."""
+
+SKELETON = "inductor and frequency"
+"""In the position of every waterfall that counts combinations of both."""
 
 SLACK = 1e-9
 """Relative room a limit gets over the value a set needs."""
@@ -39,6 +54,11 @@ class Relaxation:
     share: float
     proved: bool
 
+    @classmethod
+    def rough(cls, kind: Kind, amount: float) -> Relaxation:
+        """One that is not narrowed yet."""
+        return cls(kind, amount, kind.share(amount), False)
+
 
 def explain(
     spec: Spec,
@@ -54,7 +74,7 @@ def explain(
     time_limit : for the explanation [s]; what it leaves unanswered is said
     """
     case = _Case(spec, catalog, found, min(time_limit, SECONDS), progress, stop)
-    near, falls = _near(found)
+    near, falls = _near(case)
     progress("nearest misses", f"{len(near)} sets looked at")
     lines = [f"{one.topology} refused: {one.reason}" for one in found.refused]
     lines += [waterfall_text(one) for one in found.waterfalls if one.falls or not one.left]
@@ -68,18 +88,18 @@ def explain(
 def waterfall_text(one: Waterfall) -> str:
     """One position: ``output-low: 812 parts, 410 fell on drain voltage, 0 left``."""
     falls = "".join(f", {fall.fell} fell on {fall.reason}" for fall in one.falls)
-    word = "combinations" if one.position.endswith("inductor and frequency") else "parts"
+    word = "combinations" if SKELETON in one.position else "parts"
     if ":" in one.position:
         word = "choices"
     return f"{one.position}: {one.offered} {word}{falls}, {one.left} left"
 
 
-def _near(found: Found) -> tuple[list[Near], list[Waterfall]]:
+def _near(case: _Case) -> tuple[list[Near], list[Waterfall]]:
     """Near sets of all topologies, and how options fell at the skeletons that got furthest."""
     near: list[Near] = []
     falls: list[Waterfall] = []
-    for stage in found.stages.values():
-        some, fell = near_sets(stage, found.prices)
+    for stage in case.found.stages.values():
+        some, fell = near_sets(stage, case.found.prices, case.watch)
         near += some
         falls += fell
     return sorted(near, key=lambda one: one.miss), falls
@@ -101,6 +121,10 @@ def _miss_lines(near: Sequence[Near]) -> Iterator[str]:
     more = f" and {len(broken) - 3} more" if len(broken) > 3 else "; all other limits hold"
     head = f"nearest miss of {len(near)} sets looked at"
     yield f"{head}: {_set_text(first)} misses {'; '.join(parts)}{more}"
+    alone = [one for one in near if len(one.broken) == 1 and math.isfinite(one.miss)]
+    if len(broken) > 1 and alone:
+        told = f"{_set_text(alone[0])} misses {failing(alone[0].broken[0])}"
+        yield f"nearest miss in one limit alone: {told}; all other limits hold"
 
 
 def _set_text(near: Near) -> str:
@@ -125,30 +149,38 @@ class _Case:
         stop: Stop,
     ) -> None:
         self.spec, self.catalog, self.found = spec, catalog, found
-        self.deadline = time.monotonic() + seconds
-        self.last = sum(found.seconds.values())
+        self.seconds, self.deadline = seconds, time.monotonic() + seconds
         self.progress, self.stop = progress, stop
         self.solves = 0
-        self.unanswered = 0
+        self.needed: list[Kind] = []
+        self.unanswered: list[str] = []
+
+    def left(self) -> float:
+        """Seconds left."""
+        return self.deadline - time.monotonic()
+
+    def watch(self) -> None:
+        """Raise `Halted` when it is time to go on to relaxations."""
+        if self.stop() or self.left() <= (1.0 - NEAR_SHARE) * self.seconds:
+            raise Halted
 
     def would_do(self, spec: Spec) -> bool | None:
         """Whether any set passes under `spec`; None where the time does not answer it."""
-        left = self.deadline - time.monotonic()
-        if self.stop() or left < 1.5 * self.last:
-            self.unanswered += 1
+        if self.stop() or self.left() < SECONDS_LEAST:
             return None
-        since = time.monotonic()
-        found = search.solve(
-            spec, self.catalog, any_set=True, time_limit=max(left, 0.05), stop=self.stop
-        )
-        self.last = max(self.last, time.monotonic() - since)
+        seconds = min(self.left(), max(SECONDS_SHARE * self.left(), SECONDS_QUESTION))
+        found = search.solve(spec, self.catalog, any_set=True, time_limit=seconds, stop=self.stop)
         self.solves += 1
         if found.counts.get("sets found", 0):
             return True
-        if found.open or self.stop():
-            self.unanswered += 1
-            return None
-        return False
+        return None if found.open or found.skipped or self.stop() else False
+
+    def free(self, kinds: Iterable[Kind]) -> Spec:
+        """The spec with kinds of limit loosened as far as they go."""
+        spec = self.spec
+        for kind in kinds:
+            spec = kind.at(spec, kind.most)
+        return spec
 
     def rules_hold(self) -> bool:
         """Whether the spec has no rule that only a search keeps."""
@@ -157,16 +189,53 @@ class _Case:
 
 
 def _relaxations(case: _Case, near: Sequence[Near]) -> list[Relaxation]:
-    """For each kind of limit the least loosening found that would do, smallest share first."""
-    found = []
-    for kind in kinds(case.spec):
-        if not _may_help(case.found, kind):
+    """For each kind of limit the least loosening found that would do, smallest share first.
+
+    First it is asked which limits must give way whatever else does: of the others none does alone.
+    Near sets give the amounts of most kinds; which of the rest help is asked by re-solves, many
+    kinds at a time. Then each amount is narrowed by re-solves, the smallest first.
+    """
+    every = kinds(case.spec)
+    case.needed = _needed(case, every, near)
+    may = case.needed if len(case.needed) == 1 else []
+    known: list[tuple[Kind, float]] = []
+    others = []
+    for kind in every:
+        out = case.needed and not kind.turns and kind not in may
+        if out or not _may_help(case.found, kind):
             continue
-        one = _relaxed(case, kind, near)
-        if one is not None:
-            found.append(one)
-            case.progress("relaxations", _told(case.spec, one))
+        amount = None if kind.step else _from_near(case, kind, near)
+        if amount is None:
+            others.append(kind)
+        else:
+            known.append((kind, amount))
+            case.progress("relaxations", _told(case.spec, Relaxation.rough(kind, amount)))
+    known += [(kind, kind.most) for kind in _helping(case, others)]
+    known.sort(key=lambda pair: (pair[0].step, pair[0].share(pair[1])))
+    found = [_narrowed(case, kind, amount) for kind, amount in known]
     return sorted(found, key=lambda one: (one.kind.step, one.share))
+
+
+def _needed(case: _Case, every: Sequence[Kind], near: Sequence[Near]) -> list[Kind]:
+    """Kinds without which nothing does, though all others that only let more pass are freed.
+
+    Asked are those that near sets break: first those of the set that breaks fewest.
+    """
+    wanted = [
+        [kind for kind in every if not kind.turns and any(map(kind.covers, one.broken))]
+        for one in near
+        if one.broken and math.isfinite(one.miss)
+    ]
+    suspects = min(wanted, key=len, default=[])
+    found: list[Kind] = []
+    for kind in suspects[:SUSPECTS]:
+        others = [one for one in every if one is not kind and not one.turns]
+        if case.would_do(case.free(others)) is False:
+            found.append(kind)
+            case.progress("relaxations", f"{kind.name} must be loosened")
+        if len(found) > 1:
+            break
+    return found
 
 
 def _may_help(found: Found, kind: Kind) -> bool:
@@ -184,7 +253,7 @@ def _may_help(found: Found, kind: Kind) -> bool:
         reasons = [{fall.reason for fall in one.falls} for one in empty]
         if all(any(_names(kind, text) for text in texts) for texts in reasons):
             return True
-        if any(one.position.endswith("inductor and frequency") for one in empty):
+        if any(SKELETON in one.position for one in empty):
             return True
     return False
 
@@ -193,25 +262,54 @@ def _names(kind: Kind, reason: str) -> bool:
     return any(reason.startswith(word) for word in kind.reasons)
 
 
-def _relaxed(case: _Case, kind: Kind, near: Sequence[Near]) -> Relaxation | None:
-    """The least loosening of one kind: from a near set, then narrowed by re-solves."""
+def _helping(case: _Case, kinds: Sequence[Kind]) -> list[Kind]:
+    """The kinds that would do alone if loosened as far as they go.
+
+    Kinds that only ever let more sets pass are freed together first: where that does not do, none
+    of them does alone.
+    """
+    more = [kind for kind in kinds if not kind.turns]
+    found = _of_group(case, more)
+    for kind in kinds:
+        if kind.turns:
+            found += _of_group(case, [kind])
+    return found
+
+
+def _of_group(case: _Case, group: Sequence[Kind]) -> list[Kind]:
+    if not group:
+        return []
+    answer = case.would_do(case.free(group))
+    if answer is False:
+        return []
+    if len(group) == 1:
+        if answer is None:
+            case.unanswered.append(group[0].name)
+            return []
+        case.progress("relaxations", f"{group[0].name} would do")
+        return list(group)
+    half = len(group) // 2
+    return _of_group(case, group[:half]) + _of_group(case, group[half:])
+
+
+def _narrowed(case: _Case, kind: Kind, amount: float) -> Relaxation:
+    """The least amount that does, between none and one that does, by re-solves.
+
+    Where a near set gave the amount, the first one is asked a grain below: often no less does.
+    Where only "without this limit" is known to do, amounts grow until one does.
+    """
     if kind.step:
-        answer = case.would_do(kind.at(case.spec, kind.most))
-        return Relaxation(kind, kind.most, math.inf, True) if answer else None
-    known = _from_near(case, kind, near)
-    if known is None:
-        known = _by_growing(case, kind)
-    if known is None:
-        return None
-    amount, low = known
-    proved = amount - low <= _grain(kind, low)
-    while not proved:
-        middle = 0.5 * (low + amount)
+        return Relaxation(kind, amount, math.inf, True)
+    free, low = amount == kind.most, 0.0
+    asked = min(GROWTH, 0.5 * amount) if free else amount - 0.98 * _grain(kind, amount)
+    while amount - low > _grain(kind, low):
+        middle = asked if low < asked < amount else 0.5 * (low + amount)
         answer = case.would_do(kind.at(case.spec, middle))
         if answer is None:
             break
         low, amount = (low, middle) if answer else (middle, amount)
-        proved = amount - low <= _grain(kind, low)
+        asked = 3.0 * middle if amount == kind.most else 0.0
+    proved = amount - low <= _grain(kind, low)
     return Relaxation(kind, amount, kind.share(amount), proved)
 
 
@@ -220,7 +318,7 @@ def _grain(kind: Kind, low: float) -> float:
     return kind.grain * max(1.0, 1.0 + kind.share(low))
 
 
-def _from_near(case: _Case, kind: Kind, near: Sequence[Near]) -> tuple[float, float] | None:
+def _from_near(case: _Case, kind: Kind, near: Sequence[Near]) -> float | None:
     """Least amount that lets a near set pass, shown by judging it again under the loosened spec."""
     if not case.rules_hold():
         return None
@@ -232,7 +330,7 @@ def _from_near(case: _Case, kind: Kind, near: Sequence[Near]) -> tuple[float, fl
                 wanted.append((amount * (1.0 + SLACK), one))
     for amount, one in sorted(wanted, key=lambda pair: pair[0])[:3]:
         if _passes(case, kind.at(case.spec, amount), one):
-            return amount, 0.0
+            return amount
     return None
 
 
@@ -243,24 +341,11 @@ def _passes(case: _Case, spec: Spec, one: Near) -> bool:
     return not judged(stage, [one.chosen])[0].broken
 
 
-def _by_growing(case: _Case, kind: Kind) -> tuple[float, float] | None:
-    """An amount that does and a smaller one that does not, by re-solves with growing amounts."""
-    if not case.would_do(kind.at(case.spec, kind.most)):
-        return None
-    low, amount = 0.0, kind.grain
-    while amount < kind.most:
-        answer = case.would_do(kind.at(case.spec, amount))
-        if answer:
-            return amount, low
-        if answer is None:
-            break
-        low, amount = amount, 2.0 * amount
-    return kind.most, low
-
-
 def _told(spec: Spec, one: Relaxation) -> str:
     """One relaxation in its own unit and as a share."""
     told = one.kind.told(spec, one.amount)
+    if one.amount >= AMPLE and one.amount == one.kind.most:
+        return f"{one.kind.name}: without this limit"
     if one.kind.step or one.kind.in_share:
         return f"{one.kind.name}: {told}"
     return f"{one.kind.name}: {told} ({percent(one.share)})"
@@ -273,8 +358,16 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
             yield f"  {_told(case.spec, one)}{'' if one.proved else ', perhaps less'}"
         first = found[0]
         yield f"smallest single relaxation: {_told(case.spec, first)}"
-    else:
+    elif len(case.needed) > 1:
+        head = "no single relaxation was found" if case.unanswered else "no limit alone would do"
+        names = " and ".join(kind.name for kind in case.needed)
+        yield f"{head}: {names} must both be loosened"
+    elif case.needed and case.unanswered:
+        yield f"nothing would do without loosening this: {case.needed[0].name}"
+    elif case.unanswered:
         yield "no single relaxation that would do was found"
+    else:
+        yield "no limit loosened alone would do"
     yield _asked(case, found)
 
 
@@ -286,5 +379,6 @@ def _asked(case: _Case, found: Iterable[Relaxation]) -> str:
         if open_still:
             text += f": that less would not do for {', '.join(open_still)}"
         if case.unanswered:
-            text += f"; {case.unanswered} questions not answered"
+            text += f"; {len(case.unanswered)} questions not answered: whether one of these would "
+            text += f"do alone: {', '.join(case.unanswered)}"
     return text

@@ -162,6 +162,7 @@ def _ceiling(spec: Spec) -> Kind:
         share=as_is,
         most=min(AMPLE, 0.5 / now - 1.0),
         reasons=("ceiling",),
+        turns=True,
     )
 
 
@@ -231,10 +232,15 @@ def _temperature(kind: str, quantity: str, checked: str, subject: str, room: flo
         limits = {k: t + amount if k == kind else t for k, t in spec.limits.temp_max.items()}
         return replace(spec, limits=replace(spec.limits, temp_max=limits))
 
+    def told(spec: Spec, amount: float) -> str:
+        limit = spec.limits.temp_max.get(kind)
+        own = "" if limit is None else f", the limit to {up(limit + amount):.4g} degC"
+        return f"{up(amount):.4g} K more than policy and limit allow{own}"
+
     return Kind(
         name=f"{kind} temperature",
         at=at,
-        told=lambda spec, a: f"{up(a):.4g} K more than policy and limit allow",
+        told=told,
         covers=lambda m: (
             m.quantity == checked and subject in ("", m.subject) and kind != "capacitor"
         ),
@@ -401,4 +407,4 @@ def _full_drive() -> Kind:
         return f"from {lowest:.3g} V to at least {DRIVE_FULL:g} V"
 
     reasons = ("no rating at the drive voltage", "drain voltage", "junction temperature")
-    return switch("gate drive", _every(edit), told, reasons)
+    return switch("gate drive", _every(edit), told, reasons, turns=True)

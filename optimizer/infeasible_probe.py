@@ -23,6 +23,7 @@ from optimizer import (
 )
 from optimizer.buying import Prices
 from optimizer.conclude_sets import Chosen, Place, part_set_of, stacked
+from optimizer.errors import Halted, Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.infeasible_kinds import freed
 from optimizer.infeasible_options import Options, groups, misses_of
@@ -31,7 +32,7 @@ from optimizer.records import BoolArray, Fall, FloatArray, Waterfall
 from optimizer.results import Margin
 from optimizer.stage import Stage
 
-SKELETONS = 10
+SKELETONS = 8
 """Skeletons looked into per topology."""
 
 
@@ -49,8 +50,13 @@ class Near:
         return max((-margin.margin for margin in self.broken), default=0.0)
 
 
-def near_sets(stage: Stage, prices: Prices) -> tuple[list[Near], list[Waterfall]]:
-    """Sets of one topology that come near, and why options of its best skeleton fell."""
+def near_sets(
+    stage: Stage, prices: Prices, watch: Watch = go_on
+) -> tuple[list[Near], list[Waterfall]]:
+    """Sets of one topology that come near, and why options of its best skeleton fell.
+
+    watch : called between skeletons; where it raises `Halted`, those looked at are kept
+    """
     free = replace(stage, spec=freed(stage.spec))
     offered = pool.pool(free, prices)
     if any(not one.left for one in offered.waterfalls):
@@ -58,13 +64,24 @@ def near_sets(stage: Stage, prices: Prices) -> tuple[list[Near], list[Waterfall]
     chosen: list[Chosen] = []
     best: tuple[float, float, int] = (np.inf, 0.0, 0)
     with np.errstate(all="ignore"):
-        for frequency, coil in _skeletons(stage, free, offered):
+        for frequency, coil in _until(watch, _skeletons(stage, free, offered)):
             found = groups(stage, free, offered, frequency, coil, every=False)
             far = sum(float(np.min(one.worst(), initial=np.inf)) for one in found.values())
             best = min(best, (far, frequency, coil))
             chosen += _assembled(stage, frequency, coil, found)
         found = groups(stage, free, offered, *best[1:], every=True) if chosen else {}
         return judged(stage, list(_distinct(chosen))), _fallen(stage, *best[1:], found)
+
+
+def _until(watch: Watch, skeletons: Iterable[tuple[float, int]]) -> Iterator[tuple[float, int]]:
+    """Skeleton after skeleton, the first in any case, until the watch ends it."""
+    for number, one in enumerate(skeletons):
+        try:
+            if number:
+                watch()
+        except Halted:
+            return
+        yield one
 
 
 def _distinct(chosen: Iterable[Chosen]) -> Iterator[Chosen]:

@@ -20,6 +20,7 @@ class Kind:
     step : there is no scale, the rule is dropped or one step wider
     ample : amount that frees the limit where near sets are looked for, if more than `most`
     in_share : the words already say the share
+    turns : loosening it may also take sets away
     share : an amount as a share of the limit
     reasons : texts of waterfalls that a part may fall on by this kind
     """
@@ -36,6 +37,7 @@ class Kind:
     step: bool = False
     ample: float = 0.0
     in_share: bool = False
+    turns: bool = False
 
 
 def never(_: Margin) -> bool:
@@ -71,9 +73,11 @@ def switch(
     at: Callable[[Spec, float], Spec],
     told: Callable[[Spec, float], str],
     reasons: tuple[str, ...],
+    *,
+    turns: bool = False,
 ) -> Kind:
     """A rule that holds or not: there is one way to loosen it."""
-    return Kind(name, at, told, never, upper, as_is, 1.0, reasons, step=True)
+    return Kind(name, at, told, never, upper, as_is, 1.0, reasons, step=True, turns=turns)
 
 
 def _rule(name: str, text: str, section: str, reasons: tuple[str, ...], **values: Any) -> Kind:

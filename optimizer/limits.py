@@ -57,10 +57,13 @@ class Check:
         return np.asarray((kept | ~self.applies).all(axis=-1))
 
     def margins(self) -> FloatArray:
-        """Margin in every lane, NaN where the limit does not apply, (n_choice, n_lane)."""
+        """Margin in every lane, NaN where the limit does not apply, (n_choice, n_lane).
+
+        It has the sign of the room left, also where the limit lies below what it is measured from.
+        """
         with np.errstate(invalid="ignore", divide="ignore"):
             room = self.value - self.allowed if self.at_least else self.allowed - self.value
-            share = room / (self.allowed - self.base)
+            share = np.where(room == 0.0, 0.0, room / np.abs(self.allowed - self.base))
         # A value of NaN (runaway, dropout) fails by more than any number.
         share = np.where(np.isnan(self.value), -np.inf, share)
         return np.where(self.applies, share, np.nan)

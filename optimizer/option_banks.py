@@ -33,7 +33,8 @@ def _cheapest_mix(
     bench: Workbench, node: str, types: IntArray, cost: IntArray
 ) -> dict[str, IntArray]:
     """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
-    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2)
+    watch = bench.aim.watch
+    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2, watch=watch)
     names = ("first", "first_pieces", "second", "second_pieces")
     columns = [] if best is None else list(best)
     none: IntArray = np.zeros(0, dtype=np.int64)
@@ -86,6 +87,7 @@ def bank_groups(bench: Workbench, alone: Mapping[str, Group] | None = None) -> l
     groups: list[Group] = []
     beside, aim = bench, bench.aim
     for name, others in _partners(bench):
+        aim.watch()
         node = _node(bench, name)
         floor = node.alone if aim.alone else node.marginal
         apart = None
@@ -182,6 +184,7 @@ def _first_banks(
     value = weights[:, :1] * cost[None, :] + weights[:, 1:] * units[None, :]
     tried = np.argsort(value, axis=1)[:, :FIRST_BANKS].ravel()
     for start in range(0, len(cost), FIRST_BANKS):
+        bench.aim.watch()
         some = np.arange(start, min(start + FIRST_BANKS, len(cost)))
         part = {name: values[some] for name, values in every.items()}
         met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **part)
@@ -231,6 +234,7 @@ def _mixed_banks(
         levels=(level[:-1], most[:-1]),
         cost_max=dearest,
         grow=not bench.aim.complete,
+        watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]
     keep = bench.matters(bench.beside(node.name), paid, mixed.loss)

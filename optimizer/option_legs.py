@@ -141,6 +141,7 @@ def _pair_matters(
     maybe = ~keep & bench.matters(any_part, cost, loss)
     holders = _holders(rows)
     for part in worth:
+        bench.aim.watch()
         held = holders(int(part))
         open_still = held[maybe[held] & ~keep[held]]
         if len(open_still):
@@ -215,6 +216,7 @@ def _pairs_that_matter(
     """Indices of the pairs that their own loss in the objective lanes leaves open, and it [W]."""
     losses = []
     for some in _blocks(len(control[0])):
+        bench.aim.watch()
         bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
         losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
     loss = np.concatenate(losses)
@@ -262,6 +264,7 @@ def _pairs_that_pass(
     groups = []
     steady = limits.steady(stage)
     for some in _blocks(len(control[0])):
+        bench.aim.watch()
         one, two = _cut(control, some), _cut(synchronous, some)
         keep, bridge = _held(bench, leg, one, two)
         loss, i_drive = _leg_loss(bench.scene, bridge)

@@ -86,6 +86,7 @@ def _legs_settled(
         return None
     groups: list[Group] = []
     for leg in found.stage.topology.LEGS:
+        aim.watch()
         pairs = held.get(leg.name) or leg_group(bench, leg, leg_floors[leg.name])
         if pairs is None or not len(pairs.loss):
             return None

@@ -36,6 +36,16 @@ def column(table: PartTable, key: str) -> FloatArray:
     return table.numbers[key][:, None]
 
 
+def _measured(table: PartTable, key: str) -> FloatArray:
+    """One catalog column, NaN where it was filled, (n_part, 1).
+
+    For charges that two mechanisms read from opposite sides: no one value is pessimistic for both,
+    and the physics takes the worse end of each where it finds NaN.
+    """
+    filled = table.filled.get(key, np.zeros(len(table), dtype=bool))
+    return np.where(filled[:, None], np.nan, column(table, key))
+
+
 def pick(
     table: PartTable, quantity: str, guaranteed: BoolArray, *, limit: str = "max"
 ) -> FloatArray:
@@ -85,8 +95,8 @@ def mosfets(table: PartTable, *, lanes: Lanes, controller: Controller, pads: Pad
             at_4v5=pick(table, "q_gate_4v5", strict),
             at_10v=pick(table, "q_gate_10v", strict),
         ),
-        q_gate_source=column(table, "q_gate_source_typ") * spread,
-        q_gate_threshold=column(table, "q_gate_threshold_typ") * spread,
+        q_gate_source=_measured(table, "q_gate_source_typ") * spread,
+        q_gate_threshold=_measured(table, "q_gate_threshold_typ") * spread,
         q_gate_drain=column(table, "q_gate_drain_typ") * spread,
         v_gate_drain_test=column(table, "v_gate_drain_test"),
         r_gate=pick(table, "r_gate", strict),

@@ -7,6 +7,8 @@ nothing. They prove nothing themselves; they make the bounds bite.
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -39,13 +41,21 @@ DIRECTIONS_COARSE = 17
 ITEMS_AT_ONCE = 4096
 
 
-def incumbents(choice: Choice, known: tuple[Selection, ...] = ()) -> tuple[Selection, ...]:
-    """Nondominated sets that keep every row, from the scouts and from `known`; unproved."""
+def incumbents(
+    choice: Choice, known: tuple[Selection, ...] = (), *, seconds: float = math.inf
+) -> tuple[Selection, ...]:
+    """Nondominated sets that keep every row, from the scouts and from `known`; unproved.
+
+    seconds : after so long no more scouts are sent
+    """
+    end = time.monotonic() + seconds
     found = {(point.skeleton, point.option): point for point in known}
     if mergeable(replace(choice, worst_point=False)):
         for scout in _scouts(choice):
             for point in relaxed_front(scout):
                 found.setdefault((point.skeleton, point.option), point)
+            if time.monotonic() >= end:
+                break
     real = [valued(choice, *key) for key in found if not violations(choice, key[0], key[1])]
     if not real:
         return ()

@@ -1,19 +1,16 @@
-"""Which (frequency, inductor) skeletons of a topology pass their own limits, and at which state."""
+"""Which (frequency, inductor) skeletons of a topology pass their own limits; banks beside one."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from optimizer import evaluation, limits, parameters, verification
-from optimizer.assembly import Sets
-from optimizer.buying import Prices
+from optimizer import evaluation, limits, parameters
+from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
-from optimizer.parts.bridge_records import Mosfet
 from optimizer.pool import Pool
 from optimizer.records import (
     BRACKET_CEILING,
@@ -24,12 +21,9 @@ from optimizer.records import (
     Fall,
     FloatArray,
     IntArray,
-    Leg,
-    State,
     Waterfall,
 )
 from optimizer.stage import Stage, build_stage, lanes_where
-from optimizer.verification import Reference
 
 CHUNK = 96
 """Banks tried at a time while looking for the cheapest that passes."""
@@ -232,10 +226,12 @@ def cheapest_bank(
     *,
     types_max: int,
     least: IntArray | None = None,
+    watch: Watch = go_on,
 ) -> tuple[int, int, int, int] | None:
     """The cheapest bank of one or two types that passes, or None.
 
     least : cost below which no bank that holds a type can pass, (n_type,)
+    watch : called often; raises where the search is to end
     """
     sizing = np.flatnonzero(limits.steady(scene.stage))
     duty = bank_duty(scene, node, rows, sizing)
@@ -244,6 +240,7 @@ def cheapest_bank(
     banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
     single = None
     for start in range(0, int(usable.sum()) * (cost.shape[1] - 1), CHUNK):
+        watch()
         some = {name: values[start : start + CHUNK] for name, values in banks.items()}
         met = bank_choice.verdicts(duty=duty, limits=limit, **some)
         keep = np.flatnonzero(np.logical_and.reduce(list(met.values())))
@@ -264,6 +261,7 @@ def cheapest_bank(
         single_cost=np.array(known, dtype=np.int64),
         single_loss=np.zeros(len(known)),
         cost_max=known[0] - 1 if known else None,
+        watch=watch,
     )
     if not len(mixed.cost):
         return single
@@ -273,162 +271,7 @@ def cheapest_bank(
     return one, one_pieces, two, two_pieces
 
 
-# --- the reference set of every skeleton ----------------------------------------------------------
-
-
 def transistor_choices(rows: IntArray, parallel_max: int) -> tuple[IntArray, IntArray]:
     """Every transistor in every number of parallel pieces: rows and pieces."""
     count = np.arange(1, parallel_max + 1)
     return np.repeat(rows, len(count)), np.tile(count, len(rows))
-
-
-def _cheapest_leg(
-    scene: Scene, found: Pool, prices: Prices, leg: Leg
-) -> tuple[tuple[int, int], tuple[int, int]] | None:
-    """The cheapest synchronous transistor beside which a control passes, and its cheapest control.
-
-    Controls that fail even beside an ideal partner are left out first; None when no pair passes.
-    """
-    mosfets = scene.stage.mosfets
-    ideal = parameters.without_charges(mosfets)
-    synchronous = _by_price(scene, found, prices, leg.synchronous)
-    synchronous = _passing(scene, leg, leg.synchronous, synchronous, ideal)
-    controls = _by_price(scene, found, prices, leg.control)
-    if evaluation.always_hard(scene, leg):
-        controls = _passing(scene, leg, leg.control, controls, ideal)
-    for row, pieces in zip(*synchronous, strict=True):
-        if not len(controls[0]):
-            return None
-        partner = parameters.in_parallel(mosfets, np.array([row]), np.array([pieces]))
-        rows, counts = _passing(scene, leg, leg.control, controls, partner)
-        if len(rows):
-            return (int(rows[0]), int(counts[0])), (int(row), int(pieces))
-    return None
-
-
-def _by_price(
-    scene: Scene, found: Pool, prices: Prices, position: str
-) -> tuple[IntArray, IntArray]:
-    """Transistors of a position in every number of pieces, cheapest first: rows and pieces."""
-    most = scene.stage.spec.choice.transistors_parallel_max
-    rows, pieces = transistor_choices(found.transistor[position], most)
-    order = np.argsort(prices.alone("mosfet")[rows, pieces], kind="stable")
-    return rows[order], pieces[order]
-
-
-def _passing(
-    scene: Scene, leg: Leg, position: str, choices: tuple[IntArray, IntArray], partner: Mosfet
-) -> tuple[IntArray, IntArray]:
-    """Of the choices at a position, those that keep their own limits beside a partner."""
-    rows, pieces = choices
-    if not len(rows):
-        return choices
-    own = parameters.in_parallel(scene.stage.mosfets, rows, pieces)
-    is_control = position == leg.control
-    pair = (own, partner) if is_control else (partner, own)
-    bridge = evaluation.half_bridges(scene, leg, *pair)
-    keep = np.ones(len(rows), dtype=bool)
-    for check in limits.transistors(scene.stage, leg, bridge, rows, rows):
-        if check.subject == position or check.quantity == "finite loss":
-            keep &= check.holds()
-    return rows[keep], pieces[keep]
-
-
-def reference_parts(
-    stage: Stage, found: Pool, prices: Prices, frequency: float, coil: int
-) -> Sets | None:
-    """The reference set of one skeleton: at every position the cheapest part that passes."""
-    scene = evaluation.sizing_scene(stage, np.array([frequency]), np.array([coil]))
-    transistor: dict[str, tuple[IntArray, IntArray]] = {}
-    for leg in stage.topology.LEGS:
-        pair = _cheapest_leg(scene, found, prices, leg)
-        if pair is None:
-            return None
-        for position, (row, pieces) in zip((leg.control, leg.synchronous), pair, strict=True):
-            transistor[position] = (np.array([row]), np.array([pieces]))
-    rules = stage.spec.choice
-    alone = prices.alone("capacitor")[:, : rules.bank_pieces_max + 1]
-    banks: dict[str, Any] = {}
-    for node, rows in found.bank.items():
-        one = cheapest_bank(scene, node, rows, alone[rows], types_max=rules.bank_types_max)
-        if one is None:
-            return None
-        second = -1 if one[2] < 0 else int(rows[one[2]])
-        columns = (int(rows[one[0]]), one[1], second, one[3])
-        banks[node] = tuple(np.array([value]) for value in columns)
-    sense, count = senses_that_close(stage, found, scene, evaluation.coils(scene))
-    if not len(sense):
-        return None
-    best = np.array([np.argmin(prices.alone("resistor")[sense, count])])
-    return Sets(
-        frequency=np.array([frequency]),
-        coil=np.array([coil]),
-        transistor=transistor,
-        bank=banks,
-        sense=(sense[best], count[best]),
-    )
-
-
-def references(
-    stage: Stage, found: Pool, prices: Prices, screened: Screened
-) -> tuple[Reference, BoolArray]:
-    """The reference state of every skeleton, and which skeletons have one, (n_set,).
-
-    All skeletons of a frequency share the other parts of its cheapest feasible reference set and
-    keep their own inductor. Where no skeleton of a frequency has a complete set, none can pass.
-    """
-    alone = prices.alone("inductor")[:, 1]
-    kept = np.zeros(len(screened.coil), dtype=bool)
-    parts = []
-    for frequency in np.unique(screened.frequency):
-        index = np.flatnonzero(screened.frequency == frequency)
-        for one in index[np.argsort(alone[screened.coil[index]], kind="stable")]:
-            common = reference_parts(stage, found, prices, frequency, int(screened.coil[one]))
-            if common is not None:
-                kept[index] = True
-                parts.append(_with_coils(common, frequency, screened.coil[index]))
-                break
-    if not parts:
-        empty = np.zeros((0, len(stage.lanes)))
-        state = State(empty, dict.fromkeys(stage.topology.POSITIONS, empty), empty, empty, empty)
-        return Reference(np.zeros(0), np.zeros(0, dtype=np.int64), state, empty), kept
-    return _reference_states(stage, parts), kept
-
-
-def _with_coils(common: Sets, frequency: float, coil: IntArray) -> Sets:
-    """The set repeated with each of the inductors."""
-    rows = np.zeros(len(coil), dtype=np.int64)
-    many = common.take(rows)
-    return Sets(np.full(len(coil), frequency), coil, many.transistor, many.bank, many.sense)
-
-
-def _reference_states(stage: Stage, parts: list[Sets]) -> Reference:
-    """Own states of the reference sets in the lanes that are not sizing lanes."""
-    own = stage.lanes.bracket == 0
-    part = build_stage(
-        stage.spec, stage.topology.NAME, lanes=lanes_where(stage.lanes, own), tables=stage.tables
-    )
-    small = [verification.reference_of(part, sets) for sets in parts]
-    lane = np.flatnonzero(own)
-
-    def wide(values: list[FloatArray]) -> FloatArray:
-        rows = np.concatenate(values)
-        full = np.zeros((len(rows), len(own)))
-        full[:, lane] = rows
-        return full
-
-    state = State(
-        resistance_series=wide([one.state.resistance_series for one in small]),
-        resistance={
-            p: wide([one.state.resistance[p] for one in small]) for p in stage.topology.POSITIONS
-        },
-        i_input_extra=wide([one.state.i_input_extra for one in small]),
-        i_output_extra=wide([one.state.i_output_extra for one in small]),
-        temp_board=wide([one.state.temp_board for one in small]),
-    )
-    return Reference(
-        frequency=np.concatenate([one.frequency for one in small]),
-        coil=np.concatenate([one.coil for one in small]),
-        state=state,
-        i_mean=wide([one.i_mean for one in small]),
-    )

@@ -26,8 +26,11 @@ from optimizer import (
     narrow,
     options,
     pool,
+    reference_sets,
+    row_floors,
     scouts,
     screen,
+    stopped,
     tally,
     verification,
     workbench,
@@ -35,6 +38,7 @@ from optimizer import (
 from optimizer.buying import Prices
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
+from optimizer.errors import Halted
 from optimizer.frontier import Frontier
 from optimizer.market import Market
 from optimizer.points import PointSet, points
@@ -100,6 +104,11 @@ class Clock:
         """Whether to end now."""
         return self.stop() or time.monotonic() >= self.deadline
 
+    def watch(self) -> None:
+        """Raise `Halted` when it is time to end."""
+        if self.halted():
+            raise Halted
+
 
 @dataclass(slots=True)
 class Found:
@@ -107,7 +116,7 @@ class Found:
 
     stages, references, points : by topology; choice : skeletons and options left open at the end
     front : its front with the proofs
-    open : skeletons the search had no time for
+    open : skeletons the search had no time for; skipped : topologies it did not come to
     """
 
     spec: Spec
@@ -121,6 +130,7 @@ class Found:
     choice: Choice | None = None
     front: Frontier | None = None
     open: list[Key] = field(default_factory=list)
+    skipped: list[str] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)
 
@@ -155,7 +165,10 @@ def solve(
     clock = Clock(progress, stop, limit)
     found = Found(spec, buying.prices(spec, catalog.tables))
     for topology in spec.topologies:
-        _prepare(found, catalog, topology, clock)
+        try:
+            _prepare(found, catalog, topology, clock)
+        except Halted:
+            found.skipped.append(topology)
     work = _Work(found, clock)
     if not work.keys:
         found.seconds = clock.seconds
@@ -182,6 +195,7 @@ def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Non
         found.refused.append(Refused(topology, reason))
         clock.done("topologies", f"{topology} refused: {reason}")
         return
+    clock.watch()
     found.points[topology] = points(spec, topology)
     stage = build_stage(spec, topology, lanes=found.points[topology].lanes, tables=catalog.tables)
     parts = pool.pool(stage, prices)
@@ -193,7 +207,9 @@ def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Non
     screened = screen.screen(stage, parts)
     found.waterfalls.append(_named(topology, screened.waterfall))
     clock.done("skeletons", f"{topology}: {len(screened.coil)} of {screened.waterfall.offered}")
-    reference, kept = screen.references(stage, parts, prices, screened)
+    reference, kept, beside = reference_sets.references(stage, parts, prices, screened, clock.watch)
+    if beside.falls:
+        found.waterfalls.append(_named(topology, beside))
     found.references[topology] = reference
     found.counts["skeletons"] = found.counts.get("skeletons", 0) + int(kept.sum())
     clock.done("reference states", f"{topology}: {int(kept.sum())} skeletons")
@@ -260,6 +276,9 @@ class _Work:
         none: IntArray = np.zeros(0, dtype=np.int64)
         self.stair: Staircase = (none, none)
         self.expanded: dict[Key, Skeleton] = {}
+        self.sketched: dict[Key, Skeleton] = {}
+        self.left: list[int] = []
+        self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
         rules = spec.choice
@@ -274,7 +293,13 @@ class _Work:
             return narrow.joint_stair(self.found.prices, groups)
 
         return Aim(
-            joined, self.weights, self.stair, best_only=best_only, complete=complete, alone=alone
+            joined,
+            self.weights,
+            self.stair,
+            best_only=best_only,
+            complete=complete,
+            alone=alone,
+            watch=self.clock.watch,
         )
 
     def bound(self) -> None:
@@ -303,10 +328,30 @@ class _Work:
             order = np.argsort(self.bounds[:, direction], kind="stable")
             picks += [int(k) for k in order[:SKETCHES]]
         for number in dict.fromkeys(picks):
-            if self.clock.halted() or (any_set and len(self.stair[0])):
+            if not self._open(number):
+                continue
+            if any_set and len(self.stair[0]):
                 break
-            self._take_in(self.keys[number], self.aim(best_only=True))
+            try:
+                self.clock.watch()
+                skeleton = self._take_in(self.keys[number], self.aim(best_only=True))
+            except Halted:
+                break
+            if skeleton is not None:
+                self.sketched[self.keys[number]] = skeleton
+            if not len(self.stair[0]) and not self.refused:
+                self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
+
+    def _refuse(self) -> None:
+        """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
+        self.refused, start = True, 0
+        for name, one in self.markets.items():
+            gone, waterfall = row_floors.refused(one)
+            self.bounds[start + np.flatnonzero(gone)] = np.inf
+            start += len(gone)
+            if waterfall.falls:
+                self.found.waterfalls.append(_named(name, waterfall))
 
     def survey(self) -> None:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
@@ -315,12 +360,20 @@ class _Work:
         options that others beat.
         """
         waiting = list(range(len(self.keys)))
-        while waiting and not self.clock.halted():
+        while waiting:
             number = self._most_promising(waiting)
             waiting.remove(number)
-            if self._open(number) and self._open_closer(number):
-                key = self.keys[number]
-                self.surveyed[key] = self._take_in(key, self.aim(alone=True))
+            if not self._open(number) or not self._open_closer(number):
+                continue
+            key = self.keys[number]
+            try:
+                self.clock.watch()
+                skeleton = self._take_in(key, self.aim(alone=True))
+            except Halted:
+                break
+            self.surveyed[key] = skeleton
+            if skeleton is not None:
+                self.sketched[key] = skeleton
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -328,19 +381,22 @@ class _Work:
     def expand_all(self, *, any_set: bool = False) -> None:
         """Expand every skeleton that the bounds leave open, the most promising first."""
         waiting = list(range(len(self.keys)))
-        done = 0
+        self.left, done = [], 0
         while waiting and not (any_set and len(self.stair[0])):
             number = self._most_promising(waiting)
             waiting.remove(number)
-            if self.clock.halted():
-                left = [number, *waiting]
-                self.found.open = [self.keys[k] for k in left if self._open(k)]
+            try:
+                self.clock.watch()
+                if not self._open(number) or not self._open_closer(number):
+                    continue
+                if self.surveyed.get(self.keys[number], True) is None:
+                    continue
+                skeleton = self._take_in(self.keys[number], self.aim(complete=self.complete))
+            except Halted:
+                self.left = [k for k in (number, *waiting) if self._open(k)]
+                left = [self.keys[k] for k in self.left]
+                self.found.open = list(dict.fromkeys([*self.found.open, *left]))
                 break
-            if not self._open(number) or not self._open_closer(number):
-                continue
-            if self.surveyed.get(self.keys[number], True) is None:
-                continue
-            skeleton = self._take_in(self.keys[number], self.aim(complete=self.complete))
             if skeleton is None:
                 continue
             self.expanded[self.keys[number]] = skeleton
@@ -374,7 +430,7 @@ class _Work:
     def _open(self, number: int) -> bool:
         """Whether the bound of a skeleton leaves it on the front."""
         if not len(self.stair[0]):
-            return True
+            return bool(np.isfinite(self.bounds[number]).all())
         stair = workbench.loose(self.stair)
         one = self.bounds[number][None, :]
         return not bool(dominance.droppable(one, self.weights, stair)[0])
@@ -473,13 +529,16 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
     if any_set:
         found.counts["sets found"] = len(work.stair[0])
         return
+    if work.left:
+        work.expanded = work.sketched | work.expanded
     if not work.expanded:
         return
     work.narrow()
     bodies = dict(work.expanded)
     choice = work.choice_of(bodies)
-    answer = _answer(choice if work.complete else _loosened(choice), work, engine, prove_points)
-    if not work.complete and _breaks_rows(choice, answer):
+    strict = work.complete or bool(work.left)
+    answer = _answer(choice if strict else _loosened(choice), work, engine, prove_points)
+    if not strict and _breaks_rows(choice, answer):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
     found.choice, found.front = choice, answer
     found.counts["options"] = sum(
@@ -492,13 +551,18 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
 def _answer(choice: Choice, work: _Work, engine: str, prove_points: int) -> Frontier:
     """The front of a choice within the time left."""
     left = work.clock.deadline - time.monotonic()
-    return frontier.front(
+    answer = frontier.front(
         choice,
         engine="solver" if engine == "solver" else "auto",
         time_limit=max(left, 0.05),
         prove_points=0 if engine == "merge" else prove_points,
         stop=work.clock.stop,
     )
+    if work.left or work.found.skipped:
+        bounds = work.bounds[work.left]
+        points = stopped.marked(answer.points, bounds, work.weights, work.found.skipped)
+        answer = replace(answer, points=points)
+    return answer
 
 
 def _loosened(choice: Choice) -> Choice:

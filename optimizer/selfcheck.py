@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 
@@ -36,6 +37,12 @@ def check_solver(*, time_limit: float = 10.0) -> None:
                 f"need {'infeasible' if expected is None else expected}; "
                 "install highspy 1.15 or later"
             )
+
+
+@cache
+def check_solver_once() -> None:
+    """The same, once in a process: what a run asks before its first question to the solver."""
+    check_solver()
 
 
 def _program(

@@ -19,6 +19,7 @@ from optimizer import (
     open_losses,
 )
 from optimizer.dominance import Staircase
+from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.floors_legs import LegClasses
 from optimizer.market import Market
@@ -58,6 +59,7 @@ class Aim:
     complete : keep options that others beat in cost and loss too, since a row (area, a floor, the
         number of part numbers) may want them
     alone : look only for banks that share no type with another one, to find good sets fast
+    watch : called in long loops; raises where the search is to end
     """
 
     joined: Callable[[Sequence[Group]], Staircase]
@@ -66,6 +68,7 @@ class Aim:
     best_only: bool = False
     complete: bool = False
     alone: bool = False
+    watch: Watch = go_on
 
 
 def loose(stair: Staircase) -> Staircase:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +20,8 @@ from optimizer.conclude_notes import own_state_findings
 from optimizer.conclude_sets import chosen_sets, part_set_of, skeleton_keys, stacked
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved
 from optimizer.records import COST_UNIT, LOSS_UNIT
-from optimizer.results import Margin, PartSet, Run
+from optimizer.report.summary import failures
+from optimizer.results import FrontPoint, Margin, PartSet, Run, as_plain
 from optimizer.search import Found
 from optimizer.spec import read_spec
 from optimizer.spec_records import Spec
@@ -195,28 +198,79 @@ def test_a_limit_broken_at_the_own_state_is_a_finding(tiny_run: Run) -> None:
 # --- what is kept when the search is stopped ------------------------------------------------------
 
 
+class StopAfter:
+    """Asks the search to stop some questions after a stage was reported."""
+
+    def __init__(self, stage: str, asked: int = 0) -> None:
+        self.stage, self.left, self.reached = stage, asked, False
+
+    def progress(self, stage: str, _detail: str) -> None:
+        self.reached |= stage == self.stage
+
+    def stop(self) -> bool:
+        self.left -= self.reached
+        return self.reached and self.left < 0
+
+
+def front_until(job: tuple[Spec, Catalog], until: StopAfter, **options: Any) -> Run:
+    return conclude.front(*job, progress=until.progress, stop=until.stop, **options)
+
+
+def figures(points: Iterable[FrontPoint]) -> set[tuple[float, float]]:
+    return {(point.cost, round(point.loss_model, 5)) for point in points}
+
+
 def test_a_stop_keeps_what_is_proved(tiny_job: tuple[Spec, Catalog], tiny_run: Run) -> None:
-    asked: list[int] = []
-
-    def stop() -> bool:
-        asked.append(1)
-        return len(asked) > 12
-
-    run = conclude.front(*tiny_job, engine="solver", stop=stop)
-    assert 0 < len(run.points) < len(tiny_run.points)
+    run = front_until(tiny_job, StopAfter("narrowing", 4), engine="solver")
     assert not run.complete
     assert "not searched: cost up to" in run.not_proved
     assert "EUR" in run.not_proved
     assert {point.mark for point in run.points} == {""}
-    proved = {(p.cost, round(p.loss_model, 5)) for p in tiny_run.points}
-    assert {(p.cost, round(p.loss_model, 5)) for p in run.points if p.proof} <= proved
+    proved = [point for point in run.points if point.proof]
+    assert 0 < len(proved) < len(tiny_run.points)
+    assert figures(proved) <= figures(tiny_run.points)
+
+
+def test_a_stop_after_the_sketches_keeps_their_sets(
+    tiny_job: tuple[Spec, Catalog], tiny_run: Run
+) -> None:
+    """No skeleton was searched in full: the sets are real, and most of them may be beaten."""
+    run = front_until(tiny_job, StopAfter("sketches"))
+    assert run.points
+    assert not run.complete
+    assert "2 of 2 combinations of topology, frequency and inductor were not searched" in (
+        run.not_proved
+    )
+    unproved = [point for point in run.points if not point.proof]
+    assert len(unproved) > len(run.points) / 2
+    assert f"{len(unproved)} of {len(run.points)} points may still be beaten" in run.not_proved
+    assert figures(point for point in run.points if point.proof) <= figures(tiny_run.points)
+    for point in run.points:
+        assert not point.mark
+        assert not failures(as_plain(point.verified))
+        known = [one.loss_model for one in tiny_run.points if one.cost <= point.cost]
+        assert point.bound <= min(known) + 1e-9
+        assert point.loss_model >= min(known) - 1e-9
+
+
+@pytest.mark.parametrize("asked", [1, 2, 5, 9, 14, 20])
+def test_a_stop_inside_the_expansion_claims_nothing_wrong(
+    tiny_job: tuple[Spec, Catalog], tiny_run: Run, asked: int
+) -> None:
+    run = front_until(tiny_job, StopAfter("sketches", asked))
+    assert figures(point for point in run.points if point.proof) <= figures(tiny_run.points)
+    assert run.complete == (not run.not_proved)
+    if run.complete:
+        assert figures(run.points) == figures(tiny_run.points)
 
 
 def test_a_stop_before_any_set_is_no_claim_of_infeasibility(
     tiny_job: tuple[Spec, Catalog],
 ) -> None:
-    with pytest.raises(NotProved, match=r"2 of 2 combinations .* were not searched"):
+    with pytest.raises(NotProved, match=r"not searched at all: buck; allow more time"):
         conclude.front(*tiny_job, stop=lambda: True)
+    with pytest.raises(NotProved, match=r"2 of 2 combinations .* were not searched"):
+        front_until(tiny_job, StopAfter("bounds"))
 
 
 def test_nothing_feasible_is_raised(tiny_job: tuple[Spec, Catalog]) -> None:

@@ -125,7 +125,8 @@ def test_the_nearest_miss_is_the_least_of_all_sets(job: tuple[Spec, Catalog], na
 def test_two_limits_at_once_have_no_single_relaxation(job: tuple[Spec, Catalog]) -> None:
     spec, catalog = job
     text = explained(limited(spec, v_ripple_output=0.001, v_ripple_input=0.02), catalog)
-    assert "no single relaxation that would do was found" in text
+    assert "no limit alone would do: input ripple and output ripple must both be loosened" in text
+    assert "one of these alone would do" not in text
     assert "output-bank ripple voltage by" in text
     assert "input-bank ripple voltage by" in text
 
@@ -171,10 +172,12 @@ def test_the_ringing_preset_is_what_stands_in_the_way(job: tuple[Spec, Catalog])
 
 
 def test_a_rating_itself_is_never_given_up(job: tuple[Spec, Catalog]) -> None:
-    """30 V rated at 31.2 V: no share of the rating below one would do."""
+    """31.2 V with ringing on parts of 30 V: not even the whole rating would do, only both."""
     spec, catalog = job
     text = explained(spec, with_parts(catalog, "mosfet", v_drain_source_rating=30.0))
-    assert "mosfet drain voltage derating" not in text
+    assert "  mosfet drain voltage derating:" not in text
+    both = "mosfet drain voltage derating and ringing preset must both be loosened"
+    assert f"no limit alone would do: {both}" in text
     for kind in kinds(spec):
         if kind.name.endswith("derating"):
             policy = kind.at(spec, kind.most).derating_policy
@@ -235,6 +238,50 @@ def test_no_time_is_told_and_kept(job: tuple[Spec, Catalog]) -> None:
     assert "output ripple: 1 mV to" in text
     assert "perhaps less" in text
     assert "questions not answered" in text
+
+
+def test_a_stop_ends_the_explanation(job: tuple[Spec, Catalog]) -> None:
+    """Reasons and the nearest miss of what was looked at stay; no question is asked any more."""
+    spec, catalog = job
+    tight = limited(spec, v_ripple_output=0.001)
+    found = search.solve(tight, catalog)
+    error = infeasible.explain(tight, catalog, found, stop=lambda: True)
+    assert "fell on output-bank: none passes, 0 left" in str(error)
+    assert "nearest miss of" in str(error)
+    assert "0 re-solves; not proved for lack of time" in str(error)
+
+
+@pytest.mark.parametrize("asked", range(1, 40, 6))
+def test_a_stop_anywhere_claims_nothing_that_does_not_hold(
+    job: tuple[Spec, Catalog], asked: int
+) -> None:
+    """Stopped at any question, a relaxation that is told to be least is the least."""
+    left = [asked]
+
+    def stop() -> bool:
+        left[0] -= 1
+        return left[0] < 0
+
+    spec, catalog = job
+    tight = limited(spec, v_ripple_output=0.001)
+    found = search.solve(tight, catalog)
+    text = str(infeasible.explain(tight, catalog, found, stop=stop))
+    told = re.search(r"  output ripple: 1 mV to ([\d.]+) mV \([\d.]+ %\)(, perhaps less)?", text)
+    whole = re.search(r"  output ripple: 1 mV to ([\d.]+) mV", explained(tight, catalog))
+    assert whole is not None
+    if told is not None:
+        assert float(told[1]) >= float(whole[1]) * (1 - GRAIN) or told[2]
+    assert "must both" not in text
+
+
+def test_a_floor_out_of_reach_is_told_with_what_would_do(job: tuple[Spec, Catalog]) -> None:
+    spec, catalog = job
+    floors = (replace(spec.limits.floors[0], efficiency=0.999), *spec.limits.floors[1:])
+    strict = replace(spec, limits=replace(spec.limits, floors=floors))
+    text = explained(strict, catalog)
+    name = floors[0].name
+    assert f"fell on floor on the loss at {name}, 0 left" in text
+    assert re.search(rf"  efficiency floor '{name}': 99.9 % to 9[\d.]+ %", text)
 
 
 # --- kinds ----------------------------------------------------------------------------------------

@@ -344,3 +344,15 @@ def test_missing_drive_rating_never_passes(tmp_path: Path) -> None:
         }
     }
     assert "finite loss" in fallen(benches.bench(tmp_path, cells))
+
+
+@pytest.mark.parametrize("allowed", [45.0, 70.0, 110.0])
+def test_a_limit_below_the_ambient_is_missed(allowed: float) -> None:
+    """No part is cooler than its surroundings: the margin is negative where the limit fails."""
+    value, ambient = np.array([[75.0, 90.0]]), np.array([70.0, 70.0])
+    applies = np.ones(2, dtype=bool)
+    check = Check(
+        "coil", "part temperature", value, np.array(allowed), applies, "degC", base=ambient
+    )
+    negative = (check.margins() < 0.0).any(axis=1)
+    assert (negative == ~check.holds()).all()

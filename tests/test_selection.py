@@ -10,6 +10,7 @@ import pytest
 
 from optimizer import selfcheck
 from optimizer.errors import NotProved
+from optimizer.frontier import front
 from optimizer.records import Choice, Group, Skeleton
 from optimizer.selection import INFEASIBLE, OPEN, OPTIMAL, Model, Selector
 from optimizer.tally import row_sums, selection_cost, selection_loss, violations
@@ -197,6 +198,26 @@ def test_a_solver_that_is_wrong_is_caught(monkeypatch, field):
     monkeypatch.setattr(Model, "best", lying)
     with pytest.raises(NotProved, match="fails a known model"):
         selfcheck.check_solver()
+
+
+@pytest.mark.parametrize("wrong", [{"objective": 221.0}, {"status": OPEN}])
+def test_a_run_asks_the_known_models_before_its_first_question(monkeypatch, wrong):
+    """A planted wrong solver: the run ends with the reason, whichever engine asks it."""
+    true, asked = Model.best, []
+
+    def lying(self, *rest):
+        asked.append(len(self.program.cost))
+        return replace(true(self, *rest), **wrong)
+
+    monkeypatch.setattr(Model, "best", lying)
+    for engine in ("auto", "solver"):
+        selfcheck.check_solver_once.cache_clear()
+        with pytest.raises(NotProved, match=r"fails a known model.*install highspy"):
+            front(random_choice(1), engine=engine)
+    assert set(asked) == {3}
+    monkeypatch.undo()
+    assert front(random_choice(1)).complete
+    assert selfcheck.check_solver_once.cache_info().currsize == 1
 
 
 def test_an_objective_that_does_not_add_up_is_caught(monkeypatch):

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from optimizer.errors import Watch, go_on
 from optimizer.parts import bank
 from optimizer.parts.bank_choice import (
     NOT_OFFERED,
@@ -396,6 +397,7 @@ def mixed_options(
     cost_worst: IntArray | None = None,
     levels: tuple[IntArray, FloatArray] | None = None,
     grow: bool = True,
+    watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
 
@@ -413,6 +415,7 @@ def mixed_options(
     levels : costs and the loss [W] from which no bank of at least that `cost` is of interest
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
+    watch : called for every type; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
     Holds for: as `bank.solve`; cost adds over the two types.
@@ -449,6 +452,7 @@ def mixed_options(
     queue: list[_Pairs] = []
     ready: list[_Pairs] = []
     for pairs in search.generate(cost_max):
+        watch()
         queue.append(pairs)
         if sum(q.cost.size for q in queue) >= QUEUE_BOUNDS:
             ready.append(search.bounds(_Pairs.join(queue)))

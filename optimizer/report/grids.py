@@ -36,13 +36,17 @@ def clean(value: object) -> str:
 
 
 def fixed(value: float | None, digits: int = 2) -> str:
-    """A number with fixed decimals, a dash where it is not known."""
-    return MISSING if value is None else f"{value:.{digits}f}"
+    """A number with fixed decimals, a dash where it is not known.
+
+    >>> fixed(-0.0004, 3), fixed(-0.004)
+    ('0.000', '0.00')
+    """
+    return MISSING if value is None else f"{value:z.{digits}f}"
 
 
 def percent(value: float | None, digits: int = 1) -> str:
     """A share as percent."""
-    return MISSING if value is None else f"{round(100.0 * value, digits) + 0.0:.{digits}f}"
+    return MISSING if value is None else f"{100.0 * value:z.{digits}f}"
 
 
 def console_for(*, stderr: bool = False) -> Console:
@@ -92,4 +96,4 @@ def quantity_text(value: float | None, unit: str) -> str:
     scale, shown = UNITS_SHOWN.get(unit, (1.0, unit))
     if unit in SMALL and 0.0 < abs(value) < 1.0:
         scale, shown = 1e3, f"m{unit}"
-    return f"{value * scale:.4g} {shown}".rstrip()
+    return f"{value * scale:z.4g} {shown}".rstrip()

@@ -24,7 +24,7 @@ def number(value: float | None, *, digits: int = 2, scale: float = 1.0) -> float
     >>> number(0.93456, digits=2, scale=100.0)
     93.46
     """
-    return None if value is None else round(value * scale, digits)
+    return None if value is None else round(value * scale, digits) + 0.0
 
 
 def objective_loss(verified: Plain, run: Plain) -> float | None:

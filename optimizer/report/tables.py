@@ -250,7 +250,7 @@ def _ripple_cells(waves: Plain, i: int) -> list[str]:
     scales |= dict.fromkeys(("v_ripple_input", "v_ripple_output"), 1e3)
     scales |= dict.fromkeys(("v_step_input", "v_step_output"), 1e3)
     values = [(waves[name][i] if name in waves else None, s) for name, s in scales.items()]
-    return [MISSING if value is None else f"{value * s:.2f}" for value, s in values]
+    return [MISSING if value is None else f"{value * s:z.2f}" for value, s in values]
 
 
 def _small(value: float | None) -> str:

@@ -55,6 +55,10 @@ def test_a_limit_no_bank_keeps(job: tuple[Spec, Catalog]) -> None:
     spec, catalog = job
     spec = replace(spec, limits=replace(spec.limits, v_ripple_output=0.001))
     lines = told(spec, catalog)
+    assert lines.pop(0) == (
+        "buck parts beside inductor and frequency: 2 combinations, 2 fell on output-bank: none "
+        "passes, 0 left"
+    )
     assert lines[0] == (
         "buck, 300 kHz, L-LARGE: output-bank: 4 choices, 4 fell on ripple voltage, 0 left"
     )
