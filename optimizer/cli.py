@@ -41,6 +41,14 @@ def seconds(text: str) -> float:
     return value
 
 
+def count(text: str) -> int:
+    """A number of processes from the command line."""
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"got {text!r}, need a whole number from 1 up")
+    return value
+
+
 def point_number(text: str) -> int:
     """The number of a front point from the command line."""
     value = int(text)
@@ -84,8 +92,11 @@ def _front_arguments(front: argparse.ArgumentParser) -> None:
     front.add_argument("--time-limit", type=seconds, metavar="SECONDS", help="stop after this")
     front.add_argument("--engine", choices=ENGINES, default="auto", help="who searches")
     front.add_argument("--prove", choices=PROOFS, default="ends", help=PROVE_HELP)
+    front.add_argument("--processes", type=count, metavar="N", help=PROCESSES_HELP)
     front.set_defaults(action=front_command)
 
+
+PROCESSES_HELP = "how many processes share the search (default: two where there are two cores)"
 
 PROVE_HELP = "what the solver proves again after the merge: ends, knee and a sample, or all points"
 
@@ -137,13 +148,18 @@ def stop_on_interrupt(say: Callable[[str], None]) -> Iterator[Callable[[], bool]
 
 
 def peak_memory() -> str:
-    """Peak memory of this process, or nothing where the system does not say."""
+    """Peak memory of this process and, at most, of those it started; nothing where not told."""
     try:
         import resource
     except ImportError:
         return ""
-    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return f"peak memory {used / (2**20 if sys.platform == 'darwin' else 2**10):.0f} MB"
+    unit = 2**20 if sys.platform == "darwin" else 2**10
+    own, each = (
+        resource.getrusage(who).ru_maxrss / unit
+        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    )
+    shared = f", {each:.0f} MB in the largest process beside it" if each else ""
+    return f"peak memory {own:.0f} MB{shared}"
 
 
 # --- commands ------------------------------------------------------------------------------------
@@ -175,6 +191,7 @@ def front_command(args: argparse.Namespace) -> int:
             engine=args.engine,
             time_limit=args.time_limit,
             prove_all=args.prove == "all",
+            processes=args.processes,
             progress=progress,
             stop=stop,
         )

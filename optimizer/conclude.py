@@ -15,10 +15,10 @@ from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
 from optimizer.errors import NotProved
+from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.results import FrontPoint, Run, Verified
-from optimizer.search import Found, Progress, Stop, never, quiet
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
@@ -38,6 +38,7 @@ def front(
     engine: str = "auto",
     time_limit: float | None = None,
     prove_all: bool = False,
+    processes: int | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Run:
@@ -46,6 +47,8 @@ def front(
     engine : "auto", "merge" (no second proof) or "solver"
     time_limit : for search and proof [s]; what is proved by then is kept and the rest named
     prove_all : let the solver prove every point of the merge again
+    processes : how many share the work (default: two where there are two cores); the answer is
+        the same
 
     Raises `NoFeasibleDesign` with the reasons where nothing passes, and `NotProved` where the
     time was too short for a first set.
@@ -57,6 +60,7 @@ def front(
         engine=engine,
         time_limit=time_limit,
         prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
+        processes=processes,
         progress=progress,
         stop=stop,
     )

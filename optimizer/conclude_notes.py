@@ -11,10 +11,10 @@ from optimizer.catalog import Catalog
 from optimizer.columns import column, when_missing
 from optimizer.conclude_figures import ceilings
 from optimizer.conclude_margins import failing
+from optimizer.found import Found
 from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
-from optimizer.search import Found
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
 from optimizer.stage import Stage

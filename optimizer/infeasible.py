@@ -11,12 +11,12 @@ from optimizer import search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing, percent
 from optimizer.errors import Halted, NoFeasibleDesign
+from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import AMPLE, kinds
 from optimizer.infeasible_probe import Near, judged, near_sets
 from optimizer.infeasible_rules import Kind
 from optimizer.points import points
 from optimizer.records import Waterfall
-from optimizer.search import Found, Progress, Stop, never, quiet
 from optimizer.spec_records import Spec
 from optimizer.stage import build_stage
 

@@ -1,54 +1,44 @@
 """From spec and catalogs to the front: bounds, tables, merge or solver. The only loop.
 
-Skeletons (topology, frequency, inductor) are bounded first; sketches of the most promising give a
-first front; then each skeleton that a bound leaves open is expanded into its options, and the
-front so far sharpens the bounds of the next. What was never expanded is provably not on the front.
+The skeletons (topology, frequency, inductor) of every topology are prepared here and expanded in
+`expansion`; what was never expanded is provably not on the front. The decision over the rest
+ends the search.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from optimizer import (
     buying,
+    crew,
     dominance,
-    floors,
-    floors_legs,
     frontier,
     limits,
     market,
-    merge,
-    narrow,
-    options,
     pool,
     reference_sets,
-    row_floors,
-    scouts,
     screen,
     stopped,
     tally,
     verification,
-    workbench,
 )
-from optimizer.buying import Prices
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
+from optimizer.expansion import COVERED, Expansion
+from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
-from optimizer.market import Market
-from optimizer.points import PointSet, points
+from optimizer.points import points
 from optimizer.records import (
-    LOSS_UNIT,
     BoolArray,
     Choice,
     FloatArray,
-    Group,
-    IntArray,
     Selection,
     Skeleton,
     Waterfall,
@@ -57,91 +47,9 @@ from optimizer.results import Refused
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
-from optimizer.verification import Reference
-from optimizer.workbench import Aim, Rows
-
-Progress = Callable[[str, str], None]
-Stop = Callable[[], bool]
-
-SKETCHES = 3
-SKETCH_DIRECTIONS = 7
-"""Skeletons sketched first in each of so many directions."""
-
-LOSS_SCALE = 0.03
-"""Loss that counts like the whole cost in the fan of directions, as a share of output power."""
-
-COST_SCALE = 10.0
-"""Cost that goes with it, in the currency of the run; the fan is dense enough for any scale."""
 
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
-
-COVERED = -(1 << 40)
-"""Loss of a point that covers everything from its cost on."""
-
-Key = tuple[str, int]
-"""Topology and number of a skeleton in its market."""
-
-
-@dataclass(slots=True)
-class Clock:
-    """Seconds of each stage of the search, and whether to go on."""
-
-    say: Progress
-    stop: Stop
-    deadline: float
-    seconds: dict[str, float] = field(default_factory=dict)
-    since: float = field(default_factory=time.monotonic)
-
-    def done(self, stage: str, detail: str) -> None:
-        """Close a stage and report it."""
-        now = time.monotonic()
-        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self.since
-        self.since = now
-        self.say(stage, detail)
-
-    def halted(self) -> bool:
-        """Whether to end now."""
-        return self.stop() or time.monotonic() >= self.deadline
-
-    def watch(self) -> None:
-        """Raise `Halted` when it is time to end."""
-        if self.halted():
-            raise Halted
-
-
-@dataclass(slots=True)
-class Found:
-    """What a search found, and all it was found with.
-
-    stages, references, points : by topology; choice : skeletons and options left open at the end
-    front : its front with the proofs
-    open : skeletons the search had no time for; skipped : topologies it did not come to
-    """
-
-    spec: Spec
-    prices: Prices
-    refused: list[Refused] = field(default_factory=list)
-    waterfalls: list[Waterfall] = field(default_factory=list)
-    points: dict[str, PointSet] = field(default_factory=dict)
-    stages: dict[str, Stage] = field(default_factory=dict)
-    references: dict[str, Reference] = field(default_factory=dict)
-    markets: dict[str, Market] = field(default_factory=dict)
-    choice: Choice | None = None
-    front: Frontier | None = None
-    open: list[Key] = field(default_factory=list)
-    skipped: list[str] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
-    seconds: Mapping[str, float] = field(default_factory=dict)
-
-
-def quiet(_stage: str, _detail: str) -> None:
-    """Report nothing."""
-
-
-def never() -> bool:
-    """Go on."""
-    return False
 
 
 def solve(
@@ -152,6 +60,7 @@ def solve(
     time_limit: float | None = None,
     prove_points: int = 13,
     any_set: bool = False,
+    processes: int | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Found:
@@ -160,6 +69,7 @@ def solve(
     engine : "auto", "merge" (no second proof by the solver) or "solver"
     prove_points : points of the merge that the solver proves again
     any_set : stop at the first feasible set (to ask whether there is one)
+    processes : how many share the work; None for one per core. The result does not depend on it
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
@@ -169,7 +79,7 @@ def solve(
             _prepare(found, catalog, topology, clock)
         except Halted:
             found.skipped.append(topology)
-    work = _Work(found, clock)
+    work = Expansion(found, clock, processes or crew.available())
     if not work.keys:
         found.seconds = clock.seconds
         return found
@@ -256,275 +166,12 @@ def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:
         yield f"{one.left} {one.position}"
 
 
-# --- all skeletons --------------------------------------------------------------------------------
-
-
-class _Work:
-    """Bounds, front so far and expanded skeletons of one search."""
-
-    def __init__(self, found: Found, clock: Clock) -> None:
-        self.found, self.clock = found, clock
-        self.markets = found.markets
-        self.rows = {name: workbench.rows_of(one) for name, one in self.markets.items()}
-        self.keys: list[Key] = [
-            (name, k) for name, one in self.markets.items() for k in range(len(one.scene.coil))
-        ]
-        spec = found.spec
-        loss = LOSS_SCALE * spec.power_output / LOSS_UNIT
-        self.weights = dominance.directions(cost_scale=COST_SCALE / 1e-4, loss_scale=loss)
-        self.bounds: FloatArray = np.zeros((len(self.keys), len(self.weights)))
-        none: IntArray = np.zeros(0, dtype=np.int64)
-        self.stair: Staircase = (none, none)
-        self.expanded: dict[Key, Skeleton] = {}
-        self.sketched: dict[Key, Skeleton] = {}
-        self.left: list[int] = []
-        self.refused = False
-        self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
-        self.surveyed: dict[Key, Skeleton | None] = {}
-        rules = spec.choice
-        self.complete = bool(
-            rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
-        )
-
-    def aim(self, *, best_only: bool = False, complete: bool = False, alone: bool = False) -> Aim:
-        """What options are held against now."""
-
-        def joined(groups: Sequence[Group]) -> Staircase:
-            return narrow.joint_stair(self.found.prices, groups)
-
-        return Aim(
-            joined,
-            self.weights,
-            self.stair,
-            best_only=best_only,
-            complete=complete,
-            alone=alone,
-            watch=self.clock.watch,
-        )
-
-    def bound(self) -> None:
-        """Bounds of all skeletons; the half bridges once per frequency."""
-        start = 0
-        for one in self.markets.values():
-            frequency = np.round(one.frequency())
-            for value in np.unique(frequency):
-                rows = np.flatnonzero(frequency == value)
-                legs = floors_legs.legs(one, self.weights, rows)
-                classes = {name: found for name, (_, found) in legs.items()}
-                family = floors_legs.family_bound(classes)
-                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, family)
-                stair = floors_legs.family_stair(one, {n: f for n, (f, _) in legs.items()})
-                extra = floors_legs.shared_bound(classes) - family
-                for row in rows:
-                    self.legs[start + int(row)] = (stair, extra)
-            start += len(frequency)
-        self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
-
-    def sketch(self, *, any_set: bool) -> None:
-        """Rough fronts of the most promising skeletons: where the bounds get their bite."""
-        count = len(self.weights)
-        picks: list[int] = []
-        for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
-            order = np.argsort(self.bounds[:, direction], kind="stable")
-            picks += [int(k) for k in order[:SKETCHES]]
-        for number in dict.fromkeys(picks):
-            if not self._open(number):
-                continue
-            if any_set and len(self.stair[0]):
-                break
-            try:
-                self.clock.watch()
-                skeleton = self._take_in(self.keys[number], self.aim(best_only=True))
-            except Halted:
-                break
-            if skeleton is not None:
-                self.sketched[self.keys[number]] = skeleton
-            if not len(self.stair[0]) and not self.refused:
-                self._refuse()
-        self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
-
-    def _refuse(self) -> None:
-        """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
-        self.refused, start = True, 0
-        for name, one in self.markets.items():
-            gone, waterfall = row_floors.refused(one)
-            self.bounds[start + np.flatnonzero(gone)] = np.inf
-            start += len(gone)
-            if waterfall.falls:
-                self.found.waterfalls.append(_named(name, waterfall))
-
-    def survey(self) -> None:
-        """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
-
-        A skeleton of which nothing is left then has nothing on the front, unless the rows want
-        options that others beat.
-        """
-        waiting = list(range(len(self.keys)))
-        while waiting:
-            number = self._most_promising(waiting)
-            waiting.remove(number)
-            if not self._open(number) or not self._open_closer(number):
-                continue
-            key = self.keys[number]
-            try:
-                self.clock.watch()
-                skeleton = self._take_in(key, self.aim(alone=True))
-            except Halted:
-                break
-            self.surveyed[key] = skeleton
-            if skeleton is not None:
-                self.sketched[key] = skeleton
-        if self.complete:
-            self.surveyed = {}
-        self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
-
-    def expand_all(self, *, any_set: bool = False) -> None:
-        """Expand every skeleton that the bounds leave open, the most promising first."""
-        waiting = list(range(len(self.keys)))
-        self.left, done = [], 0
-        while waiting and not (any_set and len(self.stair[0])):
-            number = self._most_promising(waiting)
-            waiting.remove(number)
-            try:
-                self.clock.watch()
-                if not self._open(number) or not self._open_closer(number):
-                    continue
-                if self.surveyed.get(self.keys[number], True) is None:
-                    continue
-                skeleton = self._take_in(self.keys[number], self.aim(complete=self.complete))
-            except Halted:
-                self.left = [k for k in (number, *waiting) if self._open(k)]
-                left = [self.keys[k] for k in self.left]
-                self.found.open = list(dict.fromkeys([*self.found.open, *left]))
-                break
-            if skeleton is None:
-                continue
-            self.expanded[self.keys[number]] = skeleton
-            done += 1
-            self.clock.say("options", f"{done} skeletons expanded, {len(self.stair[0])} points")
-        self.found.counts["skeletons expanded"] = done
-        self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
-
-    def _most_promising(self, waiting: list[int]) -> int:
-        """The skeleton whose bound lies farthest below the front so far in some direction."""
-        bounds = self.bounds[waiting]
-        if not len(self.stair[0]):
-            return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
-        real = self.stair[1] > COVERED
-        if not real.any():
-            return waiting[int(np.argmin(bounds[:, 0]))]
-        known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)
-        return waiting[int(np.argmax(((known - bounds) / known).max(axis=1)))]
-
-    def narrow(self) -> None:
-        """Hold the options of every expanded skeleton against the whole front so far."""
-        kept: dict[Key, Skeleton] = {}
-        for key, body in self.expanded.items():
-            left = narrow.narrowed(self.markets[key[0]], body, self.stair)
-            if left is not None:
-                kept[key] = left
-        self.expanded = kept
-        count = sum(len(group.loss) for body in kept.values() for group in body.groups)
-        self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
-
-    def _open(self, number: int) -> bool:
-        """Whether the bound of a skeleton leaves it on the front."""
-        if not len(self.stair[0]):
-            return bool(np.isfinite(self.bounds[number]).all())
-        stair = workbench.loose(self.stair)
-        one = self.bounds[number][None, :]
-        return not bool(dominance.droppable(one, self.weights, stair)[0])
-
-    def _open_closer(self, number: int) -> bool:
-        """The same with staircases of bounds, for sets whose legs share nothing, and directions."""
-        if not len(self.stair[0]):
-            return True
-        name, k = self.keys[number]
-        one, (legs, shared) = self.markets[name], self.legs[number]
-        stair = workbench.loose(self.stair)
-        cost, loss = floors.skeleton_stair(one, k, legs)
-        if not dominance.covered(cost, loss - int(workbench.ROUNDING_UNITS), stair).all():
-            return True
-        both = self.bounds[number] + shared
-        return bool(np.isfinite(shared).all()) and not bool(
-            dominance.droppable(both[None, :], self.weights, stair)[0]
-        )
-
-    def _take_in(self, key: Key, aim: Aim) -> Skeleton | None:
-        """Expand a skeleton and let its feasible sets improve the front so far."""
-        name, number = key
-        skeleton = options.expand(
-            self.markets[name], self.rows[name], number, aim, self.surveyed.get(key)
-        )
-        if skeleton is None:
-            return None
-        choice = self.choice_of({key: skeleton})
-        sets = feasible_sets(choice)
-        cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
-        loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
-        kept = dominance.staircase(cost, loss)
-        self.stair = (cost[kept], loss[kept])
-        return skeleton
-
-    def choice_of(self, skeletons: Mapping[Key, Skeleton]) -> Choice:
-        """The decision over some skeletons, with every row that some set could break."""
-        prices, rules = self.found.prices, self.found.spec.choice
-        used = {name for name, _ in skeletons}
-        kept = {name: _tight(self.rows[name], skeletons, name) for name in used}
-        names = [self.rows[name].names[k] for name in used for k in kept[name]]
-        bodies = []
-        for (name, _), body in skeletons.items():
-            bodies.append(_with_rows(body, [(n, kept[n]) for n in used], name))
-        return Choice(
-            skeletons=tuple(bodies),
-            row_names=tuple(names),
-            price=prices.table,
-            line_item=prices.line_item,
-            placement=prices.placement,
-            part_names=prices.names,
-            same_part=rules.same_part,
-            part_numbers_max=rules.part_numbers_max,
-            worst_point=rules.objective == OBJECTIVE_WORST,
-        )
-
-
-def feasible_sets(choice: Choice) -> list[Selection]:
-    """Nondominated sets of a choice that keep every row, by the merge or by its scouts."""
-    if merge.mergeable(choice):
-        relaxed = merge.relaxed_front(choice)
-        if all(not tally.violations(choice, one.skeleton, one.option) for one in relaxed):
-            return list(relaxed)
-    return list(scouts.incumbents(choice))
-
-
-def _tight(rows: Rows, skeletons: Mapping[Key, Skeleton], name: str) -> IntArray:
-    """Rows of a topology that some set of its skeletons could break."""
-    could = np.zeros(len(rows.names), dtype=bool)
-    for (topology, _), body in skeletons.items():
-        if topology == name:
-            most = body.rows_fixed + sum(group.rows.max(axis=0) for group in body.groups)
-            could |= most > 1.0
-    return np.flatnonzero(could)
-
-
-def _with_rows(body: Skeleton, kept: list[tuple[str, IntArray]], own: str) -> Skeleton:
-    """The skeleton with only the kept rows, zeros in those of other topologies."""
-
-    def columns(values: FloatArray) -> FloatArray:
-        blocks = [
-            values[..., index] if name == own else np.zeros((*values.shape[:-1], len(index)))
-            for name, index in kept
-        ]
-        return np.concatenate(blocks, axis=-1)
-
-    groups = tuple(replace(group, rows=columns(group.rows)) for group in body.groups)
-    return replace(body, groups=groups, rows_fixed=columns(body.rows_fixed))
-
-
 # --- the end --------------------------------------------------------------------------------------
 
 
-def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_set: bool) -> None:
+def _settle(
+    found: Found, work: Expansion, *, engine: str, prove_points: int, any_set: bool
+) -> None:
     """The front of everything that stayed open, with its proofs."""
     if any_set:
         found.counts["sets found"] = len(work.stair[0])
@@ -548,7 +195,7 @@ def _settle(found: Found, work: _Work, *, engine: str, prove_points: int, any_se
     work.clock.done("front", f"{len(found.front.points)} points by {found.front.engine}")
 
 
-def _answer(choice: Choice, work: _Work, engine: str, prove_points: int) -> Frontier:
+def _answer(choice: Choice, work: Expansion, engine: str, prove_points: int) -> Frontier:
     """The front of a choice within the time left."""
     left = work.clock.deadline - time.monotonic()
     answer = frontier.front(
@@ -581,7 +228,7 @@ def _loosened(choice: Choice) -> Choice:
 
 
 def _refilled(
-    work: _Work, bodies: dict[Key, Skeleton], choice: Choice, answer: Frontier, engine: str
+    work: Expansion, bodies: dict[Key, Skeleton], choice: Choice, answer: Frontier, engine: str
 ) -> tuple[Choice, Frontier]:
     """The strict front: points of the loosened one that are strict, and the gaps searched again.
 

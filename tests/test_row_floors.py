@@ -8,8 +8,8 @@ import pytest
 from optimizer import assembly, buying, limits, row_floors, search
 from optimizer.assembly import Sets
 from optimizer.evaluation import Scene
+from optimizer.found import Clock, Found, never, quiet
 from optimizer.records import LOSS_UNIT, BoolArray
-from optimizer.search import Clock, Found
 from tests.oracles import brute_force, random_cases
 
 ROOM = 8 * LOSS_UNIT
@@ -29,7 +29,7 @@ def test_no_set_loses_less_than_the_bound(seed: int) -> None:
     case = random_cases.random_case(seed)
     stages = brute_force.stages(case.spec, case.catalog)
     found = Found(case.spec, buying.prices(case.spec, case.catalog.tables))
-    clock = Clock(search.quiet, search.never, float("inf"))
+    clock = Clock(quiet, never, float("inf"))
     looked = 0
     for topology, stage in stages.items():
         search._prepare(found, case.catalog, topology, clock)
@@ -61,7 +61,7 @@ def test_a_floor_out_of_reach_refuses_every_skeleton() -> None:
     case = random_cases.random_case(1)
     topology = next(iter(brute_force.stages(case.spec, case.catalog)))
     found = Found(case.spec, buying.prices(case.spec, case.catalog.tables))
-    search._prepare(found, case.catalog, topology, Clock(search.quiet, search.never, float("inf")))
+    search._prepare(found, case.catalog, topology, Clock(quiet, never, float("inf")))
     one = found.markets[topology]
     lanes = one.stage.lanes
     lanes.efficiency_floor.flags.writeable = True

@@ -145,8 +145,11 @@ def tables(
 ) -> Tables:
     """Admittances of every type, worked out once for many banks of one duty.
 
-    harmonics [A], frequency [Hz], i_rms_ac [A], branches : as `solve`, with n_set = 1
-    Returns : `Tables` of (n_type, n_lane, n_bin)
+    harmonics : peak phasors of the current [A], (1, n_lane, n_harmonic)
+    frequency : fundamental [Hz], (1, n_lane)
+    i_rms_ac : its known RMS [A], (1, n_lane)
+    branches : one capacitor of each type [F, ohm, H], (n_type, n_lane) each
+    Returns : `Tables` [S], (n_type, n_lane, n_bin)
 
     Holds for: as `admittance`.
     Source: as `admittance`.

@@ -12,12 +12,12 @@ import moocore
 import numpy as np
 
 from catalogs.generate import catalog_texts
-from optimizer import options, search
+from optimizer import expansion, options, search
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.dominance import staircase
+from optimizer.found import Clock, Found, Key, never, quiet
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import COST_UNIT, LOSS_UNIT, Choice, Skeleton
-from optimizer.search import Found
 from optimizer.spec import parse_spec
 from optimizer.spec_records import Spec
 
@@ -61,9 +61,9 @@ def solved(spec: Spec, catalog: Catalog) -> Solved:
 
 def every_option(found: Found) -> Choice:
     """The choice before any bound: every option of every skeleton that keeps its own limits."""
-    work = search._Work(found, search.Clock(search.quiet, search.never, math.inf))
+    work = expansion.Expansion(found, Clock(quiet, never, math.inf))
     aim = work.aim(complete=True)
-    skeletons: dict[search.Key, Skeleton] = {}
+    skeletons: dict[Key, Skeleton] = {}
     for name, number in work.keys:
         body = options.expand(work.markets[name], work.rows[name], number, aim)
         if body is not None:

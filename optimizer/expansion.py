@@ -1,0 +1,337 @@
+"""All skeletons of a search: their bounds, the front so far, what was expanded of them.
+
+Bounds first; sketches of the most promising skeletons give a first front, a survey of those that
+stay open nearly the whole one; then each that a bound still leaves open is expanded into all
+options that may matter. The front so far sharpens the bounds of the next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer import (
+    crew,
+    dominance,
+    floors,
+    floors_legs,
+    merge,
+    narrow,
+    options,
+    row_floors,
+    scouts,
+    tally,
+    workbench,
+)
+from optimizer.dominance import Staircase
+from optimizer.errors import Halted
+from optimizer.found import Clock, Found, Key
+from optimizer.records import (
+    LOSS_UNIT,
+    Choice,
+    FloatArray,
+    Group,
+    IntArray,
+    Selection,
+    Skeleton,
+)
+from optimizer.spec_records import OBJECTIVE_WORST
+from optimizer.workbench import Aim, Rows
+
+TOGETHER = 2
+"""Skeletons expanded beside the same front so far, whatever the number of processes: the result
+must not depend on the machine."""
+
+CREW_FROM = 0.5
+"""Seconds that the sketches must have taken for further processes to be worth their start."""
+
+SKETCHES = 3
+SKETCH_DIRECTIONS = 7
+"""Skeletons sketched first in each of so many directions."""
+
+LOSS_SCALE = 0.03
+"""Loss that counts like the whole cost in the fan of directions, as a share of output power."""
+
+COST_SCALE = 10.0
+"""Cost that goes with it, in the currency of the run; the fan is dense enough for any scale."""
+
+COVERED = -(1 << 40)
+"""Loss of a point that covers everything from its cost on."""
+
+
+class Expansion:
+    """Bounds, front so far and expanded skeletons of one search."""
+
+    def __init__(self, found: Found, clock: Clock, processes: int = 1) -> None:
+        self.found, self.clock, self.processes = found, clock, processes
+        self.markets = found.markets
+        self.rows = {name: workbench.rows_of(one) for name, one in self.markets.items()}
+        self.keys: list[Key] = [
+            (name, k) for name, one in self.markets.items() for k in range(len(one.scene.coil))
+        ]
+        spec = found.spec
+        loss = LOSS_SCALE * spec.power_output / LOSS_UNIT
+        self.weights = dominance.directions(cost_scale=COST_SCALE / 1e-4, loss_scale=loss)
+        self.bounds: FloatArray = np.zeros((len(self.keys), len(self.weights)))
+        none: IntArray = np.zeros(0, dtype=np.int64)
+        self.stair: Staircase = (none, none)
+        self.expanded: dict[Key, Skeleton] = {}
+        self.sketched: dict[Key, Skeleton] = {}
+        self.left: list[int] = []
+        self.refused = False
+        self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
+        self.surveyed: dict[Key, Skeleton | None] = {}
+        rules = spec.choice
+        self.complete = bool(
+            rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
+        )
+
+    def aim(self, *, best_only: bool = False, complete: bool = False, alone: bool = False) -> Aim:
+        """What options are held against now."""
+
+        def joined(groups: Sequence[Group]) -> Staircase:
+            return narrow.joint_stair(self.found.prices, groups)
+
+        return Aim(
+            joined,
+            self.weights,
+            self.stair,
+            best_only=best_only,
+            complete=complete,
+            alone=alone,
+            watch=self.clock.watch,
+        )
+
+    def bound(self) -> None:
+        """Bounds of all skeletons; the half bridges once per frequency."""
+        start = 0
+        for one in self.markets.values():
+            frequency = np.round(one.frequency())
+            for value in np.unique(frequency):
+                rows = np.flatnonzero(frequency == value)
+                legs = floors_legs.legs(one, self.weights, rows)
+                classes = {name: found for name, (_, found) in legs.items()}
+                family = floors_legs.family_bound(classes)
+                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, family)
+                stair = floors_legs.family_stair(one, {n: f for n, (f, _) in legs.items()})
+                extra = floors_legs.shared_bound(classes) - family
+                for row in rows:
+                    self.legs[start + int(row)] = (stair, extra)
+            start += len(frequency)
+        self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
+
+    def sketch(self, *, any_set: bool) -> None:
+        """Rough fronts of the most promising skeletons: where the bounds get their bite."""
+        count = len(self.weights)
+        picks: list[int] = []
+        for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
+            order = np.argsort(self.bounds[:, direction], kind="stable")
+            picks += [int(k) for k in order[:SKETCHES]]
+        for number in dict.fromkeys(picks):
+            if not self._open(number):
+                continue
+            if any_set and len(self.stair[0]):
+                break
+            try:
+                self.clock.watch()
+                skeleton = self._expanded((number, self.stair, {"best_only": True}))
+            except Halted:
+                break
+            self._take_in(self.keys[number], skeleton)
+            if skeleton is not None:
+                self.sketched[self.keys[number]] = skeleton
+            if not len(self.stair[0]) and not self.refused:
+                self._refuse()
+        self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
+
+    def _refuse(self) -> None:
+        """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
+        self.refused, start = True, 0
+        for name, one in self.markets.items():
+            gone, waterfall = row_floors.refused(one)
+            self.bounds[start + np.flatnonzero(gone)] = np.inf
+            start += len(gone)
+            if waterfall.falls:
+                self.found.waterfalls.append(
+                    replace(waterfall, position=f"{name} {waterfall.position}")
+                )
+
+    def survey(self) -> None:
+        """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
+
+        A skeleton of which nothing is left then has nothing on the front, unless the rows want
+        options that others beat.
+        """
+        for key, skeleton in self._rounds(alone=True):
+            self.surveyed[key] = skeleton
+            if skeleton is not None:
+                self.sketched[key] = skeleton
+        if self.complete:
+            self.surveyed = {}
+        self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
+
+    def expand_all(self, *, any_set: bool = False) -> None:
+        """Expand every skeleton that the bounds leave open, the most promising first."""
+        done = 0
+        for key, skeleton in self._rounds(complete=self.complete):
+            if skeleton is not None:
+                self.expanded[key] = skeleton
+                done += 1
+                self.clock.say("options", f"{done} skeletons expanded, {len(self.stair[0])} points")
+            if any_set and len(self.stair[0]):
+                break
+        left = [self.keys[k] for k in self.left]
+        self.found.open = list(dict.fromkeys([*self.found.open, *left]))
+        self.found.counts["skeletons expanded"] = done
+        self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+
+    def _rounds(self, **how: bool) -> Iterator[tuple[Key, Skeleton | None]]:
+        """Skeletons that the bounds leave open, the most promising first, `TOGETHER` at a time.
+
+        What a stop leaves is in `left`.
+        """
+        waiting = list(range(len(self.keys)))
+        self.left = []
+        long = self.clock.seconds.get("sketches", 0.0) >= CREW_FROM
+        count = min(TOGETHER, self.processes) if long else 1
+        with crew.crew(self._expanded, count, self.clock.halted) as together:
+            while batch := self._next(waiting):
+                try:
+                    self.clock.watch()
+                    skeletons = together([(number, self.stair, how) for number in batch])
+                except Halted:
+                    self.left = [k for k in (*batch, *waiting) if self._open(k)]
+                    return
+                for number, skeleton in zip(batch, skeletons, strict=True):
+                    self._take_in(self.keys[number], skeleton)
+                    yield self.keys[number], skeleton
+
+    def _next(self, waiting: list[int]) -> list[int]:
+        """The next open skeletons, taken out of those that wait."""
+        batch: list[int] = []
+        while waiting and len(batch) < TOGETHER:
+            number = self._most_promising(waiting)
+            waiting.remove(number)
+            alive = self.surveyed.get(self.keys[number], True) is not None
+            if alive and self._open(number) and self._open_closer(number):
+                batch.append(number)
+        return batch
+
+    def _expanded(self, task: tuple[int, Staircase, Mapping[str, bool]]) -> Skeleton | None:
+        """The options of a skeleton beside a front so far."""
+        number, self.stair, how = task
+        key = self.keys[number]
+        name, k = key
+        aim, known = self.aim(**how), self.surveyed.get(key)
+        return options.expand(self.markets[name], self.rows[name], k, aim, known)
+
+    def _most_promising(self, waiting: list[int]) -> int:
+        """The skeleton whose bound lies farthest below the front so far in some direction."""
+        bounds = self.bounds[waiting]
+        if not len(self.stair[0]):
+            return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
+        real = self.stair[1] > COVERED
+        if not real.any():
+            return waiting[int(np.argmin(bounds[:, 0]))]
+        known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)
+        return waiting[int(np.argmax(((known - bounds) / known).max(axis=1)))]
+
+    def narrow(self) -> None:
+        """Hold the options of every expanded skeleton against the whole front so far."""
+        kept: dict[Key, Skeleton] = {}
+        for key, body in self.expanded.items():
+            left = narrow.narrowed(self.markets[key[0]], body, self.stair)
+            if left is not None:
+                kept[key] = left
+        self.expanded = kept
+        count = sum(len(group.loss) for body in kept.values() for group in body.groups)
+        self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
+
+    def _open(self, number: int) -> bool:
+        """Whether the bound of a skeleton leaves it on the front."""
+        if not len(self.stair[0]):
+            return bool(np.isfinite(self.bounds[number]).all())
+        stair = workbench.loose(self.stair)
+        one = self.bounds[number][None, :]
+        return not bool(dominance.droppable(one, self.weights, stair)[0])
+
+    def _open_closer(self, number: int) -> bool:
+        """The same with staircases of bounds, for sets whose legs share nothing, and directions."""
+        if not len(self.stair[0]):
+            return True
+        name, k = self.keys[number]
+        one, (legs, shared) = self.markets[name], self.legs[number]
+        stair = workbench.loose(self.stair)
+        cost, loss = floors.skeleton_stair(one, k, legs)
+        if not dominance.covered(cost, loss - int(workbench.ROUNDING_UNITS), stair).all():
+            return True
+        both = self.bounds[number] + shared
+        return bool(np.isfinite(shared).all()) and not bool(
+            dominance.droppable(both[None, :], self.weights, stair)[0]
+        )
+
+    def _take_in(self, key: Key, skeleton: Skeleton | None) -> None:
+        """Let the feasible sets of a skeleton improve the front so far."""
+        if skeleton is None:
+            return
+        sets = feasible_sets(self.choice_of({key: skeleton}))
+        cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
+        loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
+        kept = dominance.staircase(cost, loss)
+        self.stair = (cost[kept], loss[kept])
+
+    def choice_of(self, skeletons: Mapping[Key, Skeleton]) -> Choice:
+        """The decision over some skeletons, with every row that some set could break."""
+        prices, rules = self.found.prices, self.found.spec.choice
+        used = {name for name, _ in skeletons}
+        kept = {name: _tight(self.rows[name], skeletons, name) for name in used}
+        names = [self.rows[name].names[k] for name in used for k in kept[name]]
+        bodies = []
+        for (name, _), body in skeletons.items():
+            bodies.append(_with_rows(body, [(n, kept[n]) for n in used], name))
+        return Choice(
+            skeletons=tuple(bodies),
+            row_names=tuple(names),
+            price=prices.table,
+            line_item=prices.line_item,
+            placement=prices.placement,
+            part_names=prices.names,
+            same_part=rules.same_part,
+            part_numbers_max=rules.part_numbers_max,
+            worst_point=rules.objective == OBJECTIVE_WORST,
+        )
+
+
+def feasible_sets(choice: Choice) -> list[Selection]:
+    """Nondominated sets of a choice that keep every row, by the merge or by its scouts."""
+    if merge.mergeable(choice):
+        relaxed = merge.relaxed_front(choice)
+        if all(not tally.violations(choice, one.skeleton, one.option) for one in relaxed):
+            return list(relaxed)
+    return list(scouts.incumbents(choice))
+
+
+def _tight(rows: Rows, skeletons: Mapping[Key, Skeleton], name: str) -> IntArray:
+    """Rows of a topology that some set of its skeletons could break."""
+    could = np.zeros(len(rows.names), dtype=bool)
+    for (topology, _), body in skeletons.items():
+        if topology == name:
+            most = body.rows_fixed + sum(group.rows.max(axis=0) for group in body.groups)
+            could |= most > 1.0
+    return np.flatnonzero(could)
+
+
+def _with_rows(body: Skeleton, kept: list[tuple[str, IntArray]], own: str) -> Skeleton:
+    """The skeleton with only the kept rows, zeros in those of other topologies."""
+
+    def columns(values: FloatArray) -> FloatArray:
+        blocks = [
+            values[..., index] if name == own else np.zeros((*values.shape[:-1], len(index)))
+            for name, index in kept
+        ]
+        return np.concatenate(blocks, axis=-1)
+
+    groups = tuple(replace(group, rows=columns(group.rows)) for group in body.groups)
+    return replace(body, groups=groups, rows_fixed=columns(body.rows_fixed))

@@ -1,0 +1,86 @@
+"""What a search found and was found with, and its clock: when to end, how long each stage took."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from optimizer import crew
+from optimizer.buying import Prices
+from optimizer.errors import Halted
+from optimizer.frontier import Frontier
+from optimizer.market import Market
+from optimizer.points import PointSet
+from optimizer.records import Choice, Waterfall
+from optimizer.results import Refused
+from optimizer.spec_records import Spec
+from optimizer.stage import Stage
+from optimizer.verification import Reference
+
+Progress = Callable[[str, str], None]
+Stop = Callable[[], bool]
+
+Key = tuple[str, int]
+"""Topology and number of a skeleton in its market."""
+
+
+def quiet(_stage: str, _detail: str) -> None:
+    """Report nothing."""
+
+
+def never() -> bool:
+    """Go on."""
+    return False
+
+
+@dataclass(slots=True)
+class Clock:
+    """Seconds of each stage of the search, and whether to go on."""
+
+    say: Progress
+    stop: Stop
+    deadline: float
+    seconds: dict[str, float] = field(default_factory=dict)
+    since: float = field(default_factory=time.monotonic)
+
+    def done(self, stage: str, detail: str) -> None:
+        """Close a stage and report it."""
+        now = time.monotonic()
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self.since
+        self.since = now
+        self.say(stage, detail)
+
+    def halted(self) -> bool:
+        """Whether to end now."""
+        return crew.called_off() or self.stop() or time.monotonic() >= self.deadline
+
+    def watch(self) -> None:
+        """Raise `Halted` when it is time to end."""
+        if self.halted():
+            raise Halted
+
+
+@dataclass(slots=True)
+class Found:
+    """What a search found, and all it was found with.
+
+    stages, references, points : by topology; choice : skeletons and options left open at the end
+    front : its front with the proofs
+    open : skeletons the search had no time for; skipped : topologies it did not come to
+    """
+
+    spec: Spec
+    prices: Prices
+    refused: list[Refused] = field(default_factory=list)
+    waterfalls: list[Waterfall] = field(default_factory=list)
+    points: dict[str, PointSet] = field(default_factory=dict)
+    stages: dict[str, Stage] = field(default_factory=dict)
+    references: dict[str, Reference] = field(default_factory=dict)
+    markets: dict[str, Market] = field(default_factory=dict)
+    choice: Choice | None = None
+    front: Frontier | None = None
+    open: list[Key] = field(default_factory=list)
+    skipped: list[str] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+    seconds: Mapping[str, float] = field(default_factory=dict)
