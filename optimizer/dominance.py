@@ -90,7 +90,7 @@ def droppable(bound: FloatArray, weights: FloatArray, stair: Staircase) -> BoolA
     with np.errstate(invalid="ignore"):
         terms = np.where(weights[None, :, :] > 0, weights[None, :, :] * corner[:, None, :], 0.0)
     reach = terms.sum(axis=2)
-    slack = 1e-9 * np.maximum(1e-300, np.abs(bound))
+    slack = 1e-9 * np.maximum(1e-300, np.where(np.isfinite(bound), np.abs(bound), 0.0))
     kept = np.zeros(len(bound), dtype=bool)
     for value in reach:
         kept |= (value[None, :] >= bound - slack).all(axis=1)
