@@ -7,28 +7,19 @@ What a folder holds::
     parts/point_001.csv   what to buy for point 1, and so on
     result.json           everything, for machines; above 2 MB packed as result.json.xz
     notes.md              what was assumed, filled, excluded and found
+    samples.csv           what to order to build a few boards of the marked points
+    summary.txt           the run in plain text, for a mail
     hashes.sha256         one line per file above, as ``sha256sum --check`` reads it
 
-``result.json`` (or, unpacked, ``result.json.xz``) is one object:
-
-    schema    "partfront-run"
-    version   whole number; a reader refuses a version it does not know
-    written   date and time, UTC
-    lanes     list of distinct lane tables (records.Lanes as plain lists)
-    run       results.Run as plain data; ``verified.lanes`` of each point is an index into `lanes`
-
-Numbers are SI, temperatures degrees Celsius, shares fractions, money in ``run.currency``; they
-keep seven significant digits; what is not known or has no limit is null. Key pairs are joined
-with " | " (``losses["inductor | core"]``). The field lists are those of `results`.
+Beside them may lie ``page.html``: it is made from the others at any time, so it is not in the
+hashes. The schema of ``result.json`` stands in `archive_result`.
 """
 
 from __future__ import annotations
 
-import csv
 import ctypes
 import errno
 import hashlib
-import io
 import json
 import lzma
 import os
@@ -38,25 +29,27 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from optimizer import archive_result
 from optimizer.errors import InputError, Problem
+from optimizer.report.cells import csv_text
+from optimizer.report.lists import sample_rows
+from optimizer.report.mail import mail_text
 from optimizer.report.notes import notes_text
+from optimizer.report.page import page_text
 from optimizer.report.summary import bill_rows, front_rows
 from optimizer.results import PartSet
 
-SCHEMA = "partfront-run"
-VERSION = 1
 HASHES = "hashes.sha256"
+PAGE = "page.html"
 RESULT, PACKED = "result.json", "result.json.xz"
 PACK_ABOVE_BYTES = 2_000_000
 LIBRARIES = ("partfront", "highspy", "pyomo", "numpy", "pandas")
 LEFTOVER = ".part"
 LEFTOVER_AGE_S = 3600.0
-EXECUTED_FIRST = "=+-@\t\r\n'＝＋－＠"
 
 Plain = Mapping[str, Any]
 
@@ -85,78 +78,7 @@ def versions() -> dict[str, str]:
     return found
 
 
-# --- cells a spreadsheet must not execute --------------------------------------------------------
-
-
-def neutral(cell: object) -> object:
-    """A text cell that a spreadsheet would execute, behind an apostrophe; numbers unchanged.
-
-    >>> neutral("=1+1"), neutral(-0.5), neutral("100 V")
-    ("'=1+1", -0.5, '100 V')
-    """
-    if isinstance(cell, str) and cell.lstrip(" ")[:1] and cell.lstrip(" ")[0] in EXECUTED_FIRST:
-        return f"'{cell}"
-    return cell
-
-
-def original(cell: str) -> str:
-    """Undo `neutral` on a cell read back.
-
-    >>> original(neutral("=1+1"))
-    '=1+1'
-    """
-    return cell[1:] if cell.startswith("'") else cell
-
-
-def csv_text(rows: Sequence[Mapping[str, object]]) -> str:
-    """Rows as CSV with a header; text quoted and neutralised, missing values empty."""
-    if not rows:
-        return ""
-    out = io.StringIO()
-    writer = csv.writer(out, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
-    writer.writerow(list(rows[0]))
-    for row in rows:
-        writer.writerow(["" if cell is None else neutral(cell) for cell in row.values()])
-    return out.getvalue()
-
-
-# --- the machine-readable result -----------------------------------------------------------------
-
-
-def _rounded(value: Any) -> Any:
-    if isinstance(value, float):
-        return float(f"{value:.7g}") if value == value and abs(value) != float("inf") else None
-    if isinstance(value, Mapping):
-        return {str(key): _rounded(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
-    return value
-
-
-def _share_lanes(run: Plain) -> tuple[list[Any], dict[str, Any]]:
-    """Lane tables once each, and the run with indices in their place."""
-    tables: list[Any] = []
-    points = []
-    for point in run.get("points", ()):
-        lanes = point["verified"]["lanes"]
-        if lanes not in tables:
-            tables.append(lanes)
-        verified = {**point["verified"], "lanes": tables.index(lanes)}
-        points.append({**point, "verified": verified})
-    return tables, {**run, "points": points}
-
-
-def result_text(run: Plain) -> str:
-    """The text of ``result.json`` for a run of plain data."""
-    tables, shared = _share_lanes(_rounded(run))
-    whole = {
-        "schema": SCHEMA,
-        "version": VERSION,
-        "written": datetime.now(UTC).isoformat(timespec="seconds"),
-        "lanes": tables,
-        "run": shared,
-    }
-    return json.dumps(whole, allow_nan=False, ensure_ascii=False, separators=(",", ":")) + "\n"
+# --- contents ---------------------------------------------------------------------------------
 
 
 def _contents(run: Plain) -> Iterator[tuple[str, str]]:
@@ -164,11 +86,15 @@ def _contents(run: Plain) -> Iterator[tuple[str, str]]:
     yield "front.csv", csv_text(front_rows(run))
     for point in run.get("points", ()):
         yield f"parts/point_{point['number']:03d}.csv", csv_text(bill_rows(point, run))
+    samples = sample_rows(run)
+    if samples:
+        yield "samples.csv", csv_text(samples)
+    yield "summary.txt", mail_text(run)
     yield "notes.md", notes_text(run)
 
 
 def _result_file(run: Plain) -> tuple[str, bytes]:
-    data = result_text(run).encode("utf-8")
+    data = archive_result.result_text(run).encode("utf-8")
     return (
         (RESULT, data) if len(data) <= PACK_ABOVE_BYTES else (PACKED, lzma.compress(data, preset=1))
     )
@@ -243,7 +169,7 @@ def check_name(name: str) -> None:
 
 def check_replaceable(folder: Path) -> None:
     """Refuse to replace anything but a folder that holds a run and nothing else."""
-    listed = {line.partition("  ")[2] for line in _hash_lines(folder)} | {HASHES}
+    listed = {line.partition("  ")[2] for line in _hash_lines(folder)} | {HASHES, PAGE}
     strange = sorted(
         str(path.relative_to(folder))
         for path in folder.rglob("*")
@@ -326,21 +252,37 @@ def read_run(folder: Path) -> dict[str, Any]:
     problems = list(_changed(folder))
     if problems:
         raise InputError(problems)
-    path = folder / (RESULT if (folder / RESULT).exists() else PACKED)
+    path = result_path(folder)
     try:
         data = path.read_bytes()
         whole = json.loads(lzma.decompress(data) if path.name == PACKED else data)
-        known = (whole["schema"], whole["version"]) == (SCHEMA, VERSION)
-    except (OSError, EOFError, lzma.LZMAError, ValueError, KeyError, TypeError):
-        whole, known = {}, False
-    if not known:
-        got = f"schema {whole.get('schema')!r}, version {whole.get('version')!r}"
+    except (OSError, EOFError, lzma.LZMAError, ValueError):
+        whole = {}
+    if not archive_result.is_known(whole):
+        seen = whole if isinstance(whole, dict) else {}
+        got = f"schema {seen.get('schema')!r}, version {seen.get('version')!r}"
         fix = "read it with the version of partfront that wrote it, or run again"
-        raise _problem(path, "", got, f"{SCHEMA!r}, version {VERSION}", fix)
-    run: dict[str, Any] = whole["run"]
-    for point in run["points"]:
-        point["verified"]["lanes"] = whole["lanes"][point["verified"]["lanes"]]
-    return run
+        known = " or ".join(str(number) for number in archive_result.READ)
+        raise _problem(path, "", got, f"{archive_result.SCHEMA!r}, version {known}", fix)
+    return archive_result.restored(whole)
+
+
+def result_path(folder: Path) -> Path:
+    """The result of a run, plain or packed."""
+    return folder / (RESULT if (folder / RESULT).exists() else PACKED)
+
+
+def write_page(folder: Path, target: Path | None = None) -> Path:
+    """Make the page of an archived run, as ``page.html`` beside it or at `target`."""
+    run, place = read_run(folder), target or folder / PAGE
+    text = page_text(run, folder=folder.name, result_hash=file_hash(result_path(folder)))
+    fresh = place.with_name(f".{place.name}{LEFTOVER}")
+    try:
+        fresh.write_bytes(text.encode("utf-8"))
+        fresh.replace(place)
+    finally:
+        fresh.unlink(missing_ok=True)
+    return place
 
 
 def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:

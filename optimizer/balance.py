@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from optimizer.formulas import formula
 from optimizer.records import BoolArray, FloatArray
 
 STEPS_ALL = 8
@@ -254,6 +255,34 @@ def currents(balance: Balance, solution: Solution) -> tuple[FloatArray, FloatArr
         current = 2 * mean - current
         end[k] = current
     return share, start, end
+
+
+@formula("(v_inductor - resistance * i_mean) * time_interval / inductance", unit="A")
+def current_change(
+    *,
+    v_inductor: FloatArray,
+    resistance: FloatArray,
+    i_mean: FloatArray,
+    time_interval: FloatArray,
+    inductance: FloatArray,
+) -> FloatArray:
+    """Change of the coil current in one interval: what `currents` steps by, for a reader.
+
+    v_inductor : winding voltage without drops [V], any shape
+    resistance : in the coil's path [ohm], any shape
+    i_mean : mean coil current of the interval [A], any shape
+    time_interval : how long it lasts [s], any shape
+    inductance : of the coil [H], any shape
+    Returns : change of the current [A], broadcast shape
+
+    Holds for: piecewise-linear currents; the drop of an interval is that of its mean current.
+    Source: derived in DEVELOPERS.md.
+
+    >>> float(current_change(v_inductor=12.0, resistance=0.1, i_mean=5.0, time_interval=1e-6,
+    ...     inductance=1e-5).round(6))
+    1.15
+    """
+    return np.asarray((v_inductor - resistance * i_mean) * time_interval / inductance)
 
 
 def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:

@@ -225,7 +225,7 @@ def _notes(table: PartTable) -> list[Note]:
     stale = sum(not date for date in table.texts["price_date"])
     if stale:
         text = f"{_parts(stale)} without it: the price is shown as stale"
-        notes.append(Note("assumed", f"{table.kind} price_date", text))
+        notes.append(Note("assumed", f"{table.kind} price_date", text, "catalogs"))
     return notes
 
 

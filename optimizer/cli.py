@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+from optimizer import cli_page
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
 if TYPE_CHECKING:
@@ -76,6 +77,7 @@ def parser() -> argparse.ArgumentParser:
     check = commands.add_parser("lint", parents=[_common()], help=LINT_HELP)
     check.add_argument("paths", nargs="+", type=Path, help="CSV files, folders of them, or a spec")
     check.set_defaults(action=lint_command)
+    cli_page.add_commands(commands.add_parser, _common(), point_number)
     return whole
 
 
@@ -173,7 +175,8 @@ def run_name(path: Path) -> str:
 def front_command(args: argparse.Namespace) -> int:
     """Read, search, write the run folder, print the front."""
     progress = Progress()
-    from optimizer.archive import check_name, check_replaceable, result_text, write_run
+    from optimizer.archive import check_name, check_replaceable, write_page, write_run
+    from optimizer.archive_result import result_text
     from optimizer.report.tables import console_for, print_run
     from optimizer.results import as_plain
 
@@ -198,6 +201,7 @@ def front_command(args: argparse.Namespace) -> int:
     plain = _with_provenance(as_plain(run), spec, catalog)
     folder = write_run(args.runs, name, plain, spec=spec.text.encode(), replace=args.replace)
     progress("written", f"{folder}; {peak_memory()}")
+    progress("page", str(write_page(folder)))
     if args.json:
         sys.stdout.write(result_text(plain))
     else:

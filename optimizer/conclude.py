@@ -11,6 +11,7 @@ from dataclasses import replace
 from optimizer import frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
+from optimizer.conclude_evidence import evidence_of, shape_of
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
@@ -19,6 +20,7 @@ from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.results import FrontPoint, Run, Verified
+from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
@@ -98,6 +100,10 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
     points = _points(found, found.front, verified_all(found.stages, chosen))
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
+    points = with_evidence(found.stages, points, chosen)
+    seconds["evidence"] = time.monotonic() - since - seconds["verification"]
+    detailed = sum(point.evidence is not None for point in points)
+    progress("evidence", f"{detailed} sets in detail")
     not_proved = _not_proved(found, found.front)
     return Run(
         name=name,
@@ -118,6 +124,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
         counts=_counts(found, catalog, points),
         hashes=dict(catalog.hashes),
         versions={},
+        shapes={name: shape_of(found.stages[name]) for name in {one.topology for one in chosen}},
     )
 
 
@@ -129,6 +136,21 @@ def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[
         verified = verified_sets(stages[topology], [chosen[k] for k in index])
         found |= dict(zip(index, verified, strict=True))
     return [found[k] for k in range(len(chosen))]
+
+
+def with_evidence(
+    stages: Mapping[str, Stage], points: Sequence[FrontPoint], chosen: Sequence[Chosen]
+) -> tuple[FrontPoint, ...]:
+    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out."""
+    marked = [k for k, point in enumerate(points) if point.mark]
+    detailed = spread([point.loss_model for point in points], marked, DETAILED_POINTS)
+    found: dict[int, Evidence] = {}
+    for topology in dict.fromkeys(chosen[k].topology for k in detailed):
+        index = [k for k in detailed if chosen[k].topology == topology]
+        verified = [points[k].verified for k in index]
+        made = evidence_of(stages[topology], [chosen[k] for k in index], verified)
+        found |= dict(zip(index, made, strict=True))
+    return tuple(replace(point, evidence=found.get(k)) for k, point in enumerate(points))
 
 
 # --- points ---------------------------------------------------------------------------------------

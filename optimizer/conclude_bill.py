@@ -13,8 +13,12 @@ from optimizer.columns import columns_of
 from optimizer.conclude_sets import Chosen, Tables
 from optimizer.records import COST_UNIT
 from optimizer.results import BillLine
+from optimizer.results_evidence import Sample
 from optimizer.spec_records import Spec
 from optimizer.tables import PartTable
+
+SAMPLE_BOARDS = 5
+"""Boards a sample order is made for: enough to build, measure and break some (preset)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +62,7 @@ def _line(spec: Spec, table: PartTable, row: int, held: list[tuple[str, int]]) -
     need = purchase.pieces_needed(
         pieces, boards=spec.purchase.boards, scrap=spec.purchase.scrap_share
     )
-    worth = buying.exchange(spec).get(table.texts["currency"][row])
-    breaks = [] if worth is None else [(q, p * worth) for q, p in table.price_breaks[row]]
-    minimum, multiple = (
-        int(np.nan_to_num(table.numbers[key][row], nan=1.0))
-        for key in ("order_minimum", "order_multiple")
-    )
-    bought = purchase.line_price(int(need), breaks, minimum, multiple) if breaks else None
+    bought = _bought(spec, table, row, int(need))
     return BillLine(
         positions=tuple(dict.fromkeys(position for position, _ in held)),
         kind=table.kind,
@@ -82,6 +80,37 @@ def _line(spec: Spec, table: PartTable, row: int, held: list[tuple[str, int]]) -
         filled=filled_columns(table, row),
         place=table.place[row],
     )
+
+
+def sample_lines(spec: Spec, tables: Tables, one: Chosen) -> tuple[Sample, ...]:
+    """What to order to build `SAMPLE_BOARDS` boards, at the price of so few."""
+    pooled: dict[tuple[str, int], int] = {}
+    for _, kind, row, pieces in one.places():
+        pooled[kind, row] = pooled.get((kind, row), 0) + pieces
+    found = []
+    for (kind, row), pieces in pooled.items():
+        bought = _bought(spec, tables[kind], row, pieces * SAMPLE_BOARDS)
+        found.append(
+            Sample(
+                part_number=tables[kind].part_number[row],
+                pieces=pieces * SAMPLE_BOARDS,
+                quantity=bought.quantity if bought else pieces * SAMPLE_BOARDS,
+                unit_price=bought.price if bought else math.inf,
+                line_price=bought.total if bought else math.inf,
+            )
+        )
+    return tuple(found)
+
+
+def _bought(spec: Spec, table: PartTable, row: int, need: int) -> purchase.Line | None:
+    """The cheapest order of at least `need` pieces, None where there is no price."""
+    worth = buying.exchange(spec).get(table.texts["currency"][row])
+    breaks = [] if worth is None else [(q, p * worth) for q, p in table.price_breaks[row]]
+    minimum, multiple = (
+        int(np.nan_to_num(table.numbers[key][row], nan=1.0))
+        for key in ("order_minimum", "order_multiple")
+    )
+    return purchase.line_price(need, breaks, minimum, multiple) if breaks else None
 
 
 def filled_columns(table: PartTable, row: int) -> tuple[str, ...]:

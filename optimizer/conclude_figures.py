@@ -11,7 +11,7 @@ from optimizer.assembly import Physics, Sets
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.limits import Chain
-from optimizer.parts import capacitor
+from optimizer.parts import board, capacitor
 from optimizer.records import FloatArray, Lanes
 from optimizer.results import Margin, PartSet, Verified
 from optimizer.stage import Stage, build_stage, lanes_where
@@ -23,18 +23,19 @@ NAMED_MOST = 3
 
 def verified_sets(stage: Stage, found: list[Chosen]) -> list[Verified]:
     """Every set of one topology at its own state; the lanes without loss are left out."""
-    own = build_stage(
-        stage.spec,
-        stage.topology.NAME,
-        lanes=lanes_where(stage.lanes, stage.own),
-        tables=stage.tables,
-    )
+    own = own_stage(stage)
     verified: list[Verified] = []
     for start in range(0, len(found), SETS_AT_ONCE):
         some = found[start : start + SETS_AT_ONCE]
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             verified += _verified(own, some)
     return verified
+
+
+def own_stage(stage: Stage) -> Stage:
+    """The stage in the lanes a verification visits: the set's own state, none without loss."""
+    lanes = lanes_where(stage.lanes, stage.own)
+    return build_stage(stage.spec, stage.topology.NAME, lanes=lanes, tables=stage.tables)
 
 
 def _verified(stage: Stage, found: list[Chosen]) -> list[Verified]:
@@ -76,7 +77,7 @@ class _Table:
         """The record of one set."""
         bill = bill_of(self.stage.spec, self.stage.tables, one)
         total, power = self.total[number], self.power_output[number]
-        efficiency = power / (power + total)
+        efficiency = board.efficiency(power_output=power, loss_total=total)
         return Verified(
             part_set=name,
             bill=bill.lines,
@@ -104,7 +105,7 @@ class _Table:
 
 def _temps(result: Physics, sets: Sets) -> dict[str, FloatArray]:
     """Hottest temperature of every position [degC]."""
-    stage, board = result.scene.stage, result.scene.state.temp_board
+    stage, around = result.scene.stage, result.scene.state.temp_board
     found: dict[str, FloatArray] = {}
     for leg in stage.topology.LEGS:
         one = result.bridges[leg.name]
@@ -112,22 +113,22 @@ def _temps(result: Physics, sets: Sets) -> dict[str, FloatArray]:
         found[leg.synchronous] = one.synchronous.temp_junction
     found["inductor"] = result.coil.temp
     for node, (first, _, second, _) in sets.bank.items():
-        found[f"{node}-bank"] = _core(result, node, first, second, board)
+        found[f"{node}-bank"] = _core(result, node, first, second, around)
     found["sense-resistor"] = result.sense.temp
-    found["board"] = board
+    found["board"] = around
     return found
 
 
 def _core(
-    result: Physics, node: str, first: np.ndarray, second: np.ndarray, board: FloatArray
+    result: Physics, node: str, first: np.ndarray, second: np.ndarray, around: FloatArray
 ) -> FloatArray:
     """The hotter core of the two types of a bank; the board's temperature where heat is unknown."""
     parts, bank = result.scene.stage.capacitors, result.banks[node]
-    cores = [board]
+    cores = [around]
     for rows, current in ((first, bank.i_rms_first), (second, bank.i_rms_second)):
         heating = parameters.take(parts, np.maximum(rows, 0)).heating
         cores.append(
-            capacitor.temp_core(temp_board=board, coefficient_heating=heating, i_rms=current)
+            capacitor.temp_core(temp_board=around, coefficient_heating=heating, i_rms=current)
         )
     return np.asarray(np.fmax(np.fmax(cores[0], cores[1]), cores[2]))
 

@@ -22,6 +22,7 @@ from typing import Any, TypeGuard
 
 import numpy as np
 
+from optimizer.formulas import formula
 from optimizer.records import BoolArray, FloatArray
 
 KINDS = ("mosfet", "inductor", "capacitor", "resistor")
@@ -120,8 +121,25 @@ def allowed(
     elif not np.isnan(one.rise_max):
         value = np.fmin(rating, one.rise_max)
     else:
-        value = np.asarray(rating * _share(one, transient, temp))
+        value = at_share(rating=rating, share_allowed=_share(one, transient, temp))
     return np.where(temp <= one.temp_max, value, np.nan)
+
+
+@formula("rating * share_allowed", unit="unit of the rating")
+def at_share(*, rating: FloatArray, share_allowed: FloatArray) -> FloatArray:
+    """What a share of a rating allows.
+
+    rating : rating of the part [SI or degC], (n_part, 1)
+    share_allowed : share the policy allows [1], (n_lane,)
+    Returns : allowed value [unit of the rating], (n_part, n_lane)
+
+    Holds for: rules that give a share.
+    Source: definition of derating.
+
+    >>> float(at_share(rating=np.array(60.0), share_allowed=np.array(0.8)))
+    48.0
+    """
+    return np.asarray(rating * share_allowed)
 
 
 def _share(one: Rule, transient: BoolArray | bool, temp: FloatArray) -> FloatArray:

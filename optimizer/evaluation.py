@@ -326,7 +326,7 @@ def _saturation(stage: Stage, parts: parameters.Inductors, temp: FloatArray) -> 
     factor = inductor.saturation_factor(
         share_hot=parts.share_hot, temp_part=temp, temp_saturation=parts.temp_saturation
     )
-    return current * factor / parts.knee
+    return inductor.i_saturation_usable(i_saturation=current, factor=factor, knee=parts.knee)
 
 
 def _gain_single(stage: Stage, rth: FloatArray, slope: FloatArray) -> FloatArray:

@@ -106,7 +106,9 @@ def mosfets(table: PartTable, *, lanes: Lanes, controller: Controller, pads: Pad
         i_recovery_test=column(table, "i_recovery_test"),
         current_slope_test=column(table, "current_slope_test"),
         v_body_diode=pick(table, "v_body_diode", strict),
-        rth=pick(table, "rth_junction_case", strict) + pad,
+        rth=mosfet.rth_board(
+            rth_junction_case=pick(table, "rth_junction_case", strict), rth_pad=pad
+        ),
         pieces=np.ones((len(table.part_number), 1)),
     )
 

@@ -7,13 +7,14 @@ whole run into JSON and the report can be redrawn without physics or solver.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.records import FloatArray, Lanes, Note, Waterfall
+from optimizer.results_evidence import Evidence, Shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,7 @@ class FrontPoint:
     loss_difference : (own state - reference state) / reference state
     mark : "cheapest", "knee", "least loss" or ""
     tie : number of the group of points closer than the printed difference, -1 where alone
+    evidence : what a detailed point keeps beside its figures, None for the others
     """
 
     number: int
@@ -158,6 +160,7 @@ class FrontPoint:
     mark: str
     tie: int
     verified: Verified
+    evidence: Evidence | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +180,7 @@ class Run:
     state_difference : largest |own - reference| / reference loss over the front
     stages : stage -> seconds
     counts : name -> number (parts read, choices, skeletons, options, points)
+    shapes : topology -> intervals of its lanes, and the lanes of its efficiency curves
     """
 
     name: str
@@ -197,6 +201,7 @@ class Run:
     counts: Mapping[str, int]
     hashes: Mapping[str, str]
     versions: Mapping[str, str]
+    shapes: Mapping[str, Shape] = field(default_factory=dict)
 
 
 def as_plain(value: Any) -> Any:

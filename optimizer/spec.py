@@ -127,6 +127,12 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     return found
 
 
+def _shipped() -> Path:
+    """The shipped catalogs, told from here where they lie below: results should not hold paths."""
+    here = Path.cwd()
+    return CATALOGS.relative_to(here) if CATALOGS.is_relative_to(here) else CATALOGS
+
+
 def _catalogs(
     reading: Reading, asked: tuple[str, ...] | None, folder: Path, *, given: bool
 ) -> tuple[Path, ...]:
@@ -135,7 +141,7 @@ def _catalogs(
     if asked is None:
         if not given:
             reading.note("assumed", path, "not given, assumed the shipped catalogs")
-        return (CATALOGS,)
+        return (_shipped(),)
     if not asked:
         need = "at least one file or folder"
         reading.problem(path, got="an empty list", need=need, fix="remove the key or name one")

@@ -13,26 +13,35 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer import archive
-from optimizer.archive import csv_text, neutral, original, read_run, write_run
+from optimizer import archive, archive_result
+from optimizer.archive import read_run, write_page, write_run
+from optimizer.archive_result import kept
 from optimizer.errors import InputError
+from optimizer.report.cells import csv_text, neutral, original
 from tests.sample_run import plain_run
 
 SPEC = b'title = "Lamp"\r\n'
 ROOT = Path(__file__).parents[1]
 
 
+def without_date(run: dict[str, Any]) -> dict[str, Any]:
+    assert datetime.fromisoformat(run.pop("written")).tzinfo is not None
+    return run
+
+
 def test_a_run_comes_back_as_it_went_in(tmp_path: Path) -> None:
     run = plain_run()
     folder = write_run(tmp_path / "runs", "lamp", run, spec=SPEC)
     assert folder == tmp_path / "runs" / "lamp"
-    assert read_run(folder) == archive._rounded(run)
+    assert without_date(read_run(folder)) == kept(run)
     assert (folder / "spec.toml").read_bytes() == SPEC
 
 
@@ -41,7 +50,7 @@ def test_a_folder_holds_what_it_promises(tmp_path: Path) -> None:
     files = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
     parts = {f"parts/point_{n:03d}.csv" for n in (1, 2, 3)}
     assert files == parts | {
-        "spec.toml", "front.csv", "result.json", "notes.md", "hashes.sha256",
+        "spec.toml", "front.csv", "result.json", "notes.md", "summary.txt", "hashes.sha256",
     }  # fmt: skip
     rows = list(csv.DictReader((folder / "parts/point_001.csv").open(newline="")))
     assert (rows[0]["position"], rows[0]["quantity_pcs"]) == ("input-high input-low", "2000")
@@ -65,7 +74,7 @@ def test_the_result_is_strict_json_without_nan(tmp_path: Path) -> None:
         raise AssertionError(word)
 
     whole = json.loads((folder / "result.json").read_text("utf-8"), parse_constant=refuse)
-    assert (whole["schema"], whole["version"], len(whole["lanes"])) == ("partfront-run", 1, 1)
+    assert (whole["schema"], whole["version"], len(whole["lanes"])) == ("partfront-run", 2, 1)
     assert whole["run"]["points"][0]["verified"]["lanes"] == 0
 
 
@@ -76,7 +85,7 @@ def test_a_large_result_is_packed_and_comes_back(
     run = plain_run(count=30)
     folder = write_run(tmp_path, "lamp", run, spec=SPEC)
     assert not (folder / "result.json").exists()
-    assert read_run(folder) == archive._rounded(run)
+    assert without_date(read_run(folder)) == kept(run)
     again = write_run(tmp_path, "lamp", plain_run(count=2), spec=SPEC, replace=True)
     assert len(read_run(again)["points"]) == 2
 
@@ -162,9 +171,45 @@ def test_a_changed_or_missing_file_is_named(tmp_path: Path, name: str) -> None:
 
 def test_an_unknown_version_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = write_run(tmp_path, "lamp", plain_run(), spec=SPEC)
-    monkeypatch.setattr(archive, "VERSION", 2)
-    with pytest.raises(InputError, match="version 1, need 'partfront-run', version 2"):
+    monkeypatch.setattr(archive_result, "READ", (3,))
+    with pytest.raises(InputError, match="version 2, need 'partfront-run', version 3"):
         read_run(folder)
+
+
+def test_version_1_is_still_read_and_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(archive_result, "VERSION", 1)
+    run = plain_run()
+    for point in run["points"]:
+        del point["evidence"]
+    del run["shapes"]
+    folder = write_run(tmp_path, "lamp", run, spec=SPEC)
+    again = read_run(folder)
+    assert (again["shapes"], [p["evidence"] for p in again["points"]]) == ({}, [None] * 3)
+    assert again["points"][1]["verified"]["losses"]
+    assert "Lamp rail" in write_page(folder).read_text("utf-8")
+
+
+def test_points_without_evidence_keep_one_line(tmp_path: Path) -> None:
+    run = plain_run(count=5)
+    for number in (0, 4):
+        run["points"][number]["evidence"] = {"samples": []}
+    line = kept(run)["points"][2]["verified"]
+    assert (line["losses"], line["loss_total"]) == ({}, [])
+    assert [m["quantity"] for m in line["margins"]] == ["junction temperature", "saturation"]
+    assert line["bill"] == archive_result.rounded(run["points"][2]["verified"]["bill"])
+    assert kept(run)["points"][0]["verified"]["losses"]
+
+
+def test_the_page_lies_beside_the_hashes_and_is_replaced_whole(tmp_path: Path) -> None:
+    folder = write_run(tmp_path, "lamp", plain_run(), spec=SPEC)
+    first = write_page(folder).read_bytes()
+    (folder / "page.html").write_text("spoilt")
+    assert write_page(folder) == folder / "page.html"
+    assert (folder / "page.html").read_bytes() == first
+    elsewhere = write_page(folder, tmp_path / "other.html")
+    assert elsewhere.read_bytes() == first
+    assert not [p for p in folder.iterdir() if p.name.startswith(".")]
+    assert read_run(write_run(tmp_path, "lamp", plain_run(), spec=SPEC, replace=True))
 
 
 def test_a_folder_without_a_run_is_refused(tmp_path: Path) -> None:

@@ -19,10 +19,10 @@ from optimizer.conclude_margins import failing, margins
 from optimizer.conclude_notes import own_state_findings
 from optimizer.conclude_sets import chosen_sets, part_set_of, skeleton_keys, stacked
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved
+from optimizer.found import Found
 from optimizer.records import COST_UNIT, LOSS_UNIT
 from optimizer.report.summary import failures
 from optimizer.results import FrontPoint, Margin, PartSet, Run, as_plain
-from optimizer.search import Found
 from optimizer.spec import read_spec
 from optimizer.spec_records import Spec
 from tests import tiny

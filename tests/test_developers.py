@@ -14,6 +14,7 @@ ORDER = (
     *("The map", "Layers", "Vocabulary", "How to add", "How we know it is right", "Derivations"),
     *("Decisions", "What is not modelled", "Changes"),
 )
+ENDINGS = "py|toml|js|css|j2|LICENSE"
 TOPIC = re.compile(r"derived in DEVELOPERS\.md, ([a-z -]+?)(?: \(|[;.,])")
 
 
@@ -27,7 +28,7 @@ def mapped(text: str) -> set[str]:
     """Files the map names; a bare file name lies in the folder of the one before it."""
     found: set[str] = set()
     folder = ROOT.parent
-    for name in re.findall(r"`([\w/*.-]+\.(?:py|toml)|[\w/]+/)`", text):
+    for name in re.findall(rf"`([\w/*.-]+\.(?:{ENDINGS})|[\w/]+/)`", text):
         path = ROOT.parent / name
         if "/" in name:
             folder = path.parent
@@ -59,7 +60,7 @@ def test_every_file_stands_in_the_map() -> None:
 def test_the_map_names_no_file_that_is_gone() -> None:
     folder = ROOT.parent
     gone = []
-    for name in re.findall(r"`([\w/*.-]+\.(?:py|toml))`", section("The map")):
+    for name in re.findall(rf"`([\w/*.-]+\.(?:{ENDINGS}))`", section("The map")):
         folder = (ROOT.parent / name).parent if "/" in name else folder
         if not list(folder.glob(Path(name).name)):
             gone.append(name)

@@ -57,8 +57,10 @@ def test_some_points_verify_to_the_archived_numbers(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_power_balances_at_every_point_and_lane(name: str) -> None:
-    for point in run_of(name)["points"]:
+def test_power_balances_at_every_lane_of_the_detailed_points(name: str) -> None:
+    kept = [point for point in run_of(name)["points"] if point["evidence"]]
+    assert len(kept) >= 30
+    for point in kept:
         errors = point["verified"]["balance_error"]
         assert errors
         assert max(errors) < 1e-3

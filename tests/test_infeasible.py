@@ -14,10 +14,10 @@ from optimizer import assembly, buying, infeasible, pool, search, verification
 from optimizer.assembly import Sets
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.errors import NoFeasibleDesign
+from optimizer.found import Found
 from optimizer.infeasible_kinds import HOT, every_kind, freed, kinds, up
 from optimizer.infeasible_probe import near_sets
 from optimizer.records import FloatArray
-from optimizer.search import Found
 from optimizer.spec import parse_spec, read_spec
 from optimizer.spec_echo import rows as echo_rows
 from optimizer.spec_records import Spec

@@ -109,6 +109,7 @@ FORBIDDEN_OUTSIDE = {
     "pandas": {r for r, layer in LAYER.items() if layer not in (GROUND, PHYSICS, DECISION)},
     "logging": {r for r, layer in LAYER.items() if layer != PHYSICS},
     "rich": {"report", "cli"},
+    "jinja2": {"report"},
 }
 
 FILE_CALLS = {"read_text", "read_bytes", "write_text", "write_bytes", "read_csv", "read_table"}

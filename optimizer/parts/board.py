@@ -90,6 +90,23 @@ def temp_board(
     return temp_ambient + board_k_per_w * loss_total
 
 
+@formula("power_output / (power_output + loss_total)", unit="1")
+def efficiency(*, power_output: FloatArray, loss_total: FloatArray) -> FloatArray:
+    """Share of the input power that reaches the output.
+
+    power_output : output power [W], (n_set, n_lane)
+    loss_total : loss of the whole set [W], (n_set, n_lane)
+    Returns : efficiency [1], (n_set, n_lane)
+
+    Holds for: steady state.
+    Source: definition.
+
+    >>> efficiency(power_output=np.array([95.0]), loss_total=np.array([5.0]))
+    array([0.95])
+    """
+    return power_output / (power_output + loss_total)
+
+
 @formula("temp_reference + rth * loss", unit="degC")
 def temp_over(*, temp_reference: FloatArray, rth: FloatArray, loss: FloatArray) -> FloatArray:
     """Temperature of a part over the point its thermal resistance refers to.

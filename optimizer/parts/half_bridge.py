@@ -386,7 +386,7 @@ def _position(
         for conduction in (at_25, at_25 * uneven)
     )
     factor = mosfet.resistance_factor(rds_on_tempco=tempco, temp_junction=average)
-    resistance = device.rds_on / pieces * factor
+    resistance = mosfet.resistance_hot(rds_on=device.rds_on, pieces=pieces, factor=factor)
     conduction = channel_square * resistance
     held = 1.0 + tempco * (hottest - 25.0) < mosfet.RESISTANCE_FACTOR_MIN
     return Position(

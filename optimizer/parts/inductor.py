@@ -192,6 +192,27 @@ def i_saturation_hot(
     return i_saturation * np.minimum(drop_allowed / saturation_drop, 1.0) * factor
 
 
+@formula("i_saturation * factor / knee", unit="A")
+def i_saturation_usable(
+    *, i_saturation: FloatArray, factor: FloatArray, knee: FloatArray
+) -> FloatArray:
+    """Current a hot part may carry: the current of the allowed drop, less a knee's margin.
+
+    i_saturation : current of the allowed drop at the temperature of the curve [A], (n_part, n_lane)
+    factor : hot over stated saturation current [1], (n_part, n_lane)
+    knee : margin a hard knee must keep [1], (n_part, 1)
+    Returns : current [A], (n_part, n_lane)
+
+    Holds for: as `saturation_factor`.
+    Source: common practice, no source.
+
+    >>> i_saturation_usable(i_saturation=np.array([11.0]), factor=np.array([0.9]),
+    ...     knee=np.array([1.1])).round(6)
+    array([9.])
+    """
+    return i_saturation * factor / knee
+
+
 # --- copper --------------------------------------------------------------------------------------
 
 

@@ -23,6 +23,10 @@ DRIVE_ONLY_TEN = 8.0
 # --- the value at the actual drive voltage -------------------------------------------------------
 
 
+@formula(
+    "at_4v5 + (at_10v - at_4v5) * minimum(maximum((v_drive - 4.5) / 5.5, 0), 1)",
+    unit="ohm",
+)
 def at_drive(
     *,
     v_drive: FloatArray,
@@ -55,6 +59,7 @@ def at_drive(
     return np.where(low, np.nan, value)
 
 
+@formula("at_4v5 + (at_10v - at_4v5) * maximum((v_drive - 4.5) / 5.5, 0)", unit="C")
 def q_gate_at_drive(*, v_drive: FloatArray, at_4v5: FloatArray, at_10v: FloatArray) -> FloatArray:
     """Gate charge at the drive voltage, on the line through the 4.5 V and the 10 V value.
 
@@ -97,6 +102,41 @@ def resistance_factor(*, rds_on_tempco: FloatArray, temp_junction: FloatArray) -
     """
     rise = 1.0 + rds_on_tempco * (temp_junction - 25.0)
     return np.maximum(rise, RESISTANCE_FACTOR_MIN)
+
+
+@formula("rds_on / pieces * factor", unit="ohm")
+def resistance_hot(*, rds_on: FloatArray, pieces: FloatArray, factor: FloatArray) -> FloatArray:
+    """Resistance of all pieces of a position at their temperature.
+
+    rds_on : of one piece at 25 degC and the actual drive voltage [ohm], (n_choice, n_lane)
+    pieces : transistors in parallel [1], (n_choice, n_lane)
+    factor : resistance over its value at 25 degC [1], (n_choice, n_lane)
+    Returns : resistance [ohm], (n_choice, n_lane)
+
+    Holds for: equal pieces at one temperature.
+    Source: definition.
+
+    >>> resistance_hot(rds_on=np.array([0.01]), pieces=np.array([2.0]), factor=np.array([1.4]))
+    array([0.007])
+    """
+    return rds_on / pieces * factor
+
+
+@formula("rth_junction_case + rth_pad", unit="K/W")
+def rth_board(*, rth_junction_case: FloatArray, rth_pad: FloatArray) -> FloatArray:
+    """Thermal resistance from the junction to the board.
+
+    rth_junction_case : junction to case [K/W], (n_choice, n_lane)
+    rth_pad : case to board, by land pattern [K/W], (n_choice, 1)
+    Returns : thermal resistance [K/W], (n_choice, n_lane)
+
+    Holds for: heat that leaves through the pad.
+    Source: common practice (JESD51 for the first term).
+
+    >>> rth_board(rth_junction_case=np.array([1.5]), rth_pad=np.array([8.0]))
+    array([9.5])
+    """
+    return rth_junction_case + rth_pad
 
 
 @formula("i_rms**2 * resistance", unit="W")

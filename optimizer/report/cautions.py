@@ -50,10 +50,7 @@ def set_cautions(verified: Plain) -> list[str]:
     """Cautions that follow from the figures of one part set."""
     lanes = verified["lanes"]
     highest = max([v for v in (*lanes["v_input"], *lanes["v_output"]) if v is not None], default=0)
-    temps = {
-        subject: max((t for t in values if t is not None), default=0.0)
-        for subject, values in verified["temps"].items()
-    }
+    temps = hottest_by_part(verified)
     found = [text for text in [voltage_caution(highest)] if text]
     if temps and max(temps.values()) > TEMP_TOUCH:
         hot = max(temps, key=lambda subject: temps[subject])
@@ -79,6 +76,18 @@ def not_said(noted: Sequence[str], found: Iterable[str]) -> list[str]:
     return [text for text in dict.fromkeys(noted) if not text.startswith(said)]
 
 
+def hottest_by_part(verified: Plain) -> dict[str, float]:
+    """Hottest temperature of each part; of points that keep one line, that of the hottest part."""
+    known = {
+        subject: max(t for t in values if t is not None)
+        for subject, values in verified["temps"].items()
+        if any(t is not None for t in values)
+    }
+    if known:
+        return known
+    limits = [m for m in verified["margins"] if m["unit"] == "degC" and not m["at_least"]]
+    return {m["subject"]: m["value"] for m in limits if m["value"] is not None}
+
+
 def _hottest(verified: Plain) -> float:
-    values = [t for row in verified["temps"].values() for t in row if t is not None]
-    return max(values, default=0.0)
+    return max(hottest_by_part(verified).values(), default=0.0)

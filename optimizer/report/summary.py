@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 from typing import Any
+
+from optimizer.results_evidence import spread
 
 Plain = Mapping[str, Any]
 
@@ -61,19 +62,9 @@ def pieces_text(bought: Sequence[Any]) -> str:
 
 def spread_points(points: Sequence[Plain], run: Plain) -> list[Plain]:
     """At most 20 points for the screen: the marked ones, then those that split the widest gaps."""
-    if len(points) <= SCREEN_POINTS:
-        return list(points)
-    chosen = {i for i, point in enumerate(points) if point["mark"]} | {0, len(points) - 1}
+    marked = [i for i, point in enumerate(points) if point["mark"]]
     losses = [objective_loss(point["verified"], run) or 0.0 for point in points]
-    while len(chosen) < SCREEN_POINTS:
-        gaps = pairwise(sorted(chosen))
-        splits = [(abs(losses[a] - losses[b]), a, b) for a, b in gaps if b - a > 1]
-        if not splits:
-            break
-        _, low, high = max(splits)
-        middle = (losses[low] + losses[high]) / 2.0
-        chosen.add(min(range(low + 1, high), key=lambda i: abs(losses[i] - middle)))
-    return [points[i] for i in sorted(chosen)]
+    return [points[i] for i in spread(losses, marked, SCREEN_POINTS)]
 
 
 def front_row(point: Plain, run: Plain) -> dict[str, object]:

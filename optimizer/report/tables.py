@@ -18,6 +18,7 @@ from optimizer.report.grids import (
     percent,
     quantity_text,
 )
+from optimizer.report.names import lane_title
 from optimizer.report.notes import proof_text, waterfall_text
 from optimizer.report.summary import (
     SCREEN_POINTS,
@@ -172,13 +173,6 @@ def print_waterfalls(console: Console, waterfalls: Sequence[Plain]) -> None:
 
 
 # --- verify --------------------------------------------------------------------------------------
-
-
-def lane_title(lanes: Plain, index: int) -> str:
-    """Name of one lane, for example ``full load (guaranteed, slow)``."""
-    corner = {-1: "slow", 0: "nominal", 1: "fast"}[lanes["corner"][index]]
-    told = f"guaranteed, {corner}" if lanes["guaranteed"][index] else "expected"
-    return f"{lanes['name'][index]} ({told})"
 
 
 def shown_lanes(verified: Plain) -> list[int]:

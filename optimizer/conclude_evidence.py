@@ -1,0 +1,204 @@
+"""What the detailed points of a front keep: waveforms, circuit, curves, derivations, alternates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer import assembly, evaluation
+from optimizer.assembly import Physics, Sets
+from optimizer.conclude_alternates import alternates_of
+from optimizer.conclude_bill import sample_lines
+from optimizer.conclude_derivations import derivations
+from optimizer.conclude_figures import own_stage
+from optimizer.conclude_sets import NODES, Chosen, stacked
+from optimizer.parts import bank, board
+from optimizer.points_sweep import sweep
+from optimizer.records import FloatArray
+from optimizer.results import Verified
+from optimizer.results_evidence import Alternate, Branch, Circuit, Evidence, Shape, Traces
+from optimizer.stage import Stage, build_stage
+from optimizer.topologies.intervals import lane_table
+
+SAMPLES = 240
+"""Instants at which the ripple voltage is looked at before it is cut down to break points."""
+
+SAG = 0.02
+"""How far the ripple voltage may lie off its break points, a share of its peak-to-peak value."""
+
+UNITS = 500
+"""Steps the peak-to-peak ripple is kept in."""
+
+SETS_AT_ONCE = 16
+
+
+def evidence_of(
+    stage: Stage, found: Sequence[Chosen], verified: Sequence[Verified]
+) -> list[Evidence]:
+    """Evidence of sets of one topology, in their order."""
+    own, curves = own_stage(stage), sweep(stage.spec, stage.topology.NAME)
+    wide = build_stage(stage.spec, stage.topology.NAME, lanes=curves.lanes, tables=stage.tables)
+    alternates = alternates_of(own, found, verified)
+    result: list[Evidence] = []
+    for start in range(0, len(found), SETS_AT_ONCE):
+        some = slice(start, start + SETS_AT_ONCE)
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            result += _evidence(own, wide, found[some], alternates[some])
+    return result
+
+
+def _evidence(
+    own: Stage,
+    wide: Stage,
+    found: Sequence[Chosen],
+    alternates: Sequence[Mapping[str, tuple[Alternate, ...]]],
+) -> list[Evidence]:
+    sets = stacked(found)
+    result = assembly.own_physics(own, sets)
+    curve = assembly.own_physics(wide, sets, ripple=False)
+    power = wide.lanes.v_output * wide.lanes.i_output
+    efficiency = board.efficiency(power_output=power, loss_total=curve.total)
+    waves = {node: _ripple_waves(result, node, sets) for node in NODES}
+    return [
+        Evidence(
+            derivations=derivations(result, sets, one, k),
+            traces=_traces(result, waves, k),
+            circuit=_circuit(result, sets, one, k),
+            sweep_efficiency=np.broadcast_to(efficiency, curve.total.shape)[k],
+            sweep_loss=curve.total[k],
+            alternates=alternates[k],
+            samples=sample_lines(own.spec, own.tables, one),
+        )
+        for k, one in enumerate(found)
+    ]
+
+
+# --- waveforms ------------------------------------------------------------------------------------
+
+
+def _traces(result: Physics, waves: Mapping[str, FloatArray], k: int) -> Traces:
+    wave = result.scene.wave
+    currents = np.concatenate([wave.i_start[k, :, :1, 0], wave.i_end[k, :, :, 0]], axis=1)
+    return Traces(
+        time_pattern=wave.time_pattern[k],
+        duration=wave.duration[k],
+        i_coil=currents,
+        ripple={
+            node: tuple(break_points(lane) for lane in lanes[k]) for node, lanes in waves.items()
+        },
+    )
+
+
+def _ripple_waves(result: Physics, node: str, sets: Sets) -> FloatArray:
+    """Ripple voltage of a node up to the harmonics of its bank, (n_set, n_lane, SAMPLES)."""
+    found = result.scene
+    first, pieces, second, more = sets.bank[node]
+    omega = 2 * np.pi / found.wave.time_pattern[..., None] * np.arange(1, bank.HARMONICS + 1)
+    total: FloatArray = np.zeros((1, 1, 1), dtype=np.complex128)
+    for rows, count in ((first, pieces), (np.maximum(second, 0), np.where(second < 0, 0, more))):
+        one = evaluation.branches(found, node, rows)
+        g, b = bank.admittance(
+            capacitance=one.capacitance[..., None],
+            esr=one.esr[..., None],
+            esl=one.esl[..., None],
+            omega=omega,
+        )
+        total = total + count[:, None, None] * (g + 1j * b)
+    source = found.stage.source_branch if node == "input" else None
+    if source is not None:
+        total = total + 1 / (source.resistance[:, None] + 1j * omega * source.inductance[:, None])
+    sign = -1.0 if node == "input" else 1.0
+    volts = sign * found.spectrum[node] / total
+    angle = 2 * np.pi * np.outer(np.arange(1, bank.HARMONICS + 1), np.arange(SAMPLES)) / SAMPLES
+    return np.asarray(volts.real @ np.cos(angle) - volts.imag @ np.sin(angle))
+
+
+def break_points(samples: FloatArray) -> tuple[float, ...]:
+    """A sampled period as few break points, straight between them.
+
+    Returns the unit of the values, then pairs of whole numbers: thousandths of the period and
+    units; nothing where the period is not known.
+
+    >>> break_points(np.array([0.0, 1.0, 2.0, 1.0]))
+    (0.004, 0, 0, 500, 500, 1000, 0)
+    """
+    if not np.isfinite(samples).all():
+        return ()
+    values = np.append(samples, samples[0])
+    swing = float(np.ptp(values)) or 1.0
+    kept = {0, len(values) - 1, int(values.argmax()), int(values.argmin())}
+    spans = list(pairwise(sorted(kept)))
+    while spans:
+        low, high = spans.pop()
+        line = np.interp(np.arange(low, high + 1), [low, high], values[[low, high]])
+        off = np.abs(values[low : high + 1] - line)
+        at = low + int(off.argmax())
+        if off.max() > SAG * swing:
+            kept.add(at)
+            spans += [(low, at), (at, high)]
+    unit = float(f"{swing / UNITS:.5g}")
+    pairs = [(round(1000 * k / (len(values) - 1)), round(values[k] / unit)) for k in sorted(kept)]
+    return (unit, *(number for pair in pairs for number in pair))
+
+
+# --- circuit --------------------------------------------------------------------------------------
+
+
+def _circuit(result: Physics, sets: Sets, one: Chosen, k: int) -> Circuit:
+    found, shape = result.scene, result.total.shape
+
+    def row(values: FloatArray) -> FloatArray:
+        return np.asarray(np.broadcast_to(values, shape)[k])
+
+    state = found.state
+    return Circuit(
+        inductance=row(found.operation.inductance),
+        resistance_series=row(state.resistance_series),
+        resistance={name: row(ohms) for name, ohms in state.resistance.items()},
+        i_input_extra=row(state.i_input_extra),
+        i_output_extra=row(state.i_output_extra),
+        i_input_mean=row(found.wave.i_input_mean),
+        banks={node: _branches(result, sets, one, node, k) for node in NODES},
+    )
+
+
+def _branches(result: Physics, sets: Sets, one: Chosen, node: str, k: int) -> tuple[Branch, ...]:
+    """The types of a bank as branches of the circuit."""
+    solved, numbers = result.banks[node], result.scene.stage.tables["capacitor"].part_number
+    first, _, second, _ = sets.bank[node]
+    currents = (solved.i_rms_first, solved.i_rms_second)
+    found = []
+    for turn, (row, pieces) in enumerate(one.bank[node]):
+        rows = first if turn == 0 else np.maximum(second, 0)
+        lone = evaluation.branches(result.scene, node, rows)
+        found.append(
+            Branch(
+                part_number=numbers[row],
+                pieces=pieces,
+                capacitance=lone.capacitance[k],
+                esr=lone.esr[k],
+                esl=lone.esl[k],
+                i_rms=currents[turn][k],
+            )
+        )
+    return tuple(found)
+
+
+# --- what holds for a topology --------------------------------------------------------------------
+
+
+def shape_of(stage: Stage) -> Shape:
+    """Intervals of every lane of a verification, and the lanes of the efficiency curves."""
+    own, curves = own_stage(stage), sweep(stage.spec, stage.topology.NAME)
+    table = lane_table(stage.topology, own.lanes.region, stage.controller.window)
+    return Shape(
+        legs=tuple((leg.control, leg.synchronous, leg.node) for leg in stage.topology.LEGS),
+        conducts={name: value[..., 0].T for name, value in table.conducts.items()},
+        input_current=table.input_current[..., 0].T,
+        output_current=table.output_current[..., 0].T,
+        sweep_v_input=curves.lanes.v_input,
+        sweep_load=curves.load,
+        sweep_region=curves.lanes.region.astype(np.float64),
+    )

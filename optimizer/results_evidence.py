@@ -1,0 +1,186 @@
+"""What a run keeps of its detailed points beside their figures, so that a reader can rederive them.
+
+Plain data again: the page, the netlist and the lists are made from these records alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from optimizer.records import FloatArray
+
+DETAILED_POINTS = 60
+"""Points of a front that keep everything; the others keep one line."""
+
+TYPICAL, LIMIT, STATED, FILLED = "typical", "limit", "stated", "filled by policy"
+SPEC, PRESET, COMPUTED = "spec", "preset", "computed"
+"""Where an input of a formula may come from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input of a formula, in SI (temperatures in degC).
+
+    origin : one of the words above
+    source : catalog file, line and column; key of the spec; or what it was computed from
+    """
+
+    name: str
+    value: float
+    unit: str
+    origin: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """One number with the formula and the inputs that give it again.
+
+    lane : index of the operating point, -1 where it is of none
+    formula : text of `formulas`, in the names of the inputs
+    """
+
+    subject: str
+    quantity: str
+    lane: int
+    value: float
+    unit: str
+    formula: str
+    inputs: tuple[Input, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Traces:
+    """Waveforms of one set over one pattern, as break points.
+
+    time_pattern : length of a pattern [s], (n_lane,)
+    duration : share of the pattern of each interval, (n_lane, n_interval)
+    i_coil : coil current at the start of each interval and at the end [A], (n_lane, n_interval+1)
+    ripple : node -> per lane, the unit [V] and then break points as whole numbers: thousandths of
+        the pattern and voltage about its mean in units, one after the other
+    """
+
+    time_pattern: FloatArray
+    duration: FloatArray
+    i_coil: FloatArray
+    ripple: Mapping[str, tuple[tuple[float, ...], ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """The capacitors of one type in a bank, one piece in every lane, (n_lane,) each.
+
+    capacitance [F], esr [ohm], esl [H], i_rms [A]
+    """
+
+    part_number: str
+    pieces: int
+    capacitance: FloatArray
+    esr: FloatArray
+    esl: FloatArray
+    i_rms: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """The set as a circuit in every lane, (n_lane,) each.
+
+    inductance [H], resistance_series [ohm], resistance : position -> [ohm]
+    i_input_extra, i_output_extra : losses that are no drop, as currents at the nodes [A]
+    i_input_mean : mean current through the input node [A]
+    """
+
+    inductance: FloatArray
+    resistance_series: FloatArray
+    resistance: Mapping[str, FloatArray]
+    i_input_extra: FloatArray
+    i_output_extra: FloatArray
+    i_input_mean: FloatArray
+    banks: Mapping[str, tuple[Branch, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Alternate:
+    """Another maker's part in place of a bought one, the whole set verified with it.
+
+    passes : every limit holds at every operating point
+    margin : smallest margin then, height and area aside
+    loss_mission, cost : of the set then [W], [currency]
+    """
+
+    part_number: str
+    maker: str
+    unit_price: float
+    passes: bool
+    margin: float
+    loss_mission: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One line of a sample order: pieces for a few boards and what they cost."""
+
+    part_number: str
+    pieces: int
+    quantity: int
+    unit_price: float
+    line_price: float
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything a detailed point keeps.
+
+    alternates : bought part number -> other makers' parts, cheapest first
+    sweep_efficiency, sweep_loss : at the lanes of the run's sweep of this topology, (n_sweep,)
+    """
+
+    derivations: tuple[Derivation, ...]
+    traces: Traces
+    circuit: Circuit
+    sweep_efficiency: FloatArray
+    sweep_loss: FloatArray
+    alternates: Mapping[str, tuple[Alternate, ...]]
+    samples: tuple[Sample, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What a topology does in each interval of each of its lanes, and the lanes of its sweep.
+
+    conducts : position -> share of the coil current it carries, (n_lane, n_interval)
+    input_current, output_current : share drawn from and delivered to the nodes
+    control : names of the control positions; node : position -> node it switches against
+    sweep_* : input [V], load share, region; (n_sweep,) each, expected set, nominal air
+    """
+
+    legs: tuple[tuple[str, str, str], ...]
+    conducts: Mapping[str, FloatArray]
+    input_current: FloatArray
+    output_current: FloatArray
+    sweep_v_input: FloatArray
+    sweep_load: FloatArray
+    sweep_region: FloatArray
+
+
+def spread(values: Sequence[float], kept: Sequence[int], most: int) -> list[int]:
+    """At most `most` positions of falling values: `kept`, both ends, then the widest gaps split.
+
+    >>> spread([9.0, 8.9, 5.0, 4.9, 1.0], [1], 4)
+    [0, 1, 2, 4]
+    """
+    if len(values) <= most:
+        return list(range(len(values)))
+    chosen = {0, len(values) - 1, *kept}
+    while len(chosen) < most:
+        gaps = pairwise(sorted(chosen))
+        splits = [(abs(values[a] - values[b]), a, b) for a, b in gaps if b - a > 1]
+        if not splits:
+            break
+        _, low, high = max(splits)
+        middle = (values[low] + values[high]) / 2.0
+        chosen.add(min(range(low + 1, high), key=lambda i: abs(values[i] - middle)))
+    return sorted(chosen)
