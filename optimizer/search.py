@@ -142,6 +142,8 @@ def solve(
     time_limit: float | None = None,
     prove_points: int = 13,
     any_set: bool = False,
+    references: Mapping[str, Reference] | None = None,
+    known: Staircase | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Found:
@@ -150,13 +152,16 @@ def solve(
     engine : "auto", "merge" (no second proof by the solver) or "solver"
     prove_points : points of the merge that the solver proves again
     any_set : stop at the first feasible set (to ask whether there is one)
+    references : topology -> states to take the objective at, for the skeletons named there
+    known : cost and loss of sets of this spec that are known already: only points of the front
+        that none of them covers are found (`COVERED` as a loss closes everything from a cost on)
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
-    found = Found(spec, buying.prices(spec, catalog.tables))
-    for topology in spec.topologies:
-        _prepare(found, catalog, topology, clock)
+    found = prepared(spec, catalog, references=references, clock=clock)
     work = _Work(found, clock)
+    if known is not None:
+        work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
     if not work.keys:
         found.seconds = clock.seconds
         return found
@@ -165,14 +170,41 @@ def solve(
     if not (any_set and len(work.stair[0])):
         work.expand_all(any_set=any_set)
     _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
+    if known is not None and found.front is not None:
+        found.front = _beside(found.front, known)
     found.seconds = clock.seconds
     return found
+
+
+def prepared(
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    references: Mapping[str, Reference] | None = None,
+    clock: Clock | None = None,
+) -> Found:
+    """Stages, markets and reference states of a spec, before any search."""
+    clock = clock or Clock(quiet, never, math.inf)
+    found = Found(spec, buying.prices(spec, catalog.tables))
+    for topology in spec.topologies:
+        _prepare(found, catalog, topology, clock, (references or {}).get(topology))
+    return found
+
+
+def _beside(front: Frontier, known: Staircase) -> Frontier:
+    """The points of a front that no known set covers."""
+    cost = np.array([point.cost for point in front.points], dtype=np.int64)
+    loss = np.array([point.loss for point in front.points], dtype=np.int64)
+    fresh = np.flatnonzero(~dominance.covered(cost, loss, known))
+    return replace(front, points=tuple(front.points[k] for k in fresh))
 
 
 # --- one topology ---------------------------------------------------------------------------------
 
 
-def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> None:
+def _prepare(
+    found: Found, catalog: Catalog, topology: str, clock: Clock, given: Reference | None = None
+) -> None:
     """Points, parts, skeletons and reference states of a topology, unless it cannot do the job."""
     spec, prices = found.spec, found.prices
     reason = refusal(spec, topology)
@@ -192,6 +224,8 @@ def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Non
     found.waterfalls.append(_named(topology, screened.waterfall))
     clock.done("skeletons", f"{topology}: {len(screened.coil)} of {screened.waterfall.offered}")
     reference, kept = screen.references(stage, parts, prices, screened)
+    if given is not None:
+        reference = verification.taken_over(reference, given)
     found.references[topology] = reference
     found.counts["skeletons"] = found.counts.get("skeletons", 0) + int(kept.sum())
     clock.done("reference states", f"{topology}: {int(kept.sum())} skeletons")
@@ -260,8 +294,9 @@ class _Work:
         self.expanded: dict[Key, Skeleton] = {}
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         rules = spec.choice
+        loose_force = any(f.position is None or f.position.endswith("-bank") for f in rules.force)
         self.complete = bool(
-            rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
+            loose_force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
         )
 
     def aim(self, *, best_only: bool = False, complete: bool = False) -> Aim:
