@@ -108,6 +108,7 @@ class Found:
     stages, references, points : by topology; choice : skeletons and options left open at the end
     front : its front with the proofs
     open : skeletons the search had no time for
+    first : the first feasible set that was met, in the choice it was met in
     """
 
     spec: Spec
@@ -121,6 +122,7 @@ class Found:
     choice: Choice | None = None
     front: Frontier | None = None
     open: list[Key] = field(default_factory=list)
+    first: tuple[Choice, Selection] | None = None
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)
 
@@ -413,6 +415,8 @@ class _Work:
             return None
         choice = self.choice_of({key: skeleton})
         sets = feasible_sets(choice)
+        if sets and self.found.first is None:
+            self.found.first = (choice, sets[0])
         cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
         loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
         kept = dominance.staircase(cost, loss)
