@@ -260,7 +260,7 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
                 need="one of the two",
                 fix="remove it from one list",
             )
-        _check_forced_pieces(reading, (*path, "force", index, "pieces"), force, values)
+        _check_forced_pieces(reading, (*path, "force", index, "pieces_pcs"), force, values)
     both = sorted(set(purchase["approved"] or ()) & set(purchase["banned"] or ()))
     for word in both:
         reading.problem(
@@ -283,7 +283,7 @@ def _check_forced_pieces(reading: Reading, path: Path, force: Values, values: Va
         reading.problem(
             path,
             got=f"{pieces} pieces at {position or 'any position'}",
-            need=f"a position, and at most {most} there" if position is None else f"at most {most}",
+            need="a position" if position is None else f"at most {most}",
             fix="name the position" if position is None else "allow more pieces or force fewer",
         )
 

@@ -98,6 +98,7 @@ def _searched(
             known=front.stair() if len(front) else None,
             like=case,
             time_limit=time_limit,
+            progress=progress,
             stop=stop,
         )
         progress("with the wish", f"{position or wish.text()}: {len(found.front)} points more")
