@@ -180,7 +180,11 @@ def _answer(
     if found is None:
         done += " and leaves the ends and the knee"
     table = prices(case, front) if len(front) else ()
-    text = price_text(table, case.currency) if table else "no set passes any more"
+    text = (
+        price_text(table, case.currency)
+        if table
+        else "no set passes any more; `conflict` says which limits fight"
+    )
     if not table and left:
         text = "no set found"
     elif table and all(one.cost_more == 0.0 and one.loss_more == 0.0 for one in table):

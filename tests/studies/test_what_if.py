@@ -35,7 +35,7 @@ def compare(look: Looked, spec: Spec) -> Answer:
     cost, loss = replace(look, judged=judged).sets()
     assert bool(len(cost)) == bool(answer.data["prices"])
     if not len(cost):
-        assert answer.answer == "no set passes any more"
+        assert answer.answer.startswith("no set passes any more")
         return answer
     assert answer.data["cost_min"] == pytest.approx(cost.min(), abs=1e-4)
     assert answer.data["loss_min_w"] == pytest.approx(loss.min(), abs=cases.SLACK)
