@@ -1,7 +1,10 @@
 """partfront: picks the power-stage parts of a DC-DC converter and proves the choice.
 
-The few verbs a notebook needs: ``read_spec``, ``read_catalog``, ``front``, ``verify``, ``lint``.
-They load on first use, so that importing one physics module does not import a solver.
+The few verbs a notebook needs: ``read_spec``, ``read_catalog``, ``front``, ``verify``, ``lint``;
+and, of a finished run taken up again with ``take_up``: ``shortlist``, ``why_not``, ``what_if``,
+``concessions``; ``conflict`` where nothing passes; ``difference`` of two runs; ``import_csv`` by a
+mapping. They load on first use, so that importing one
+physics module does not import a solver.
 """
 
 from __future__ import annotations
@@ -13,13 +16,58 @@ if TYPE_CHECKING:
     from optimizer.catalog import lint, read_catalog
     from optimizer.conclude import front
     from optimizer.conclude import verify_board as verify
+    from optimizer.mapping import convert as import_csv
+    from optimizer.mapping import read_mapping
     from optimizer.spec import read_spec
+    from optimizer.spec_edit import edited
+    from optimizer.studies.archived import take_up
+    from optimizer.studies.concessions import concessions
+    from optimizer.studies.conflict import conflict
+    from optimizer.studies.difference import Side, difference
+    from optimizer.studies.revisions import difference_of_catalogs
+    from optimizer.studies.shortlist import shortlist
+    from optimizer.studies.what_if import what_if
+    from optimizer.studies.why_not import why_not
+    from optimizer.studies.wish import Wish
 
 __version__ = "0.1.0"
 
-__all__ = ["__version__", "front", "lint", "read_catalog", "read_spec", "verify"]
+__all__ = [
+    "Side",
+    "Wish",
+    "__version__",
+    "concessions",
+    "conflict",
+    "difference",
+    "difference_of_catalogs",
+    "edited",
+    "front",
+    "import_csv",
+    "lint",
+    "read_catalog",
+    "read_mapping",
+    "read_spec",
+    "shortlist",
+    "take_up",
+    "verify",
+    "what_if",
+    "why_not",
+]
 
 _HOMES = {
+    "Side": ("optimizer.studies.difference", "Side"),
+    "difference": ("optimizer.studies.difference", "difference"),
+    "difference_of_catalogs": ("optimizer.studies.revisions", "difference_of_catalogs"),
+    "import_csv": ("optimizer.mapping", "convert"),
+    "read_mapping": ("optimizer.mapping", "read_mapping"),
+    "Wish": ("optimizer.studies.wish", "Wish"),
+    "concessions": ("optimizer.studies.concessions", "concessions"),
+    "conflict": ("optimizer.studies.conflict", "conflict"),
+    "edited": ("optimizer.spec_edit", "edited"),
+    "shortlist": ("optimizer.studies.shortlist", "shortlist"),
+    "take_up": ("optimizer.studies.archived", "take_up"),
+    "what_if": ("optimizer.studies.what_if", "what_if"),
+    "why_not": ("optimizer.studies.why_not", "why_not"),
     "front": ("optimizer.conclude", "front"),
     "lint": ("optimizer.catalog", "lint"),
     "read_catalog": ("optimizer.catalog", "read_catalog"),

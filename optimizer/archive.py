@@ -28,7 +28,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -41,7 +41,7 @@ from optimizer.report.mail import mail_text
 from optimizer.report.notes import notes_text
 from optimizer.report.page import page_text
 from optimizer.report.summary import bill_rows, front_rows
-from optimizer.results import PartSet
+from optimizer.results import PartSet, part_set_of_plain
 
 HASHES = "hashes.sha256"
 PAGE = "page.html"
@@ -289,19 +289,6 @@ def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:
     """The part set of point `number` of a run that was read back."""
     for point in run["points"]:
         if point["number"] == number:
-            plain = point["verified"]["part_set"]
-            return PartSet(
-                topology=plain["topology"],
-                frequency=plain["frequency"],
-                inductor=plain["inductor"],
-                transistors={k: _pair(v) for k, v in plain["transistors"].items()},
-                bank_input=tuple(_pair(v) for v in plain["bank_input"]),
-                bank_output=tuple(_pair(v) for v in plain["bank_output"]),
-                sense=_pair(plain["sense"]),
-            )
+            return part_set_of_plain(point["verified"]["part_set"])
     need = f"a point from 1 to {len(run['points'])}"
     raise _problem(place, "--point", str(number), need, "look the number up in front.csv")
-
-
-def _pair(plain: Sequence[Any]) -> tuple[str, int]:
-    return str(plain[0]), int(plain[1])

@@ -15,11 +15,13 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from optimizer import cli_page
+from optimizer.cli_ask import Door, add_commands
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
 if TYPE_CHECKING:
@@ -78,6 +80,8 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("paths", nargs="+", type=Path, help="CSV files, folders of them, or a spec")
     check.set_defaults(action=lint_command)
     cli_page.add_commands(commands.add_parser, _common(), point_number)
+    door = Door(seconds, run_name, Progress, stop_on_interrupt, read_inputs, print_json)
+    add_commands(partial(commands.add_parser, parents=[_common()]), door)
     return whole
 
 
@@ -184,7 +188,7 @@ def front_command(args: argparse.Namespace) -> int:
     check_name(name)
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
-    spec, catalog = _read(args.spec, progress)
+    spec, catalog = read_inputs(args.spec, progress)
     from optimizer import conclude
 
     with stop_on_interrupt(progress) as stop:
@@ -211,7 +215,8 @@ def front_command(args: argparse.Namespace) -> int:
     return DONE if run.complete else INTERRUPTED
 
 
-def _read(path: Path, progress: Progress, extra: Sequence[Path] = ()) -> tuple[Any, Any]:
+def read_inputs(path: Path, progress: Progress, extra: Sequence[Path] = ()) -> tuple[Any, Any]:
+    """Spec and catalogs of a command, `extra` catalogs beside those of the spec."""
     from optimizer.catalog import read_catalog
     from optimizer.spec import read_spec, summary
 
@@ -238,7 +243,7 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer.results import as_plain
 
     part_set, extra = _part_set(args)
-    spec, catalog = _read(args.spec, progress, extra)
+    spec, catalog = read_inputs(args.spec, progress, extra)
     from optimizer import conclude
 
     verified, notes = conclude.verify_board(spec, catalog, part_set)

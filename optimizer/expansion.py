@@ -84,8 +84,9 @@ class Expansion:
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
         rules = spec.choice
+        loose_force = any(f.position is None or f.position.endswith("-bank") for f in rules.force)
         self.complete = bool(
-            rules.force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
+            loose_force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
         )
 
     def aim(self, *, best_only: bool = False, complete: bool = False, alone: bool = False) -> Aim:
@@ -276,7 +277,10 @@ class Expansion:
         """Let the feasible sets of a skeleton improve the front so far."""
         if skeleton is None:
             return
-        sets = feasible_sets(self.choice_of({key: skeleton}))
+        choice = self.choice_of({key: skeleton})
+        sets = feasible_sets(choice)
+        if sets and self.found.first is None:
+            self.found.first = (choice, sets[0])
         cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
         loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
         kept = dominance.staircase(cost, loss)

@@ -12,7 +12,7 @@ from optimizer.errors import Halted
 from optimizer.frontier import Frontier
 from optimizer.market import Market
 from optimizer.points import PointSet
-from optimizer.records import Choice, Waterfall
+from optimizer.records import Choice, Selection, Waterfall
 from optimizer.results import Refused
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage
@@ -68,6 +68,7 @@ class Found:
     stages, references, points : by topology; choice : skeletons and options left open at the end
     front : its front with the proofs
     open : skeletons the search had no time for; skipped : topologies it did not come to
+    first : the first feasible set that was met, in the choice it was met in
     """
 
     spec: Spec
@@ -82,5 +83,6 @@ class Found:
     front: Frontier | None = None
     open: list[Key] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
+    first: tuple[Choice, Selection] | None = None
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)

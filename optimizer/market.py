@@ -11,7 +11,7 @@ import numpy as np
 from optimizer import dominance, evaluation, screen
 from optimizer.buying import Prices, controller_units
 from optimizer.evaluation import Coil, Scene
-from optimizer.pool import Pool
+from optimizer.pool import Pool, pieces_wanted
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray
 from optimizer.stage import Stage, build_stage, lanes_where
@@ -52,7 +52,9 @@ class Market:
     def choices(self, position: str) -> Choices:
         """Every transistor of a position in every number of pieces."""
         most = self.stage.spec.choice.transistors_parallel_max
-        return screen.transistor_choices(self.pool.transistor[position], most)
+        rows, pieces = screen.transistor_choices(self.pool.transistor[position], most)
+        keep = pieces_wanted(self.stage, position, pieces)
+        return rows[keep], pieces[keep]
 
     def frequency(self) -> FloatArray:
         """Nominal frequency of each skeleton [Hz], (n_set,)."""

@@ -152,7 +152,9 @@ def _single_banks(bench: Workbench, node: _Node, table: IntArray) -> dict[str, I
     """Banks of one type that matter by their own loss and keep every limit."""
     every = screen.every_bank(table)
     cost = table[every["first"], every["first_pieces"]]
+    part = bench.found.prices.number("capacitor", node.types[every["first"]])
     bought = cost < PRICE_NONE
+    bought &= _forced_in_bank(bench, node.name, part[:, None], every["first_pieces"][:, None])
     every = {name: values[bought] for name, values in every.items()}
     cost = cost[bought]
     loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **every)
@@ -287,7 +289,8 @@ def _bank_options(
     second_pieces = np.where(second < 0, 0, chosen["second_pieces"])
     body = limits.body_area(stage, "capacitor")
     part = np.stack([found.prices.number("capacitor", rows) for rows in (first, second)], axis=1)
-    keep = _forced_in_bank(bench, node, part) & np.isfinite(loss).all(axis=1)
+    pieces = np.stack([first_pieces, second_pieces], axis=1)
+    keep = _forced_in_bank(bench, node, part, pieces) & np.isfinite(loss).all(axis=1)
     blank: FloatArray = np.zeros((1, len(every)))
     area = body[first] * first_pieces + np.where(second < 0, 0.0, body[second] * second_pieces)
     return group_of(
@@ -295,7 +298,7 @@ def _bank_options(
         f"{node} bank",
         (f"{node}-bank", f"{node}-bank"),
         part[keep],
-        np.stack([first_pieces, second_pieces], axis=1)[keep],
+        pieces[keep],
         loss=loss[keep],
         i_drive=blank,
         gain=blank,
@@ -303,12 +306,15 @@ def _bank_options(
     )
 
 
-def _forced_in_bank(bench: Workbench, node: str, part: IntArray) -> BoolArray:
-    """Banks that hold every part forced at their position."""
+def _forced_in_bank(bench: Workbench, node: str, part: IntArray, pieces: IntArray) -> BoolArray:
+    """Banks that hold every part forced at their position, in the number forced there."""
     keep = np.ones(len(part), dtype=bool)
     names = np.array(bench.found.prices.names)
     for one in bench.stage.spec.choice.force:
         if one.position == f"{node}-bank":
             wanted = np.flatnonzero(names == one.part_number)
-            keep &= np.isin(part, wanted).any(axis=1)
+            held = np.isin(part, wanted)
+            if one.pieces is not None:
+                held &= pieces == one.pieces
+            keep &= held.any(axis=1)
     return keep

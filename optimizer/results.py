@@ -6,7 +6,7 @@ whole run into JSON and the report can be redrawn without physics or solver.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
@@ -202,6 +202,23 @@ class Run:
     hashes: Mapping[str, str]
     versions: Mapping[str, str]
     shapes: Mapping[str, Shape] = field(default_factory=dict)
+
+
+def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:
+    """A part set read back from plain data."""
+
+    def pair(entry: Sequence[Any]) -> tuple[str, int]:
+        return str(entry[0]), int(entry[1])
+
+    return PartSet(
+        topology=plain["topology"],
+        frequency=plain["frequency"],
+        inductor=plain["inductor"],
+        transistors={k: pair(v) for k, v in plain["transistors"].items()},
+        bank_input=tuple(pair(v) for v in plain["bank_input"]),
+        bank_output=tuple(pair(v) for v in plain["bank_output"]),
+        sense=pair(plain["sense"]),
+    )
 
 
 def as_plain(value: Any) -> Any:

@@ -11,7 +11,7 @@ from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
-from optimizer.pool import Pool
+from optimizer.pool import Pool, pieces_wanted
 from optimizer.records import (
     BRACKET_CEILING,
     BRACKET_LOSSLESS,
@@ -139,7 +139,9 @@ def sense_range(
 def sense_choices(stage: Stage, found: Pool) -> tuple[IntArray, IntArray]:
     """Every sense resistor in every number of parallel pieces: rows and pieces."""
     count = np.arange(1, stage.spec.choice.resistors_parallel_max + 1)
-    return np.repeat(found.sense, len(count)), np.tile(count, len(found.sense))
+    rows, pieces = np.repeat(found.sense, len(count)), np.tile(count, len(found.sense))
+    keep = pieces_wanted(stage, "sense-resistor", pieces)
+    return rows[keep], pieces[keep]
 
 
 def _sense_nominal(stage: Stage, found: Pool) -> FloatArray:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -47,6 +47,7 @@ from optimizer.results import Refused
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
+from optimizer.verification import Reference
 
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
@@ -61,6 +62,8 @@ def solve(
     prove_points: int = 13,
     any_set: bool = False,
     processes: int | None = None,
+    references: Mapping[str, Reference] | None = None,
+    known: Staircase | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Found:
@@ -70,16 +73,16 @@ def solve(
     prove_points : points of the merge that the solver proves again
     any_set : stop at the first feasible set (to ask whether there is one)
     processes : how many share the work; None for one per core. The result does not depend on it
+    references : topology -> states to take the objective at, for the skeletons named there
+    known : cost and loss of sets of this spec that are known already: only points of the front
+        that none of them covers are found (`COVERED` as a loss closes everything from a cost on)
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
-    found = Found(spec, buying.prices(spec, catalog.tables))
-    for topology in spec.topologies:
-        try:
-            _prepare(found, catalog, topology, clock)
-        except Halted:
-            found.skipped.append(topology)
+    found = prepared(spec, catalog, references=references, clock=clock)
     work = Expansion(found, clock, processes or crew.available())
+    if known is not None:
+        work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
     if not work.keys:
         found.seconds = clock.seconds
         return found
@@ -90,14 +93,44 @@ def solve(
     if not (any_set and len(work.stair[0])):
         work.expand_all(any_set=any_set)
     _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
+    if known is not None and found.front is not None:
+        found.front = _beside(found.front, known)
     found.seconds = clock.seconds
     return found
+
+
+def prepared(
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    references: Mapping[str, Reference] | None = None,
+    clock: Clock | None = None,
+) -> Found:
+    """Stages, markets and reference states of a spec, before any search."""
+    clock = clock or Clock(quiet, never, math.inf)
+    found = Found(spec, buying.prices(spec, catalog.tables))
+    for topology in spec.topologies:
+        try:
+            _prepare(found, catalog, topology, clock, (references or {}).get(topology))
+        except Halted:
+            found.skipped.append(topology)
+    return found
+
+
+def _beside(front: Frontier, known: Staircase) -> Frontier:
+    """The points of a front that no known set covers."""
+    cost = np.array([point.cost for point in front.points], dtype=np.int64)
+    loss = np.array([point.loss for point in front.points], dtype=np.int64)
+    fresh = np.flatnonzero(~dominance.covered(cost, loss, known))
+    return replace(front, points=tuple(front.points[k] for k in fresh))
 
 
 # --- one topology ---------------------------------------------------------------------------------
 
 
-def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> None:
+def _prepare(
+    found: Found, catalog: Catalog, topology: str, clock: Clock, given: Reference | None = None
+) -> None:
     """Points, parts, skeletons and reference states of a topology, unless it cannot do the job."""
     spec, prices = found.spec, found.prices
     reason = refusal(spec, topology)
@@ -120,6 +153,8 @@ def _prepare(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Non
     reference, kept, beside = reference_sets.references(stage, parts, prices, screened, clock.watch)
     if beside.falls:
         found.waterfalls.append(_named(topology, beside))
+    if given is not None:
+        reference = verification.taken_over(reference, given)
     found.references[topology] = reference
     found.counts["skeletons"] = found.counts.get("skeletons", 0) + int(kept.sum())
     clock.done("reference states", f"{topology}: {int(kept.sum())} skeletons")

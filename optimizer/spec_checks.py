@@ -241,6 +241,14 @@ def check_floors(
             )
 
 
+PIECES_MAX = {
+    "input-bank": "bank_pieces_max",
+    "output-bank": "bank_pieces_max",
+    "sense-resistor": "resistors_parallel_max",
+}
+"""Position -> rule that says how many pieces of a part it may hold; transistors have their own."""
+
+
 def check_choice(reading: Reading, path: Path, values: Values, purchase: Values) -> None:
     """Wishes about parts that cannot hold together."""
     forbidden = set(values["forbid"] or ()) | set(purchase["banned"] or ())
@@ -252,6 +260,7 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
                 need="one of the two",
                 fix="remove it from one list",
             )
+        _check_forced_pieces(reading, (*path, "force", index, "pieces_pcs"), force, values)
     both = sorted(set(purchase["approved"] or ()) & set(purchase["banned"] or ()))
     for word in both:
         reading.problem(
@@ -259,6 +268,23 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
             got=f"{word!r} approved and banned",
             need="one of the two",
             fix="remove one",
+        )
+
+
+def _check_forced_pieces(reading: Reading, path: Path, force: Values, values: Values) -> None:
+    """A number of pieces needs a position that may hold as many."""
+    pieces, position = force["pieces"], force["position"]
+    if pieces is None:
+        return
+    most = 1
+    if position is not None and position != "inductor":
+        most = values[PIECES_MAX.get(position, "transistors_parallel_max")] or 1
+    if position is None or pieces > most:
+        reading.problem(
+            path,
+            got=f"{pieces} pieces at {position or 'any position'}",
+            need="a position" if position is None else f"at most {most}",
+            fix="name the position" if position is None else "allow more pieces or force fewer",
         )
 
 

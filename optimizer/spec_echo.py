@@ -34,7 +34,10 @@ def _choice(spec: Spec) -> Iterator[Row]:
     yield from _section("choice", spec.choice, tables.CHOICE)
     groups = "; ".join(" = ".join(group) for group in spec.choice.same_part) or "none"
     yield "choice.same_part", groups, groups
-    forced = [f"{f.part_number} at {f.position or 'any position'}" for f in spec.choice.force]
+    forced = [
+        f"{f'{f.pieces} x ' if f.pieces else ''}{f.part_number} at {f.position or 'any position'}"
+        for f in spec.choice.force
+    ]
     yield "choice.force", ", ".join(forced) or "none", ", ".join(forced) or "none"
 
 

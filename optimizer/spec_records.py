@@ -222,10 +222,14 @@ class MissionRow:
 
 @dataclass(frozen=True, slots=True)
 class Force:
-    """A part that must be used, at `position` when given, else anywhere."""
+    """A part that must be used, at `position` when given, else anywhere.
+
+    pieces : how many of it, at a position that is given; None = any number
+    """
 
     part_number: str
     position: str | None
+    pieces: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

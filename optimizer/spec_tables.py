@@ -284,6 +284,7 @@ CHOICE = (
 FORCE = (
     Key("part_number", "text"),
     Key("position", "text", choices=POSITIONS, default=None, why="anywhere"),
+    Key("pieces", "count", "pcs", 1, 99, default=None, why="any number"),
 )
 
 SAME_PART_POSITIONS = TRANSISTOR_POSITIONS

@@ -49,6 +49,49 @@ def reference_of(stage: Stage, sets: Sets) -> Reference:
     return Reference(sets.frequency, sets.coil, state, result.scene.wave.i_mean[..., 0])
 
 
+def taken_over(own: Reference, given: Reference) -> Reference:
+    """The skeletons of `own`, at the states of `given` where it names them (same lanes)."""
+    known = {key: k for k, key in enumerate(_keys(given))}
+    row = np.array([known.get(key, -1) for key in _keys(own)], dtype=np.int64)
+    held = (row >= 0)[:, None]
+
+    def mixed(one: FloatArray, other: FloatArray) -> FloatArray:
+        return np.where(held, other[np.maximum(row, 0)], one) if len(other) else one
+
+    one, other = own.state, given.state
+    state = State(
+        resistance_series=mixed(one.resistance_series, other.resistance_series),
+        resistance={p: mixed(v, other.resistance[p]) for p, v in one.resistance.items()},
+        i_input_extra=mixed(one.i_input_extra, other.i_input_extra),
+        i_output_extra=mixed(one.i_output_extra, other.i_output_extra),
+        temp_board=mixed(one.temp_board, other.temp_board),
+    )
+    return Reference(own.frequency, own.coil, state, mixed(own.i_mean, given.i_mean))
+
+
+def reference_rows(reference: Reference, rows: IntArray) -> Reference:
+    """Some skeletons of a reference."""
+    state = reference.state
+    return Reference(
+        reference.frequency[rows],
+        reference.coil[rows],
+        State(
+            resistance_series=state.resistance_series[rows],
+            resistance={p: value[rows] for p, value in state.resistance.items()},
+            i_input_extra=state.i_input_extra[rows],
+            i_output_extra=state.i_output_extra[rows],
+            temp_board=state.temp_board[rows],
+        ),
+        reference.i_mean[rows],
+    )
+
+
+def _keys(reference: Reference) -> Iterator[tuple[int, int]]:
+    """Frequency in hertz and row of the inductor of each skeleton."""
+    for frequency, coil in zip(reference.frequency, reference.coil, strict=True):
+        yield round(float(frequency)), int(coil)
+
+
 def given_scene(stage: Stage, reference: Reference, *, spectrum: bool = True) -> Scene:
     """Waveforms of each skeleton: sizing lanes at their bracket, the others at the reference."""
     sized = evaluation.sizing_scene(stage, reference.frequency, reference.coil, spectrum=False)

@@ -36,6 +36,7 @@ LAYER = {
     "tables": READING,
     "spec": READING,
     "catalog": READING,
+    "mapping": READING,
     "points": EVALUATION,
     "parameters": EVALUATION,
     "stage": EVALUATION,
@@ -102,7 +103,7 @@ STRANGERS = {
 COMPOSITES = {"bank", "half_bridge", "board", "stage"}
 """Part modules that join several kinds and may therefore import them."""
 
-READERS = {"spec", "catalog", "sheets", "bench", "archive", "report", "cli"}
+READERS = {"spec", "catalog", "sheets", "mapping", "bench", "archive", "report", "cli"}
 
 FORBIDDEN_OUTSIDE = {
     "pyomo": {"selection"},

@@ -186,7 +186,26 @@ def test_force_forbid_and_groups() -> None:
     choice = cabinet(("[choice]\n", "[choice]\n" + lines)).choice
     assert choice.same_part == (("input-high", "output-high"),)
     assert [(f.part_number, f.position) for f in choice.force] == [("X1", "inductor"), ("X2", None)]
+    assert [f.pieces for f in choice.force] == [None, None]
     assert (choice.forbid, choice.part_numbers_max) == (("X3",), 9)
+
+
+def test_a_forced_number_of_pieces() -> None:
+    forced = '[[choice.force]]\npart_number = "X1"\nposition = "output-bank"\npieces_pcs = 3\n'
+    spec = parse_spec(f"{CABINET}\n{forced}")
+    assert [f.pieces for f in spec.choice.force] == [3]
+    told = {key: text for key, text, _ in echo(spec)}
+    assert told["choice.force"] == "3 x X1 at output-bank"
+    for text, need in (
+        (forced.replace("= 3", "= 90"), "choice.force[1].pieces_pcs: got 90 pieces at output-bank"),
+        (
+            forced.replace('position = "output-bank"\n', ""),
+            "got 3 pieces at any position, need a position; name the position",
+        ),
+    ):
+        with pytest.raises(InputError) as error:
+            parse_spec(f"{CABINET}\n{text}")
+        assert need in str(error.value)
 
 
 def test_catalog_paths_are_relative_to_the_spec(tmp_path: Path) -> None:

@@ -204,22 +204,24 @@ def distinct(prices: Prices, sets: Sets) -> IntArray:
 
 
 def _holds_part(stage: Stage, sets: Sets, force: Force) -> BoolArray:
-    """Whether each set holds a part, at a position where one is named."""
-    places: dict[str, tuple[str, list[IntArray]]] = {
-        "inductor": ("inductor", [sets.coil]),
-        "sense-resistor": ("resistor", [sets.sense[0]]),
+    """Whether each set holds a part, at a position and in a number of pieces where one is named."""
+    places: dict[str, tuple[str, list[tuple[IntArray, IntArray]]]] = {
+        "inductor": ("inductor", [(sets.coil, np.ones_like(sets.coil))]),
+        "sense-resistor": ("resistor", [sets.sense]),
     }
-    for position, (row, _) in sets.transistor.items():
-        places[position] = ("mosfet", [row])
-    for node, (first, _, second, _) in sets.bank.items():
-        places[f"{node}-bank"] = ("capacitor", [first, second])
+    for position, place in sets.transistor.items():
+        places[position] = ("mosfet", [place])
+    for node, (first, pieces, second, more) in sets.bank.items():
+        places[f"{node}-bank"] = ("capacitor", [(first, pieces), (second, more)])
     found = np.zeros(len(sets), dtype=bool)
     for position, (kind, columns) in places.items():
         names = stage.tables[kind].part_number
         if force.position in (None, position) and force.part_number in names:
             number = names.index(force.part_number)
-            for column in columns:
-                found |= column == number
+            for column, count in columns:
+                found |= (column == number) & (
+                    np.full(len(sets), force.pieces is None) | (count == force.pieces)
+                )
     return found
 
 

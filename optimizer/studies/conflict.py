@@ -1,0 +1,324 @@
+"""Nothing feasible: the smallest set of limits that conflict, each shown to be part of it.
+
+A set of limits is in conflict when nothing keeps all of them although every other limit gives way
+as far as it can. The smallest one is found by hitting sets: every design found so far breaks some
+limits, a conflict must hold at least one of those, so the next candidate is the smallest set that
+hits them all. Either a search shows that it is in conflict, or it finds a design more.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+
+import numpy as np
+
+from optimizer import buying, search
+from optimizer.catalog import Catalog
+from optimizer.conclude_margins import failing
+from optimizer.conclude_sets import Chosen, chosen_sets, part_set_of
+from optimizer.found import Found, Progress, Stop, never, quiet
+from optimizer.infeasible_kinds import kinds
+from optimizer.infeasible_probe import judged, near_sets
+from optimizer.infeasible_rules import Kind
+from optimizer.points import LOSS_CEILING, points
+from optimizer.results import Margin, as_plain
+from optimizer.spec_records import Spec
+from optimizer.stage import Stage, build_stage
+from optimizer.studies.answer import Answer, Grid, listed
+from optimizer.studies.judging import broken_rules, worst_first
+
+CANDIDATES_MAX = 200_000
+"""Sets of limits looked at for the smallest one that hits every design's broken limits."""
+
+NEAR = 4
+"""Near sets of each topology that the first candidate must answer to."""
+
+STANDING = ("loss ceiling", "gate drive")
+"""Kinds whose loosening can also take sets away: they stand as they are, and are asked alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """A design, the limits it keeps (as they stand) and why it breaks the others."""
+
+    chosen: Chosen
+    kept: frozenset[str]
+    broken: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Case:
+    spec: Spec
+    catalog: Catalog
+    every: dict[str, Kind]
+    standing: dict[str, Kind]
+    deadline: float
+    progress: Progress
+    stop: Stop
+    witnesses: list[Witness] = field(default_factory=list)
+    solves: int = 0
+
+    def loosened(self, held: frozenset[str]) -> Spec:
+        """The spec with every limit but those of `held` given way as far as it can."""
+        spec = self.spec
+        for name, kind in self.every.items():
+            spec = spec if name in held else kind.at(spec, kind.most)
+        return spec
+
+    def late(self) -> bool:
+        """Whether to end now."""
+        return self.stop() or time.monotonic() >= self.deadline
+
+
+def conflict(
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    time_limit: float | None = None,
+    progress: Progress = quiet,
+    stop: Stop = never,
+) -> Answer:
+    """The smallest set of limits of which nothing keeps all, with a witness for each.
+
+    Raises nothing where a set passes: the answer says so.
+    """
+    began = time.monotonic()
+    end = math.inf if time_limit is None else began + time_limit
+    every = {kind.name: kind for kind in kinds(spec)}
+    standing = {name: every.pop(name) for name in STANDING if name in every}
+    case = _Case(spec, catalog, every, standing, end, progress, stop)
+    answer = _searched(case)
+    return replace(answer, seconds=time.monotonic() - began)
+
+
+def _searched(case: _Case) -> Answer:
+    refused = [f"{name} refused: {text}" for name, text in _refusals(case.spec)]
+    if len(refused) == len(case.spec.topologies):
+        return _plain_answer(case, "; ".join(refused), "proved: voltages rule it out", True)
+    held = frozenset(case.every)
+    first = _design(case, held)
+    if first is None:
+        return _open(case, 0)
+    if isinstance(first, Chosen):
+        return _plain_answer(case, "there is no conflict: a set passes", "proved: it passes", True)
+    _from_near(case)
+    size = 0
+    while True:
+        candidate = _smallest_hit(case, size)
+        if candidate is None:
+            return _open(case, size)
+        size = len(candidate)
+        case.progress("conflict", f"{', '.join(sorted(candidate)) or 'no limit at all'}?")
+        found = _design(case, candidate)
+        if found is None:
+            return _open(case, size)
+        if not isinstance(found, Chosen):
+            return _answer(case, candidate) if candidate else _hard(case)
+        case.witnesses.append(_grown(case, found, candidate))
+
+
+def _refusals(spec: Spec) -> Iterator[tuple[str, str]]:
+    for name in spec.topologies:
+        reason = search.refusal(spec, name)
+        if reason is not None:
+            yield name, reason
+
+
+# --- designs --------------------------------------------------------------------------------------
+
+
+def _design(case: _Case, held: frozenset[str]) -> Chosen | bool | None:
+    """A set that keeps the limits of `held`; False where none does, None where not answered."""
+    if case.late():
+        return None
+    left = case.deadline - time.monotonic()
+    found = search.solve(
+        case.loosened(held),
+        case.catalog,
+        any_set=True,
+        time_limit=None if math.isinf(left) else max(left, 0.05),
+        stop=case.stop,
+    )
+    case.solves += 1
+    if found.first is not None:
+        return _chosen(found)
+    if found.open or case.late():
+        return None
+    return False
+
+
+def _chosen(found: Found) -> Chosen:
+    assert found.first is not None
+    choice, selection = found.first
+    (one,) = chosen_sets([selection], choice, found.prices, found.markets)
+    return one
+
+
+def _from_near(case: _Case) -> None:
+    """Designs that come near, each grown to all the limits it keeps: candidates for nothing."""
+    prices = buying.prices(case.spec, case.catalog.tables)
+    for name in case.spec.topologies:
+        if search.refusal(case.spec, name) is None:
+            stage = _stage(case, case.spec, name)
+            for near in near_sets(stage, prices)[0][:NEAR]:
+                if _keeps(case, near.chosen, frozenset()):
+                    case.witnesses.append(_grown(case, near.chosen, frozenset()))
+
+
+def _stage(case: _Case, spec: Spec, topology: str) -> Stage:
+    lanes = points(spec, topology).lanes
+    return build_stage(spec, topology, lanes=lanes, tables=case.catalog.tables)
+
+
+def _keeps(case: _Case, one: Chosen, held: frozenset[str]) -> bool:
+    """Whether a set passes when only the limits of `held` stand as they are."""
+    return not any(_faults(case, case.loosened(held), one))
+
+
+def _faults(case: _Case, spec: Spec, one: Chosen) -> tuple[list[Margin], list[str]]:
+    """Limits and rules of a spec that a set breaks."""
+    stage = _stage(case, spec, one.topology)
+    prices = buying.prices(spec, case.catalog.tables)
+    rules = broken_rules(stage, prices, [one])[0]
+    return worst_first(judged(stage, [one])[0].broken), list(rules)
+
+
+def _grown(case: _Case, one: Chosen, held: frozenset[str]) -> Witness:
+    """As many limits as the set keeps together: all that its faults do not name, then the rest."""
+    margins, texts = _faults(case, case.spec, one)
+    named = {n for n, kind in case.every.items() if any(kind.covers(m) for m in margins)}
+    kept = held
+    most = held | (frozenset(case.every) - named)
+    if not texts and _keeps(case, one, most):
+        kept = most
+    for name in case.every:
+        if name not in kept and _keeps(case, one, kept | {name}):
+            kept = kept | {name}
+    return Witness(one, kept, (*(failing(margin) for margin in margins), *texts))
+
+
+# --- hitting sets ---------------------------------------------------------------------------------
+
+
+def _smallest_hit(case: _Case, size: int) -> frozenset[str] | None:
+    """A smallest set of limits that holds one broken by each design; None where too many."""
+    broken = [frozenset(case.every) - witness.kept for witness in case.witnesses]
+    broken = [one for one in broken if not any(other < one for other in broken)]
+    names = sorted(set().union(*broken)) if broken else []
+    rows = np.array([[name in one for name in names] for one in broken], dtype=bool)
+    looked = 0
+    for count in range(size, len(names) + 1):
+        for some in combinations(range(len(names)), count):
+            looked += 1
+            if looked > CANDIDATES_MAX:
+                return None
+            if not len(broken) or bool(rows[:, list(some)].any(axis=1).all()):
+                return frozenset(names[k] for k in some)
+    return None
+
+
+# --- answers --------------------------------------------------------------------------------------
+
+
+def _question(case: _Case) -> str:
+    return f"Which limits of {case.spec.name!r} conflict?"
+
+
+def _plain_answer(case: _Case, text: str, proof: str, proved: bool) -> Answer:
+    data = {"conflict": [], "searches": case.solves, "feasible": text.startswith("there is no")}
+    return Answer(_question(case), text, proof, proved, data=data)
+
+
+def _open(case: _Case, size: int) -> Answer:
+    text = f"not found in the time given; no set of fewer than {size} limits is in conflict"
+    return _plain_answer(case, text, f"not proved: {case.solves} searches", False)
+
+
+def _answer(case: _Case, found: frozenset[str]) -> Answer:
+    names = sorted(found)
+    shown = [(name, _without(case, found, name)) for name in names]
+    word = "limit" if len(names) == 1 else f"{len(names)} limits"
+    text = f"no set keeps {'this ' if len(names) == 1 else 'these '}{word}: {listed(names)}"
+    proof = (
+        f"proved by {case.solves} searches: nothing keeps {'it' if len(names) == 1 else 'all'} "
+        "although every other limit gives way, and no smaller set of limits is in conflict"
+    )
+    standing = [name for name in case.standing if name not in found]
+    if standing:
+        proof += f" ({listed(standing)} as in the spec)"
+    rows = tuple((name, _set_text(case, one), _miss_text(one)) for name, one in shown)
+    heads = ("without", "this set keeps the others", "and fails on")
+    return Answer(
+        question=_question(case),
+        answer=text,
+        proof=proof,
+        proved=True,
+        grids=(Grid("Each of them is needed for the conflict", heads, rows),),
+        data={
+            "conflict": names,
+            "feasible": False,
+            "witnesses": [
+                {
+                    "without": name,
+                    "set": as_plain(part_set_of(one.chosen, case.catalog.tables)),
+                    "keeps": sorted(one.kept),
+                    "fails": list(one.broken),
+                }
+                for name, one in shown
+                if one is not None
+            ],
+            "searches": case.solves,
+        },
+    )
+
+
+def _hard(case: _Case) -> Answer:
+    """Nothing passes although every limit gives way: one of those that stand may be the reason."""
+    for name, kind in case.standing.items():
+        for amount in _amounts(case.spec, kind):
+            alone = replace(case, spec=kind.at(case.spec, amount))
+            found = _design(alone, frozenset())
+            case.solves += 1
+            if found is None:
+                return _open(case, 0)
+            if isinstance(found, Chosen):
+                margins, texts = _faults(case, case.spec, found)
+                told = (*(failing(margin) for margin in margins), *texts)
+                case.witnesses.append(Witness(found, frozenset(), told))
+                return _answer(case, frozenset([name]))
+    text = "nothing passes even where every limit gives way: ratings and voltages rule it out"
+    return _plain_answer(case, text, f"proved by {case.solves} searches", True)
+
+
+def _amounts(spec: Spec, kind: Kind) -> list[float]:
+    """How far a limit that stands gives way: a ceiling first to what is usual, then to its most."""
+    now = spec.limits.loss_ceiling or LOSS_CEILING
+    usual = LOSS_CEILING / now - 1.0
+    return [usual, kind.most] if kind.name == "loss ceiling" and usual > 0.0 else [kind.most]
+
+
+def _without(case: _Case, found: frozenset[str], name: str) -> Witness | None:
+    """A design that keeps the rest of a conflict: there is one, or a smaller set would hit all."""
+    rest = found - {name}
+    fits = [one for one in case.witnesses if rest <= one.kept]
+    return max(fits, key=lambda one: len(one.kept), default=None)
+
+
+def _set_text(case: _Case, one: Witness | None) -> str:
+    if one is None:
+        return "-"
+    coil = case.catalog.tables["inductor"].part_number[one.chosen.coil]
+    return f"{one.chosen.topology}, {one.chosen.frequency / 1e3:g} kHz, {coil}"
+
+
+def _miss_text(one: Witness | None) -> str:
+    return "-" if one is None else "; ".join(_first(one.broken, 2))
+
+
+def _first(texts: Sequence[str], most: int) -> list[str]:
+    more = [f"{len(texts) - most} more"] if len(texts) > most else []
+    return [*texts[:most], *more]

@@ -1,0 +1,275 @@
+"""Two runs: what changed in their inputs, what moved on the front, and why."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import PurePath
+from typing import Any
+
+import numpy as np
+
+from optimizer import search
+from optimizer.catalog import Catalog
+from optimizer.conclude_board import looked_up
+from optimizer.conclude_margins import failing
+from optimizer.errors import InputError
+from optimizer.purchase import PRICE_NONE
+from optimizer.records import COST_UNIT, LOSS_UNIT
+from optimizer.results import PartSet, part_set_of_plain
+from optimizer.spec_records import Spec
+from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
+from optimizer.studies.judging import judge
+from optimizer.studies.revisions import Revision, revision, revision_data, summary
+
+Run = Mapping[str, Any]
+
+FIXED_KEYS = ("name", "catalogs")
+"""Rows of the echo that say where inputs came from, not what they are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One run, with its spec and catalogs where they are at hand as they were.
+
+    lacks : why they are not
+    """
+
+    run: Run
+    spec: Spec | None = None
+    catalog: Catalog | None = None
+    lacks: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A point that only one of two runs has, and why the other one has not."""
+
+    number: int
+    cost: float
+    loss: float
+    reason: str
+    detail: str
+
+
+def difference(old: Side, new: Side) -> Answer:
+    """What changed between two runs.
+
+    A set that only one front holds is judged with the inputs of the other run: it is gone from
+    the catalogs, breaks a rule or a limit there, or passes and is beaten.
+    """
+    began = time.monotonic()
+    inputs = changed_inputs(old.run, new.run)
+    rows = None
+    if old.catalog is not None and new.catalog is not None:
+        rows = revision(old.catalog, new.catalog)
+    before, after = keys_of(old.run), keys_of(new.run)
+    gone = list(_moved(old, new, [k for k in before if k not in after]))
+    come = list(_moved(new, old, [k for k in after if k not in before]))
+    same = [key for key in before if key in after]
+    answer = _answer(old, new, inputs, rows, gone, come, same)
+    return replace(answer, seconds=time.monotonic() - began)
+
+
+# --- inputs ---------------------------------------------------------------------------------------
+
+
+def changed_inputs(old: Run, new: Run) -> list[tuple[str, str, str]]:
+    """Keys of the spec, catalog files and versions that changed: name, before, after."""
+    before, after = ({k: text for k, text, _ in run["echo"]} for run in (old, new))
+    found = [
+        (key, before.get(key, "-"), after.get(key, "-"))
+        for key in dict.fromkeys([*before, *after])
+        if before.get(key) != after.get(key) and key not in FIXED_KEYS
+    ]
+    one, two = (_files(run) for run in (old, new))
+    for name in dict.fromkeys([*one, *two]):
+        if one.get(name) != two.get(name):
+            found.append((name, one.get(name, "-")[:12], two.get(name, "-")[:12]))
+    versions = dict.fromkeys([*old["versions"], *new["versions"]])
+    for name in versions:
+        texts = [run["versions"].get(name, "-") for run in (old, new)]
+        if texts[0] != texts[1]:
+            found.append((f"version of {name}", texts[0], texts[1]))
+    return found
+
+
+def _files(run: Run) -> dict[str, str]:
+    """Catalog files of a run by their bare name, with their hash."""
+    return {
+        PurePath(path).name: value
+        for path, value in run["hashes"].items()
+        if not path.endswith(".toml")
+    }
+
+
+# --- points ---------------------------------------------------------------------------------------
+
+
+def keys_of(run: Run) -> dict[str, int]:
+    """Part set of each point as one text -> its place in the run."""
+    return {_key(point["verified"]["part_set"]): k for k, point in enumerate(run["points"])}
+
+
+def _key(part_set: Mapping[str, Any]) -> str:
+    one = part_set_of_plain(part_set)
+    banks = [sorted(bank) for bank in (one.bank_input, one.bank_output)]
+    stage = (one.topology, round(one.frequency), one.inductor)
+    return repr((*stage, sorted(one.transistors.items()), banks, one.sense))
+
+
+def _moved(here: Side, there: Side, keys: Sequence[str]) -> Iterator[Moved]:
+    """Points that only `here` holds, and what becomes of them `there`."""
+    places = keys_of(here.run)
+    sets = [part_set_of_plain(_verified(here.run, places[key])["part_set"]) for key in keys]
+    reasons = _reasons(there, sets)
+    for key, (reason, detail) in zip(keys, reasons, strict=True):
+        point = here.run["points"][places[key]]
+        yield Moved(point["number"], point["cost"], point["loss_model"], reason, detail)
+
+
+def _verified(run: Run, place: int) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = run["points"][place]["verified"]
+    return found
+
+
+def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
+    """Why a run does not hold some sets: judged with its own inputs."""
+    if there.spec is None or there.catalog is None:
+        return [("not judged", there.lacks or "its inputs are not at hand")] * len(sets)
+    found: list[tuple[str, str]] = [("", "")] * len(sets)
+    chosen, index = [], []
+    for k, one in enumerate(sets):
+        if one.topology not in there.spec.topologies:
+            found[k] = ("topology", f"{one.topology} is not considered")
+            continue
+        try:
+            chosen.append(looked_up(there.spec, there.catalog, one))
+            index.append(k)
+        except InputError as error:
+            parts = sorted({problem.got for problem in error.problems})
+            found[k] = ("part not in the catalogs", "; ".join(parts[:2]))
+    if chosen:
+        prepared = search.prepared(there.spec, there.catalog)
+        verdicts = judge(prepared, chosen)
+        for place, k in enumerate(index):
+            if verdicts.rules[place]:
+                found[k] = ("breaks a rule", "; ".join(verdicts.rules[place][:2]))
+            elif verdicts.broken[place]:
+                found[k] = ("breaks a limit", failing(verdicts.broken[place][0]))
+            elif not verdicts.known[place]:
+                found[k] = ("breaks a limit", "no set of its frequency passes")
+            else:
+                cost, loss = int(verdicts.cost[place]), int(verdicts.loss[place])
+                found[k] = _beaten(there.run, cost, loss)
+    return found
+
+
+def _beaten(run: Run, cost: int, loss: int) -> tuple[str, str]:
+    """The point of a run that is no dearer and loses no more than a set that passes there."""
+    if cost >= PRICE_NONE:
+        return "no price", "no price in the currency of the run"
+    figures = f"{cost * COST_UNIT:.4f}, {loss * LOSS_UNIT:.4f} W there"
+    costs = np.array([round(point["cost"] / COST_UNIT) for point in run["points"]])
+    losses = np.array([round(point["loss_model"] / LOSS_UNIT) for point in run["points"]])
+    better = np.flatnonzero((costs <= cost) & (losses <= loss + 20))
+    if not len(better):
+        return "passes", f"passes ({figures}) but the run does not hold it: run it again"
+    best = int(better[np.argmin(losses[better])])
+    number = run["points"][best]["number"]
+    return "beaten", f"{figures}: point {number} is no dearer and loses no more"
+
+
+# --- the answer -----------------------------------------------------------------------------------
+
+
+def _ends(run: Run) -> list[tuple[str, Mapping[str, Any]]]:
+    """Cheapest point, knee and point of least loss."""
+    points = run["points"]
+    knee = [point for point in points if point["mark"] == "knee"]
+    return [("cheapest", points[0]), *(("knee", p) for p in knee), ("least loss", points[-1])]
+
+
+def _answer(
+    old: Side,
+    new: Side,
+    inputs: Sequence[tuple[str, str, str]],
+    rows: Revision | None,
+    gone: Sequence[Moved],
+    come: Sequence[Moved],
+    same: Sequence[str],
+) -> Answer:
+    currency = new.run["currency"]
+    before, after = dict(_ends(old.run)), dict(_ends(new.run))
+    moves = [
+        (name, _figures(before.get(name)), _figures(after.get(name)), _move(before, after, name))
+        for name in dict.fromkeys([*before, *after])
+    ]
+    told = [f"{name} {move}" for name, _, _, move in moves if move]
+    text = f"{len(same)} sets stay on the front, {len(gone)} go, {len(come)} come"
+    text += f"; {'; '.join(told)}" if told else "; the ends and the knee stay where they were"
+    open_runs = [side.run["name"] for side in (old, new) if not side.run["complete"]]
+    lacks = [side.lacks for side in (old, new) if side.lacks]
+    heads = (f">cost {currency}", ">loss W", "why", "in figures")
+    grids = [
+        Grid("Inputs that changed", ("input", "before", "after"), tuple(inputs[:SCREEN_ROWS])),
+        Grid("Ends and knee: cost, loss", ("point", "before", "after", "moved by"), tuple(moves)),
+        Grid("Only in the old front", (">point", *heads), tuple(_row(m) for m in gone)),
+        Grid("Only in the new front", (">point", *heads), tuple(_row(m) for m in come)),
+    ]
+    notes = [f"catalogs: {summary(rows) or 'the same parts'}"] if rows is not None else []
+    for word, moved in (("go", gone), ("come", come)):
+        counted = Counter(one.reason for one in moved)
+        if counted:
+            each = ", ".join(f"{reason} {count}" for reason, count in counted.most_common())
+            notes.append(f"why sets {word} (judged with the other run's inputs): {each}")
+    notes += lacks
+    proof = "every set that moved was judged again with the inputs of the other run"
+    if lacks or open_runs:
+        proof = "not all judged: " + "; ".join([*lacks, *(f"{n} is not proved" for n in open_runs)])
+    return Answer(
+        question=f"What changed between {old.run['name']!r} and {new.run['name']!r}?",
+        answer=text if inputs or gone or come else f"nothing: {text}",
+        proof=proof,
+        proved=not lacks and not open_runs,
+        grids=tuple(grid for grid in grids if grid.rows),
+        notes=tuple(notes),
+        data={
+            "inputs": [list(row) for row in inputs],
+            "catalogs": None if rows is None else revision_data(rows),
+            "kept": len(same),
+            "gone": [_data(one) for one in gone],
+            "come": [_data(one) for one in come],
+            "ends": [list(row) for row in moves],
+        },
+    )
+
+
+def _figures(point: Mapping[str, Any] | None) -> str:
+    return "-" if point is None else f"{point['cost']:.2f}, {watts(point['loss_model'])}"
+
+
+def _move(before: Mapping[str, Any], after: Mapping[str, Any], name: str) -> str:
+    if name not in before or name not in after:
+        return ""
+    cost = after[name]["cost"] - before[name]["cost"]
+    loss = after[name]["loss_model"] - before[name]["loss_model"]
+    if round(cost, 2) == 0.0 and round(loss, 3) == 0.0:
+        return ""
+    return f"{money(cost, '', signed=True).strip()}, {watts(loss, signed=True)}"
+
+
+def _row(one: Moved) -> tuple[str, ...]:
+    return str(one.number), f"{one.cost:.2f}", f"{one.loss:.3f}", one.reason, one.detail
+
+
+def _data(one: Moved) -> dict[str, object]:
+    return {
+        "point": one.number,
+        "cost": one.cost,
+        "loss_w": one.loss,
+        "reason": one.reason,
+        "detail": one.detail,
+    }
