@@ -347,18 +347,32 @@ def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:
     """The part set of point `number` of a run that was read back."""
     for point in run["points"]:
         if point["number"] == number:
-            plain = point["verified"]["part_set"]
-            return PartSet(
-                topology=plain["topology"],
-                frequency=plain["frequency"],
-                inductor=plain["inductor"],
-                transistors={k: _pair(v) for k, v in plain["transistors"].items()},
-                bank_input=tuple(_pair(v) for v in plain["bank_input"]),
-                bank_output=tuple(_pair(v) for v in plain["bank_output"]),
-                sense=_pair(plain["sense"]),
-            )
+            return board_of(point)
     need = f"a point from 1 to {len(run['points'])}"
     raise _problem(place, "--point", str(number), need, "look the number up in front.csv")
+
+
+def board_of(point: Plain) -> PartSet:
+    """The part set of a point that was read back."""
+    plain = point["verified"]["part_set"]
+    return PartSet(
+        topology=plain["topology"],
+        frequency=plain["frequency"],
+        inductor=plain["inductor"],
+        transistors={k: _pair(v) for k, v in plain["transistors"].items()},
+        bank_input=tuple(_pair(v) for v in plain["bank_input"]),
+        bank_output=tuple(_pair(v) for v in plain["bank_output"]),
+        sense=_pair(plain["sense"]),
+    )
+
+
+def point_of(run: Plain, number: int | None, *, place: str) -> Plain:
+    """Point `number` of a run, or without a number its knee, else its first one."""
+    points: Sequence[Plain] = run["points"]
+    if number is None:
+        return next((one for one in points if one["mark"] == "knee"), points[0])
+    part_set_of(run, number, place=place)
+    return next(one for one in points if one["number"] == number)
 
 
 def _pair(plain: Sequence[Any]) -> tuple[str, int]:

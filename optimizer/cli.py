@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+from optimizer import cli_life
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ def parser() -> argparse.ArgumentParser:
     check = commands.add_parser("lint", parents=[_common()], help=LINT_HELP)
     check.add_argument("paths", nargs="+", type=Path, help="CSV files, folders of them, or a spec")
     check.set_defaults(action=lint_command)
+    cli_life.add_commands(commands, cli_life.Door(_common, print_json, DONE, INFEASIBLE))
     return whole
 
 

@@ -36,7 +36,7 @@ def verify_board(
     looked up raises `InputError`.
     """
     controller = _controller(spec, part_set)
-    chosen = _chosen(spec, catalog, part_set)
+    chosen = looked_up(spec, catalog, part_set)
     stage = build_stage(
         spec,
         part_set.topology,
@@ -98,7 +98,8 @@ class _Shelf:
         return Problem(PLACE, position, repr(part), need, f"{fix} {more}".strip())
 
 
-def _chosen(spec: Spec, catalog: Catalog, part_set: PartSet) -> Chosen:
+def looked_up(spec: Spec, catalog: Catalog, part_set: PartSet) -> Chosen:
+    """The rows of a part set, or every part of it that is not in the catalogs."""
     shelf = _Shelf(catalog)
     wanted = TOPOLOGIES[part_set.topology].POSITIONS
     absent = [name for name in wanted if name not in part_set.transistors]

@@ -37,7 +37,9 @@ def pool(stage: Stage, prices: Prices) -> Pool:
     falls: list[Waterfall] = []
 
     def sift(position: str, kind: str, more: Tests) -> IntArray:
-        left, fell = _sifted(position, len(stage.tables[kind]), _bought(stage, prices, kind), more)
+        left, fell = _sifted(
+            position, len(stage.tables[kind]), purchase_rules(stage, prices, kind), more
+        )
         falls.append(fell)
         return left
 
@@ -68,7 +70,7 @@ def _sifted(position: str, offered: int, *tests: Tests) -> tuple[IntArray, Water
     return left, Waterfall(position, offered, tuple(falls), len(left))
 
 
-def _bought(stage: Stage, prices: Prices, kind: str) -> Tests:
+def purchase_rules(stage: Stage, prices: Prices, kind: str) -> Tests:
     """Rules of purchase: life-cycle, approval, bans, force and forbid, currency."""
     table, spec = stage.tables[kind], stage.spec
     rules, choice = spec.purchase, spec.choice
