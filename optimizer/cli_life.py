@@ -21,6 +21,12 @@ if TYPE_CHECKING:
 
 OBSOLETE_HELP = "say what becomes of a finished run when parts are gone or changed"
 FLEET_HELP = "ask the same of every run of a folder"
+ALTERNATES_HELP = "find second sources of which every mixture with the chosen parts passes"
+CHEAPEST_HELP = "go up the front to the first point with second sources at every place"
+FAMILY_HELP = "buy several runs together: fewest part numbers against total cost and loss"
+COMMON_HELP = "ask what one common part costs"
+BOUND_HELP = "search each run anew for a cost that no choice goes below"
+CATALOGS_HELP = "in place of the spec's"
 
 COLUMNS = ("run", "point", "boards_per_year_pcs")
 
@@ -42,6 +48,20 @@ def add_commands(commands: Any, door: Door) -> None:
     one.add_argument("--point", type=count, metavar="N", help="point that is built (default: knee)")
     _question_arguments(one)
     one.set_defaults(action=lambda args: obsolete_command(args, door))
+    second = commands.add_parser("alternates", parents=[door.common()], help=ALTERNATES_HELP)
+    second.add_argument("run", type=Path, help="run folder")
+    second.add_argument("--point", type=count, metavar="N", help="point to look at (default: knee)")
+    second.add_argument("--catalogs", type=Path, nargs="+", default=[], help=CATALOGS_HELP)
+    second.add_argument("--cheapest", action="store_true", help=CHEAPEST_HELP)
+    second.set_defaults(action=lambda args: alternates_command(args, door))
+    kin = commands.add_parser("family", parents=[door.common()], help=FAMILY_HELP)
+    kin.add_argument("runs", type=Path, nargs="+", help="run folders")
+    kin.add_argument("--boards", type=count, nargs="+", metavar="N", help="a year, for each run")
+    kin.add_argument("--catalogs", type=Path, nargs="+", default=[], help=CATALOGS_HELP)
+    kin.add_argument("--common", choices=("inductor",), default="", help=COMMON_HELP)
+    kin.add_argument("--bound", action="store_true", help=BOUND_HELP)
+    kin.add_argument("--time-limit", type=amount, default=60.0, help="of each question [s]")
+    kin.set_defaults(action=lambda args: family_command(args, door))
     many = commands.add_parser("fleet", parents=[door.common()], help=FLEET_HELP)
     many.add_argument("runs", type=Path, help="folder of run folders")
     many.add_argument("--designs", type=Path, help=f"CSV with the columns {', '.join(COLUMNS)}")
@@ -72,7 +92,7 @@ def amount(text: str) -> float:
 def _question_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument("--gone", action="append", default=[], metavar="PART", help="may be repeated")
     one.add_argument("--changes", type=Path, help="file of changes (TOML)")
-    one.add_argument("--catalogs", type=Path, nargs="+", default=[], help="in place of the spec's")
+    one.add_argument("--catalogs", type=Path, nargs="+", default=[], help=CATALOGS_HELP)
     one.add_argument("--front", action="store_true", help="search the front anew where it may move")
     one.add_argument("--time-limit", type=amount, metavar="SECONDS", help="of each search")
 
@@ -112,6 +132,72 @@ def obsolete_command(args: argparse.Namespace, door: Door) -> int:
     else:
         print_obsolete(console_for(), found)
     return door.infeasible if found["answer"]["verdict"] == FAILS else door.done
+
+
+def alternates_command(args: argparse.Namespace, door: Door) -> int:
+    """Second sources of one point; the exit code of no feasible design where a place has none."""
+    from optimizer.archive import board_of, point_of
+    from optimizer.archive_inputs import reopen
+    from optimizer.catalog import read_catalog
+    from optimizer.report.life import print_alternates
+    from optimizer.report.tables import console_for
+    from optimizer.results import as_plain
+    from optimizer.studies import second_source
+
+    opened = reopen(args.run, tuple(args.catalogs))
+    spec, catalog = opened.spec, read_catalog(opened.spec.catalogs)
+    points = opened.run["points"]
+    if args.cheapest:
+        boards = [board_of(one) for one in points]
+        number, found = second_source.cheapest_robust(spec, catalog, boards)
+        if number is None:
+            found = second_source.second_source(spec, catalog, boards[0])
+        point = points[number or 0]
+    else:
+        point = point_of(opened.run, args.point, place=str(args.run))
+        found = second_source.second_source(spec, catalog, board_of(point))
+    plain = {
+        "run": opened.folder.name,
+        "point": point["number"],
+        "currency": opened.run["currency"],
+        "cost": point["cost"],
+        "cost_cheapest": points[0]["cost"],
+        "cheapest_asked": args.cheapest,
+        "second_source": as_plain(found),
+    }
+    if args.json:
+        door.print_json(plain)
+    else:
+        print_alternates(console_for(), plain)
+    return door.done if plain["second_source"]["robust"] else door.infeasible
+
+
+def family_command(args: argparse.Namespace, door: Door) -> int:
+    """Several runs bought together."""
+    from optimizer.archive_inputs import reopen
+    from optimizer.batch_family import family_of, gap
+    from optimizer.report.life_family import print_family
+    from optimizer.report.tables import console_for
+    from optimizer.results import as_plain
+
+    boards = args.boards or [None] * len(args.runs)
+    if len(boards) != len(args.runs):
+        got, need = f"{len(boards)} numbers", f"one for each of the {len(args.runs)} runs"
+        raise InputError([Problem("command", "--boards", got, need, "give one per run, in order")])
+    opened = [reopen(folder, tuple(args.catalogs)) for folder in args.runs]
+    found = family_of(
+        opened,
+        boards,
+        common=args.common,
+        with_bound=args.bound,
+        time_limit=args.time_limit,
+    )
+    plain = {"currency": opened[0].run["currency"], "family": as_plain(found), "gap": gap(found)}
+    if args.json:
+        door.print_json(plain)
+    else:
+        print_family(console_for(), plain)
+    return door.done
 
 
 def fleet_command(args: argparse.Namespace, door: Door) -> int:

@@ -212,3 +212,85 @@ def _buy_table(found: Plain) -> Table | None:
         f"Last-time buy for {found['years']:g} years: least for designs without help, most for all"
     )
     return grid(title, ["part", ">designs", ">least pcs", ">most pcs", "price", ">stock"], rows)
+
+
+# --- second sources -------------------------------------------------------------------------------
+
+
+def print_alternates(console: Console, found: Plain) -> None:
+    """Second sources of one board in one screen."""
+    table, money = found["second_source"], found["currency"]
+    head = f"{found['run']}, point {found['point']}: {_robust_text(table)}"
+    console.print(clean(head), style="bold")
+    heads = [
+        "place",
+        "chosen",
+        "maker",
+        "alternate",
+        ">cost of it",
+        ">others that pass",
+        ">refused",
+    ]
+    console.print(grid("Second sources", heads, [_source_row(one) for one in table["lines"]]))
+    costs = f"{table['cost_least']:.4f} to {table['cost_most']:.4f} {money}"
+    losses = f"{table['loss_least']:.3f} to {table['loss_most']:.3f} W"
+    console.print(clean(f"Over {table['mixtures']} verified mixtures: cost {costs}, loss {losses}"))
+    rows = [
+        [
+            m["subject"],
+            m["quantity"],
+            m["at"],
+            percent(m["margin"]),
+            ", ".join(m["with_alternates"]),
+        ]
+        for m in table["worst"]
+    ]
+    heads = ["limit of", "what", "at", ">margin %", "with"]
+    console.print(grid("Least margins over all mixtures", heads, rows))
+    console.print(clean(_weak_text(table)))
+    if found["cheapest_asked"]:
+        console.print(clean(_price_text(found)))
+    text = "Mixed pieces in parallel at one place are not looked at. Alternates need qualification."
+    console.print(text, style="yellow")
+
+
+def _robust_text(table: Plain) -> str:
+    proof = "" if table["proved"] else " (not proved to be the most places at least price)"
+    if table["robust"]:
+        return f"every place has a second source and every mixture passes (strong form){proof}"
+    single = ", ".join(table["single"])
+    return f"no second source for {single}; every mixture of the others passes{proof}"
+
+
+def _source_row(one: Plain) -> list[object]:
+    chosen = next((c for c in one["candidates"] if c["part"] == one["alternate"]), None)
+    passing = sum(c["passes"] for c in one["candidates"])
+    return [
+        " and ".join(one["positions"]),
+        f"{one['pieces']} x {one['primary']}",
+        one["maker"],
+        f"{chosen['part']} ({chosen['maker']})" if chosen else MISSING,
+        _signed(chosen["cost_change"] if chosen else None, 4),
+        passing - (chosen is not None),
+        len(one["candidates"]) - passing,
+    ]
+
+
+def _weak_text(table: Plain) -> str:
+    if table["weak"] is None:
+        proof = "proved" if table["weak_proved"] else "not proved: not all were looked at"
+        return f"WEAK form (all primaries, all alternates, nothing between): none ({proof})"
+    if table["robust"]:
+        return "WEAK form (all primaries, all alternates, nothing between): holds too"
+    parts = ", ".join(part for _, part in table["weak"])
+    return f"WEAK form only (all primaries or all alternates, no mixture): {parts}"
+
+
+def _price_text(found: Plain) -> str:
+    if not found["second_source"]["robust"]:
+        return "No point of the front has second sources at every place; the table is of the first."
+    more = found["cost"] - found["cost_cheapest"]
+    return (
+        f"Price of robustness on the front: {more:.4f} {found['currency']} over its cheapest "
+        "point. A set off the front may be robust for less: that is not proved."
+    )

@@ -158,14 +158,19 @@ class Boards:
         """Boards in full, at their own state."""
         return verified_sets(self.stage, [self.chosen(one) for one in boards])
 
-    def rulings(self, boards: Sequence[PartSet], *, reasons: bool = True) -> list[Ruling]:
-        """Whether each board passes, why not, what it costs and loses."""
+    def rulings(
+        self, boards: Sequence[PartSet], *, reasons: bool = True, rules: bool = True
+    ) -> list[Ruling]:
+        """Whether each board passes, why not, what it costs and loses.
+
+        rules : whether rules of choice count, not only limits
+        """
         found: list[Ruling] = []
         for start in range(0, len(boards), CHUNK):
-            found += self._rulings(boards[start : start + CHUNK], reasons=reasons)
+            found += self._rulings(boards[start : start + CHUNK], reasons=reasons, rules=rules)
         return found
 
-    def _rulings(self, boards: Sequence[PartSet], *, reasons: bool) -> list[Ruling]:
+    def _rulings(self, boards: Sequence[PartSet], *, reasons: bool, rules: bool) -> list[Ruling]:
         chosen = [self.chosen(board) for board in boards]
         sets = stacked(chosen)
         with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
@@ -178,9 +183,9 @@ class Boards:
         cost = buying.set_costs(self.prices, sets, fixed=fixed) * COST_UNIT
         found = []
         for number, board in enumerate(boards):
-            rules = list(self.rules_broken(board)) if alive[number] or reasons else []
-            texts = (*rules, *why.get(number, ()))
-            passes = bool(alive[number]) and not rules
+            broken = tuple(self.rules_broken(board)) if rules else ()
+            texts = (*broken, *why.get(number, ()))
+            passes = bool(alive[number]) and not broken
             found.append(Ruling(board, passes, texts, float(cost[number]), float(loss[number])))
         return found
 

@@ -116,7 +116,7 @@ def make_fleet(folder: Path, count: int, *, seed: int = 0) -> Iterator[Made]:
         name = f"run-{made:03d}"
         path = tiny.write_spec(folder, _spec_data(random), name=name)
         spec = read_spec(path)
-        found = search.solve(spec, catalog)
+        found = search.solve(spec, catalog, engine="merge")
         if found.front is None or not found.front.points:
             continue
         run = conclude.run_of(found, catalog, name=spec.name)
@@ -230,10 +230,10 @@ def _changed_like(
         table = stage.tables[kind]
         own = table.part_number.index(part)
         same = (rows == own) & (pieces == count)
+        kept &= ~np.isin(np.array(table.part_number)[rows], gone)
         if part not in gone:
             besides += ~same
             continue
-        kept &= ~np.isin(np.array(table.part_number)[rows], gone)
         if alike:
             pads = np.array(table.texts["land_pattern"])
             kept &= (pads[rows] == pads[own]) & (pieces == count)
