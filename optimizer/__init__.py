@@ -3,8 +3,8 @@
 The few verbs a notebook needs: ``read_spec``, ``read_catalog``, ``front``, ``verify``, ``lint``;
 and, of a finished run taken up again with ``take_up``: ``shortlist``, ``why_not``, ``what_if``,
 ``concessions``; ``conflict`` where nothing passes; ``difference`` of two runs; ``import_csv`` by a
-mapping. They load on first use, so that importing one
-physics module does not import a solver.
+mapping; ``reopen``, ``obsolete`` with ``Question`` and ``Changes`` when parts go away. They load on
+first use, so that importing one physics module does not import a solver.
 """
 
 from __future__ import annotations
@@ -13,7 +13,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from optimizer.archive_inputs import reopen
+    from optimizer.batch_fleet import Question
+    from optimizer.batch_fleet import answer_of as obsolete
     from optimizer.catalog import lint, read_catalog
+    from optimizer.catalog_changes import Changes
     from optimizer.conclude import front
     from optimizer.conclude import verify_board as verify
     from optimizer.mapping import convert as import_csv
@@ -33,6 +37,8 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "Changes",
+    "Question",
     "Side",
     "Wish",
     "__version__",
@@ -44,9 +50,11 @@ __all__ = [
     "front",
     "import_csv",
     "lint",
+    "obsolete",
     "read_catalog",
     "read_mapping",
     "read_spec",
+    "reopen",
     "shortlist",
     "take_up",
     "verify",
@@ -68,10 +76,14 @@ _HOMES = {
     "take_up": ("optimizer.studies.archived", "take_up"),
     "what_if": ("optimizer.studies.what_if", "what_if"),
     "why_not": ("optimizer.studies.why_not", "why_not"),
+    "Changes": ("optimizer.catalog_changes", "Changes"),
+    "Question": ("optimizer.batch_fleet", "Question"),
     "front": ("optimizer.conclude", "front"),
     "lint": ("optimizer.catalog", "lint"),
+    "obsolete": ("optimizer.batch_fleet", "answer_of"),
     "read_catalog": ("optimizer.catalog", "read_catalog"),
     "read_spec": ("optimizer.spec", "read_spec"),
+    "reopen": ("optimizer.archive_inputs", "reopen"),
     "verify": ("optimizer.conclude", "verify_board"),
 }
 

@@ -28,7 +28,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -289,6 +289,20 @@ def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:
     """The part set of point `number` of a run that was read back."""
     for point in run["points"]:
         if point["number"] == number:
-            return part_set_of_plain(point["verified"]["part_set"])
+            return board_of(point)
     need = f"a point from 1 to {len(run['points'])}"
     raise _problem(place, "--point", str(number), need, "look the number up in front.csv")
+
+
+def board_of(point: Plain) -> PartSet:
+    """The part set of a point that was read back."""
+    return part_set_of_plain(point["verified"]["part_set"])
+
+
+def point_of(run: Plain, number: int | None, *, place: str) -> Plain:
+    """Point `number` of a run, or without a number its knee, else its first one."""
+    points: Sequence[Plain] = run["points"]
+    if number is None:
+        return next((one for one in points if one["mark"] == "knee"), points[0])
+    part_set_of(run, number, place=place)
+    return next(one for one in points if one["number"] == number)

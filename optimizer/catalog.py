@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer import intake
+from optimizer.catalog_changes import Changes, amended
 from optimizer.columns import FIGURES, KINDS, OUTLIER, Figure, columns_of, when_missing
 from optimizer.errors import InputError, Problem
 from optimizer.intake import Raw
@@ -76,12 +77,13 @@ class LintReport:
     hashes: Mapping[str, str]
 
 
-def read_catalog(paths: Paths, *, strict: bool = True) -> Catalog:
+def read_catalog(paths: Paths, *, strict: bool = True, changes: Changes | None = None) -> Catalog:
     """Read catalog files or folders of them.
 
     The kind of a file follows from its name (mosfets*.csv, inductors*.csv, ...). Raises
     `InputError` with every problem of every file; with `strict` off the rows and files concerned
-    are left out instead and listed in `problems`.
+    are left out instead and listed in `problems`. `changes` alters cells as if the files held
+    them so; parts that are gone stay in the tables, where a spec forbids them.
     """
     files, problems = find_files(paths)
     raws: dict[str, list[Raw]] = defaultdict(list)
@@ -92,6 +94,8 @@ def read_catalog(paths: Paths, *, strict: bool = True) -> Catalog:
         if isinstance(sheet, list):
             problems += sheet
             continue
+        if changes is not None:
+            sheet = amended(sheet, changes.cells)
         raw, bad_cells = intake.convert(sheet)
         raws[sheet.kind].append(raw)
         problems += [*sheet.problems, *bad_cells]

@@ -20,7 +20,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from optimizer import cli_page
+from optimizer import cli_life, cli_page
 from optimizer.cli_ask import Door, add_commands
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
@@ -82,6 +82,7 @@ def parser() -> argparse.ArgumentParser:
     cli_page.add_commands(commands.add_parser, _common(), point_number)
     door = Door(seconds, run_name, Progress, stop_on_interrupt, read_inputs, print_json)
     add_commands(partial(commands.add_parser, parents=[_common()]), door)
+    cli_life.add_commands(commands, cli_life.Door(_common, print_json, DONE, INFEASIBLE))
     return whole
 
 

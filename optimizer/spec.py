@@ -70,13 +70,18 @@ def read_spec(path: str | Path) -> Spec:
     return parse_spec(text, path=place)
 
 
-def parse_spec(text: str, *, path: str = "") -> Spec:
-    """Read a spec from `text`; `path` names it in messages and roots its relative paths."""
+def parse_spec(text: str, *, path: str = "", catalogs: Sequence[Path] = ()) -> Spec:
+    """Read a spec from `text`; `path` names it in messages and roots its relative paths.
+
+    catalogs : to read in place of those the text names
+    """
     place = path or "spec"
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError([_syntax_problem(text, place, str(error))]) from None
+    if catalogs:
+        data["catalogs"] = [str(one.resolve()) for one in catalogs]
     reading = Reading(text, place)
     found = _read(reading, data, Path(path).parent)
     if reading.problems:

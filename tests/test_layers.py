@@ -79,6 +79,7 @@ LAYER = {
     "bench": QUESTIONS,
     "archive": KEEPING,
     "report": KEEPING,
+    "batch": DOOR,
     "cli": DOOR,
 }
 
@@ -103,7 +104,7 @@ STRANGERS = {
 COMPOSITES = {"bank", "half_bridge", "board", "stage"}
 """Part modules that join several kinds and may therefore import them."""
 
-READERS = {"spec", "catalog", "sheets", "mapping", "bench", "archive", "report", "cli"}
+READERS = {"spec", "catalog", "sheets", "mapping", "bench", "archive", "report", "batch", "cli"}
 
 FORBIDDEN_OUTSIDE = {
     "pyomo": {"selection"},

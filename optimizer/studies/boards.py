@@ -1,0 +1,259 @@
+"""Complete boards of one topology: taken apart into places, changed, and ruled on in bulk.
+
+The verdict is that of the front: every limit at the loss ceiling (and on- and off-times without
+loss too), floors and objective at the set's own state. Nothing of the decision is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer import assembly, buying, conclude_margins, evaluation, pool, verification
+from optimizer.assembly import Sets
+from optimizer.catalog import Catalog
+from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_margins import failing
+from optimizer.conclude_sets import NODES, Chosen, kind_of, part_set_of, stacked
+from optimizer.points import points
+from optimizer.records import COST_UNIT, BoolArray, FloatArray
+from optimizer.results import PartSet, Verified
+from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.stage import build_stage, lanes_where
+
+CHUNK = 128
+"""Boards evaluated at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One place of a board: position, number within it (a bank may have two), part and pieces."""
+
+    position: str
+    slot: int
+    part: str
+    pieces: int
+
+    @property
+    def kind(self) -> str:
+        """Kind of part that stands there."""
+        return kind_of(self.position)
+
+    @property
+    def name(self) -> str:
+        """The position, with a number for the second type of a bank."""
+        return self.position if not self.slot else f"{self.position} (second type)"
+
+
+def places_of(board: PartSet) -> tuple[Place, ...]:
+    """Every place of a board, transistors first."""
+    found = [Place(name, 0, *held) for name, held in board.transistors.items()]
+    found.append(Place("inductor", 0, board.inductor, 1))
+    for node, bank in zip(NODES, (board.bank_input, board.bank_output), strict=True):
+        found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(bank)]
+    return (*found, Place("sense-resistor", 0, *board.sense))
+
+
+def with_places(board: PartSet, changed: Sequence[Place]) -> PartSet:
+    """The board with some places filled otherwise."""
+    held = {(one.position, one.slot): one for one in (*places_of(board), *changed)}
+
+    def bank(node: str) -> tuple[tuple[str, int], ...]:
+        return tuple(
+            (one.part, one.pieces) for (name, _), one in held.items() if name == f"{node}-bank"
+        )
+
+    sense = held["sense-resistor", 0]
+    return replace(
+        board,
+        inductor=held["inductor", 0].part,
+        transistors={p: (held[p, 0].part, held[p, 0].pieces) for p in board.transistors},
+        bank_input=bank("input"),
+        bank_output=bank("output"),
+        sense=(sense.part, sense.pieces),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """What the verification says of one board.
+
+    reasons : what it breaks, worst first; empty where it passes
+    cost : per board [currency]; loss : of the objective at the own state [W]; NaN where unknown
+    """
+
+    board: PartSet
+    passes: bool
+    reasons: tuple[str, ...]
+    cost: float
+    loss: float
+
+
+class Boards:
+    """Rules on boards of one topology under one spec and catalog."""
+
+    def __init__(self, spec: Spec, catalog: Catalog, topology: str) -> None:
+        self.spec, self.topology = spec, topology
+        self.tables = catalog.tables
+        lanes = points(spec, topology).lanes
+        self.stage = build_stage(spec, topology, lanes=lanes, tables=catalog.tables)
+        sized = lanes_where(lanes, self.stage.sizing)
+        self.sizing = build_stage(spec, topology, lanes=sized, tables=catalog.tables)
+        self.prices = buying.prices(spec, catalog.tables)
+        self.row = {
+            kind: {name: row for row, name in enumerate(table.part_number)}
+            for kind, table in catalog.tables.items()
+        }
+        self._let_in: dict[str, list[tuple[str, BoolArray]]] = {}
+
+    # --- parts ------------------------------------------------------------------------------------
+
+    def knows(self, place: Place) -> bool:
+        """Whether the part of a place is in the catalogs."""
+        return place.part in self.row[place.kind]
+
+    def land_pattern(self, place: Place) -> str:
+        """Land pattern of the part of a place, "" where it has none."""
+        return self.tables[place.kind].texts["land_pattern"][self.row[place.kind][place.part]]
+
+    def maker(self, place: Place) -> str:
+        """Maker of the part of a place."""
+        return self.tables[place.kind].texts["maker"][self.row[place.kind][place.part]]
+
+    def refusal(self, kind: str, part: str) -> str:
+        """The first rule of purchase that keeps a part out, "" where none does."""
+        if kind not in self._let_in:
+            self._let_in[kind] = list(pool.purchase_rules(self.stage, self.prices, kind))
+        row = self.row[kind][part]
+        why = next((why for why, good in self._let_in[kind] if not good[row]), "")
+        column = {"life-cycle state": "status", "approval": "approval"}.get(why, "")
+        return f"{why}: {self.tables[kind].texts[column][row]}" if column else why
+
+    def price_alone(self, place: Place) -> int:
+        """Cost of the pieces of a place bought by themselves [COST_UNIT]."""
+        row = self.row[place.kind][place.part]
+        return int(self.prices.alone(place.kind)[row, place.pieces])
+
+    # --- boards -----------------------------------------------------------------------------------
+
+    def chosen(self, board: PartSet) -> Chosen:
+        """The rows of a board whose parts are all known."""
+        row = self.row
+        banks = dict(zip(NODES, (board.bank_input, board.bank_output), strict=True))
+        return Chosen(
+            topology=board.topology,
+            frequency=board.frequency,
+            coil=row["inductor"][board.inductor],
+            transistor={p: (row["mosfet"][n], k) for p, (n, k) in board.transistors.items()},
+            bank={
+                node: tuple((row["capacitor"][n], k) for n, k in bank)
+                for node, bank in banks.items()
+            },
+            sense=(row["resistor"][board.sense[0]], board.sense[1]),
+        )
+
+    def verified(self, boards: Sequence[PartSet]) -> list[Verified]:
+        """Boards in full, at their own state."""
+        return verified_sets(self.stage, [self.chosen(one) for one in boards])
+
+    def rulings(
+        self, boards: Sequence[PartSet], *, reasons: bool = True, rules: bool = True
+    ) -> list[Ruling]:
+        """Whether each board passes, why not, what it costs and loses.
+
+        rules : whether rules of choice count, not only limits
+        """
+        found: list[Ruling] = []
+        for start in range(0, len(boards), CHUNK):
+            found += self._rulings(boards[start : start + CHUNK], reasons=reasons, rules=rules)
+        return found
+
+    def _rulings(self, boards: Sequence[PartSet], *, reasons: bool, rules: bool) -> list[Ruling]:
+        chosen = [self.chosen(board) for board in boards]
+        sets = stacked(chosen)
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            alive, why = self._sized(sets, chosen, reasons=reasons)
+            loss = np.full(len(boards), np.nan)
+            kept = np.flatnonzero(alive)
+            if len(kept):
+                self._settled(sets.take(kept), chosen, kept, alive, why, loss, reasons=reasons)
+        fixed = buying.controller_units(self.spec, self.topology)
+        cost = buying.set_costs(self.prices, sets, fixed=fixed) * COST_UNIT
+        found = []
+        for number, board in enumerate(boards):
+            broken = tuple(self.rules_broken(board)) if rules else ()
+            texts = (*broken, *why.get(number, ()))
+            passes = bool(alive[number]) and not broken
+            found.append(Ruling(board, passes, texts, float(cost[number]), float(loss[number])))
+        return found
+
+    def _sized(
+        self, sets: Sets, chosen: Sequence[Chosen], *, reasons: bool
+    ) -> tuple[BoolArray, dict[int, list[str]]]:
+        """Which boards keep the limits of the sizing lanes, and what the others break."""
+        scene = evaluation.sizing_scene(self.sizing, sets.frequency, sets.coil)
+        result = assembly.evaluate(scene, sets)
+        alive = _held(result, sets)
+        fallen = [int(k) for k in np.flatnonzero(~alive)] if reasons else []
+        return alive, self._texts(result, sets, chosen, fallen)
+
+    def _settled(
+        self,
+        sets: Sets,
+        chosen: Sequence[Chosen],
+        kept: np.ndarray,
+        alive: BoolArray,
+        why: dict[int, list[str]],
+        loss: FloatArray,
+        *,
+        reasons: bool,
+    ) -> None:
+        """Floors and losses of the boards left, at their own states; fills the last three."""
+        scene = verification.given_scene(self.stage, verification.reference_of(self.stage, sets))
+        result = assembly.evaluate(scene, sets)
+        good = _held(result, sets)
+        alive[kept] = good
+        mission, worst = verification.objectives(result)
+        loss[kept] = worst if self.spec.choice.objective == OBJECTIVE_WORST else mission
+        if reasons and not good.all():
+            fallen = [int(k) for k in np.flatnonzero(~good)]
+            texts = self._texts(result, sets, [chosen[k] for k in kept], fallen)
+            why |= {int(kept[k]): text for k, text in texts.items()}
+
+    def _texts(
+        self, result: assembly.Physics, sets: Sets, chosen: Sequence[Chosen], fallen: Sequence[int]
+    ) -> dict[int, list[str]]:
+        if not fallen:
+            return {}
+        names = [part_set_of(one, self.tables) for one in chosen]
+        margins = conclude_margins.margins(result, sets, names)
+        return {
+            k: list(dict.fromkeys(failing(m) for m in margins[k] if not m.passes))
+            or ["a limit that has no number here"]
+            for k in fallen
+        }
+
+    def rules_broken(self, board: PartSet) -> Iterator[str]:
+        """Rules of choice of the spec that a board does not keep."""
+        rules, held = self.spec.choice, places_of(board)
+        for positions in rules.same_part:
+            parts = {one.part for one in held if one.position in positions}
+            if len(parts) > 1:
+                yield f"{' and '.join(positions)} must hold the same part"
+        distinct = len({one.part for one in held})
+        if rules.part_numbers_max is not None and distinct > rules.part_numbers_max:
+            yield f"{distinct} part numbers, the spec allows {rules.part_numbers_max}"
+        for force in rules.force:
+            where = [one.part for one in held if force.position in (None, one.position)]
+            if force.part_number not in where:
+                yield f"the spec forces {force.part_number}"
+
+
+def _held(result: assembly.Physics, sets: Sets) -> BoolArray:
+    """Whether each set keeps every limit in the lanes it was evaluated in."""
+    kept = np.ones(len(sets), dtype=bool)
+    for check in verification.checks(result, sets):
+        kept &= check.holds()
+    return kept & verification.limit_chain(result).holds()
