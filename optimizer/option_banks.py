@@ -113,7 +113,9 @@ def _single_banks(
     duty, firm = duties
     every = screen.every_bank(least)
     cost = least[every["first"], every["first_pieces"]]
+    part = bench.found.prices.number("capacitor", bench.found.pool.bank[node][every["first"]])
     bought = cost < PRICE_NONE
+    bought &= _forced_in_bank(bench, node, part[:, None], every["first_pieces"][:, None])
     every = {name: values[bought] for name, values in every.items()}
     cost = cost[bought]
     loss = bank_choice.weighted_loss(duty=duty, weight=bench.found.weight, **every)
