@@ -294,10 +294,16 @@ def _line(
 
 def _notes(lines: Sequence[Mapping[str, Any]]) -> list[str]:
     short = [line["part_number"] for line in lines if line["stock"] < line["quantity"]]
+    more = [line for line in lines if line["excess"] > line["pieces_needed"]]
     unknown = [line["part_number"] for line in lines if math.isnan(line["lead_time_weeks"])]
     found = []
     if short:
         found.append(f"less in stock than ordered: {', '.join(short[:6])}{_more(short)}")
+    if more:
+        paid = sum(line["line_price"] for line in more)
+        names = [line["part_number"] for line in more]
+        text = "more than twice the need, by minimum orders and multiples"
+        found.append(f"{text}: {', '.join(names[:6])}{_more(names)} ({paid:.2f} of the total)")
     if unknown:
         found.append(f"no lead time known: {', '.join(unknown[:6])}{_more(unknown)}")
     return found

@@ -24,7 +24,7 @@ from optimizer.tables import PartTable
 from tests.oracles import brute_force
 
 SETS_MAX = 4096
-SAMPLE = 240
+SAMPLE = 400
 BUDGETS = (120, 200, 300, 500, 800, 1500, 3000)
 """Sizes drawn from; a case has at most as many sets as its budget."""
 
@@ -881,12 +881,17 @@ RULES: dict[str, Turn] = {
 NAMES = (*UPPER, *LOWER, *RULES)
 
 SELDOM = (
-    *("part-numbers", "on-time", "off-time", "area", "drive-current", "ripple-ratio") * 3,
-    *("temp-resistor", "thermal-gain", "rise", "height", "currency") * 3,
-    *("temp-inductor", "temp-mosfet", "capacitor-voltage", "banned", "gate-voltage"),
-    *("worst-point", "same-part", "technology", "placement", "coldest", "approval"),
+    *("on-time", "off-time") * 4,
+    *("part-numbers", "placement") * 3,
+    *("height", "thermal-gain", "area", "ripple-ratio", "forbid") * 2,
+    *("capacitor-voltage", "currency", "temp-resistor", "rise", "drive-current", "same-part"),
+    *("worst-point", "life-cycle", "ripple-input", "ripple-output", "temp-inductor", "banned"),
+    *("approval", "approved", "temp-mosfet", "technology", "gate-voltage"),
 )
-OFTEN = ("pooled", "buy-up", "order-minimum", "chain-low", "temp-capacitor", "saturation-drop")
+OFTEN = (
+    *("pooled", "buy-up", "order-minimum", "line-item", "chain-low", "chain-high"),
+    *("temp-capacitor", "ripple-current", "saturation-drop", "force-anywhere"),
+)
 
 TURNS = (*(name for name in NAMES if name not in OFTEN), *SELDOM)
 """What the seed walks through; limits that are seldom the one that matters have more turns."""
@@ -899,15 +904,47 @@ STATE = ("loss-ceiling", "saturation-drop", "drain-transient", "worst-point")
 
 ATTEMPTS = 5
 
+FALLS: dict[str, tuple[str, ...]] = {
+    "ripple-input": ("input-bank: ripple voltage",),
+    "ripple-output": ("output-bank: ripple voltage",),
+    "ripple-ratio": ("inductor: ripple ratio",),
+    "temp-mosfet": ("transistors: junction temperature",),
+    "temp-inductor": ("inductor: part temperature",),
+    "temp-resistor": ("sense-resistor: part temperature",),
+    "rise": ("rise over ambient",),
+    "height": ("height",),
+    "area": ("whole set: area",),
+    "thermal-gain": ("whole set: thermal gain row",),
+    "drive-current": ("controller: drive current",),
+    "on-time": ("controller: on-time",),
+    "off-time": ("controller: off-time",),
+    "part-numbers": ("part numbers",),
+    "same-part": ("same part",),
+    "capacitor-voltage": ("input-bank: voltage", "output-bank: voltage"),
+    "gate-voltage": ("transistors: gate voltage",),
+    "life-cycle": ("life cycle",),
+    "banned": ("banned",),
+    "currency": ("price",),
+    "sense-power": ("sense-resistor: power",),
+}
+"""What a turned limit makes fall, for those that are asked to matter in the end."""
+
 
 def random_case(seed: int) -> Case:
-    """The case of a seed."""
+    """The case of a seed: of a few drafts the first in which the seed's own limit matters."""
     random = np.random.default_rng([2026, seed])
     first = TURNS[seed % len(TURNS)]
     for _ in range(ATTEMPTS):
-        draft, samples = draft_of(random, two_frequencies=first in TIMES)
-        if tighten(draft, first, samples):
+        draft = _turned(random, first)
+        if draft.tightened[:1] == [first] and _matters(draft, FALLS.get(first, ())):
             break
+    return _case(seed, draft)
+
+
+def _turned(random: Rng, first: str) -> Draft:
+    """A scenario with its own limit tightened, then a few others."""
+    draft, samples = draft_of(random, two_frequencies=first in TIMES)
+    tighten(draft, first, samples)
     extra = [str(name) for name in random.choice(NAMES, int(random.integers(0, 4)), replace=False)]
     clash = {"approved": "banned", "banned": "approved"}.get(first)
     wanted = [name for name in extra if name not in (first, clash)]
@@ -919,7 +956,16 @@ def random_case(seed: int) -> Case:
             samples = sampled(draft)
         tighten(draft, name, samples)
         before = name
-    return _case(seed, draft)
+    return draft
+
+
+def _matters(draft: Draft, names: tuple[str, ...]) -> bool:
+    """Whether the front of a sample would be another one without one of some limits."""
+    if not names:
+        return True
+    worst = draft.data["choice"]["objective"] == OBJECTIVE_WORST
+    judged = [sample.judged for sample in sampled(draft)]
+    return bool(brute_force.binding(judged, worst=worst) & {*names})
 
 
 def small_case(seed: int, names: Sequence[str]) -> Case:

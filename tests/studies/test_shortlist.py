@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer import purchase
+from optimizer import buying, purchase
 from optimizer.records import COST_UNIT
 from optimizer.studies.archived import Archived
 from optimizer.studies.distance import differing, distances
@@ -104,7 +104,8 @@ def kit_of(case: Archived, rows: tuple[int, ...], boards: int, spare: float) -> 
         need = int(np.ceil(round(count * boards * (1 + spare), 6)))
         minimum = int(np.nan_to_num(table.numbers["order_minimum"][row], nan=1.0))
         multiple = int(np.nan_to_num(table.numbers["order_multiple"][row], nan=1.0))
-        money += purchase.line_price(need, table.price_breaks[row], minimum, multiple).total
+        worth = buying.exchange(case.spec)[table.texts["currency"][row]]
+        money += worth * purchase.line_price(need, table.price_breaks[row], minimum, multiple).total
     return len(total), money
 
 
