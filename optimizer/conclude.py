@@ -12,6 +12,7 @@ from optimizer import frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
 from optimizer.errors import NotProved
@@ -106,7 +107,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
         refused=tuple(found.refused),
         waterfalls=tuple(found.waterfalls),
         lanes_dropped=tuple(note for one in found.points.values() for note in one.dropped),
-        notes=run_notes(found, catalog, points),
+        notes=(*run_notes(found, catalog, points), *kept_out_notes(found, chosen, points)),
         echo=spec_echo.rows(found.spec),
         stages=seconds,
         counts=_counts(found, catalog, points),

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from optimizer.infeasible_rules import Kind, as_is, kelvin, lower, never, rules, switch, upper
-from optimizer.points import LOSS_CEILING
+from optimizer.points_lanes import LOSS_CEILING
 from optimizer.results import Margin
 from optimizer.spec_records import Controller, Spec
 from optimizer.spec_text import trade

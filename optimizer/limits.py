@@ -348,11 +348,11 @@ def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
     A transient that lasts long counts as continuous; the output's transient is its highest
     over-voltage threshold.
     """
-    load = stage.spec.load
+    source, top = stage.spec.source, stage.spec.load.v_highest
     _, v_max, _, v_transient_max = input_range(stage.spec)
-    top = load.v_output * (1.0 + load.v_output_tolerance)
+    v_max = max(v_max, source.v_idle_max)
     return {
-        "input": (v_max, max(v_transient_max, v_max)),
+        "input": (v_max, max(v_transient_max, v_max, source.v_survive_max)),
         "output": (top, max(stage.controller.v_overvoltage_max, top)),
     }
 

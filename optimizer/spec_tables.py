@@ -37,10 +37,13 @@ FAMILIES: dict[str, dict[str, float]] = {
         "difference": "k",
         "heat path": "k_per_w",
         "share": "pct",
+        "relative slope": "pct_per_k",
+        "voltage slope": "mv_per_k",
+        "duration": "h",
         "money": "each",
         "count": "pcs",
     }.items()
-}
+} | {"number": {"": 1.0}}
 """Family of a quantity -> the suffixes its key may carry -> SI factor."""
 
 REQUIRED = object()
@@ -121,6 +124,7 @@ TOP = (
 )
 
 SOURCE = (
+    Key("kind", "text", choices=("range", "solar", "battery", "vehicle"), default=FROM_OTHERS),
     volts("v_min", 2.0, 150.0),
     volts("v_nominal", 2.0, 150.0),
     volts("v_max", 2.0, 150.0),
@@ -132,7 +136,7 @@ SOURCE = (
 )
 
 LOAD = (
-    Key("kind", "text", choices=("rail",)),
+    Key("kind", "text", choices=("rail", "led-string", "lead-acid", "lithium")),
     volts("v_output", 0.5, 150.0),
     share("v_output_tolerance", 0.0, 0.2, default=0.02, why="a common regulation band"),
     Key("i_output", "current", "a", 0.02, 100.0),
@@ -259,6 +263,13 @@ MISSION_ROW = (
     share("load_share", 0.0, 1.0),
     celsius("temp_ambient", -60.0, 130.0, default=FROM_OTHERS),
     share("share", 0.0, 1.0),
+    volts("v_output", 0.5, 200.0, default=FROM_OTHERS),
+)
+MISSION_PHASE = (
+    Key("name", "text"),
+    Key("time", "duration", "h", 0.0, 3.6e8),
+    share("load_share", 0.0, 1.0),
+    volts("v_output", 0.5, 200.0, default=FROM_OTHERS),
 )
 MISSION_INPUT = (MISSION_ROW[1], MISSION_ROW[4])
 MISSION_LOAD = (MISSION_ROW[2], MISSION_ROW[4])

@@ -38,6 +38,9 @@ _FIXED = {
         "difference": "k",
         "heat path": "k_per_w",
         "share": "pct",
+        "relative slope": "pct_per_k",
+        "voltage slope": "mv_per_k",
+        "duration": "h",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -45,7 +48,14 @@ _FIXED = {
 _HUGE = 10**300
 """A whole number beyond it is no float; every plausible range ends long before."""
 
-_BARE_UNITS = {"length": "m", "area": "m2", "share": ""}
+_BARE_UNITS = {
+    "length": "m",
+    "area": "m2",
+    "share": "",
+    "relative slope": "1/K",
+    "voltage slope": "V/K",
+    "duration": "s",
+}
 
 
 def _names(dotted: str) -> Path:
@@ -368,7 +378,7 @@ class Reading:
 
 
 def _shown(unit: str) -> str:
-    return UNITS[unit].label
+    return UNITS[unit].label if unit else ""
 
 
 def _other_reading(raw: float, key: Key, scale: float) -> str:
