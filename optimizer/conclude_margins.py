@@ -150,6 +150,10 @@ FAMILIES = {
     "degC": "temperature",
     "K": "difference",
     "1": "share",
+    "ohm": "resistance",
+    "H": "inductance",
+    "F": "capacitance",
+    "J": "energy",
 }
 
 

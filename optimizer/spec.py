@@ -28,6 +28,7 @@ from optimizer.spec_records import (
     ChoiceRules,
     Controller,
     ExchangeRate,
+    Faults,
     Floor,
     Force,
     Limits,
@@ -48,7 +49,8 @@ POLICIES = Path(__file__).parent / "policies"
 CATALOGS = Path(__file__).parents[1] / "catalogs"
 
 NOT_ASKED = (
-    ("short circuit", "sustained short, and the overshoot after it; fold-back is not checked"),
+    ("short circuit", "how the controller answers beside its limit: [faults] short_response"),
+    ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
     ("life", "years and hours a day; capacitor life is not checked"),
     ("emission", "protected frequency bands; no emission prediction is made"),
     ("approvals", "place of use and its rules; local codes and licensed practice prevail"),
@@ -116,6 +118,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["controllers"] = sections.controllers(load, source)
     found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
+    found["faults"] = sections.plain("faults", tables.FAULTS)
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()
@@ -161,6 +164,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         controllers={name: _controller(name, r) for name, r in found["controllers"].items()},
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
+        faults=Faults(**found["faults"]),
         derating=found["derating"],
         derating_policy=found["policy"],
         purchase=Purchase(

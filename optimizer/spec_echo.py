@@ -91,6 +91,7 @@ def rows(spec: Spec) -> tuple[Row, ...]:
         if record.window is not None:
             found += _section(f"controllers.{name}.window", record.window, tables.WINDOW)
     found += _limits(spec)
+    found += _section("faults", spec.faults, tables.FAULTS)
     found.append(("policy.derating", spec.derating, spec.derating))
     found += _section("purchase", spec.purchase, tables.PURCHASE)
     for number, rate in enumerate(spec.purchase.exchange_rates, start=1):

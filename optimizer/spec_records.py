@@ -171,6 +171,28 @@ class Controller:
 
 
 @dataclass(frozen=True, slots=True)
+class Faults:
+    """What is assumed where faults are judged.
+
+    hot_plug : whether the input is plugged in live, through a cable of inductance_cable [H] and
+        resistance_cable [ohm]
+    v_short : left at a shorted output [V]; short_response : what the controller does beside the
+        limit, frequency_fold : share of the frequency it folds back to
+    time_overvoltage : over-voltage threshold crossed to transistors off [s]
+    resistance_bleed : what discharges a bank after switch-off [ohm]
+    """
+
+    hot_plug: bool
+    inductance_cable: float
+    resistance_cable: float
+    v_short: float
+    short_response: str
+    frequency_fold: float
+    time_overvoltage: float
+    resistance_bleed: float
+
+
+@dataclass(frozen=True, slots=True)
 class Floor:
     """An efficiency that must be reached at a named point.
 
@@ -328,6 +350,7 @@ class Spec:
     controllers: Mapping[str, Controller]
     topologies: tuple[str, ...]
     limits: Limits
+    faults: Faults
     derating: str
     derating_policy: Mapping[str, Any]
     purchase: Purchase

@@ -26,7 +26,7 @@ FAMILIES: dict[str, dict[str, float]] = {
     for family, suffixes in {
         "voltage": "v mv",
         "current": "a ma ua",
-        "resistance": "ohm mohm",
+        "resistance": "ohm mohm kohm",
         "inductance": "uh nh",
         "time": "s ms us ns",
         "frequency": "khz mhz hz",
@@ -222,6 +222,23 @@ FLOOR = (
 
 POLICY = (Key("derating", "text", default="commercial", why="the shipped commercial rules"),)
 
+FAULTS = (
+    Key("hot_plug", "flag", default=True, why="the input may be plugged in live"),
+    Key("inductance_cable", "inductance", "uh", 1e-8, 1e-3, 2e-6, "about two metres of cable"),
+    Key("resistance_cable", "resistance", "mohm", 0.0, 10.0, 0.05, "cable, contact and source"),
+    volts("v_short", 0.0, 5.0, default=0.1, why="left at a shorted output by its cable"),
+    Key(
+        "short_response",
+        "text",
+        choices=("none", "fold-back", "hiccup"),
+        default="none",
+        why="the limit alone",
+    ),
+    share("frequency_fold", 0.001, 1.0, default=0.1, why="of the switching frequency, if folded"),
+    seconds("time_overvoltage", "us", 0.0, 1e-3, default=2e-6, why="threshold to switched off"),
+    Key("resistance_bleed", "resistance", "kohm", 1.0, 1e7, 1e5, "the feedback divider alone"),
+)
+
 PURCHASE = (
     count("boards", 1, 10_000_000),
     share("scrap_share", 0.0, 0.5, default=0.0, why="no spare parts bought"),
@@ -306,6 +323,7 @@ SECTIONS = (
     "board",
     "controllers",
     "limits",
+    "faults",
     "policy",
     "purchase",
     "mission",

@@ -28,6 +28,8 @@ _SYMBOLS = {
     "time": "s",
     "frequency": "Hz",
     "power": "W",
+    "capacitance": "F",
+    "energy": "J",
 }
 _FIXED = {
     family: (UNITS[suffix].label, factor(suffix))

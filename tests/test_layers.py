@@ -26,6 +26,8 @@ LAYER = {
     "load_records": GROUND,
     "topologies": PHYSICS,
     "loads": PHYSICS,
+    "faults": PHYSICS,
+    "reverse_paths": PHYSICS,
     "sources": PHYSICS,
     "balance": PHYSICS,
     "waveforms": PHYSICS,
