@@ -18,6 +18,7 @@ from optimizer.errors import InputError, Problem
 from optimizer.points import points
 from optimizer.records import Note
 from optimizer.results import PartSet, Verified
+from optimizer.set_point_rules import set_point_notes
 from optimizer.spec_records import Controller, Spec
 from optimizer.stage import build_stage
 from optimizer.tables import PartTable
@@ -52,6 +53,7 @@ def verify_board(
         *_rule_notes(spec, verified),
         *_missing_notes(catalog, controller, chosen),
         *part_notes(spec, catalog, verified.bill),
+        *set_point_notes(spec, part_set.topology),
         *spec.notes,
     ]
     return verified, tuple(dict.fromkeys(notes))

@@ -36,6 +36,7 @@ from optimizer.spec_records import (
     MissionRow,
     Pads,
     Purchase,
+    SetPoints,
     Source,
     Spec,
 )
@@ -119,6 +120,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
     found["faults"] = sections.plain("faults", tables.FAULTS)
+    found["set_points"] = sections.plain("set_points", tables.SET_POINTS)
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()
@@ -165,6 +167,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
+        set_points=SetPoints(**found["set_points"]),
         derating=found["derating"],
         derating_policy=found["policy"],
         purchase=Purchase(

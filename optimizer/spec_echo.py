@@ -92,6 +92,7 @@ def rows(spec: Spec) -> tuple[Row, ...]:
             found += _section(f"controllers.{name}.window", record.window, tables.WINDOW)
     found += _limits(spec)
     found += _section("faults", spec.faults, tables.FAULTS)
+    found += _section("set_points", spec.set_points, tables.SET_POINTS)
     found.append(("policy.derating", spec.derating, spec.derating))
     found += _section("purchase", spec.purchase, tables.PURCHASE)
     for number, rate in enumerate(spec.purchase.exchange_rates, start=1):

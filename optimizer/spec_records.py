@@ -193,6 +193,22 @@ class Faults:
 
 
 @dataclass(frozen=True, slots=True)
+class SetPoints:
+    """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
+    both together [ohm], bias current of the tap [A], reference of the enable input [V].
+    """
+
+    series: str
+    resistor_tolerance: float
+    resistor_tempco: float
+    resistance_total_min: float
+    resistance_total_max: float
+    i_bias_max: float
+    v_lockout_reference: float
+    v_lockout_tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
 class Floor:
     """An efficiency that must be reached at a named point.
 
@@ -351,6 +367,7 @@ class Spec:
     topologies: tuple[str, ...]
     limits: Limits
     faults: Faults
+    set_points: SetPoints
     derating: str
     derating_policy: Mapping[str, Any]
     purchase: Purchase

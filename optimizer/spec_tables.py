@@ -40,6 +40,7 @@ FAMILIES: dict[str, dict[str, float]] = {
         "relative slope": "pct_per_k",
         "voltage slope": "mv_per_k",
         "duration": "h",
+        "small slope": "ppm_per_k",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -173,7 +174,7 @@ CONTROLLER = (
     volts("v_sense_typ", 2e-3, 1.0),
     volts("v_sense_max", 2e-3, 1.0),
     seconds("time_sense_delay_max", "ns", 0.0, 5e-6),
-    volts("v_reference", 0.2, 10.0, default=None, why="the feedback divider is not checked"),
+    volts("v_reference", 0.2, 10.0, default=None, why="dividers of the output are not chosen"),
     share("v_reference_tolerance", 0.0, 0.1, default=0.015, why="a common reference"),
     volts("v_overvoltage_min", 0.5, 200.0),
     volts("v_overvoltage_typ", 0.5, 200.0),
@@ -237,6 +238,19 @@ FAULTS = (
     share("frequency_fold", 0.001, 1.0, default=0.1, why="of the switching frequency, if folded"),
     seconds("time_overvoltage", "us", 0.0, 1e-3, default=2e-6, why="threshold to switched off"),
     Key("resistance_bleed", "resistance", "kohm", 1.0, 1e7, 1e5, "the feedback divider alone"),
+)
+
+SET_POINTS = (
+    Key(
+        "series", "text", choices=("E12", "E24", "E48", "E96", "E192"), default="E96", why="common"
+    ),
+    share("resistor_tolerance", 0.0, 0.1, default=0.01, why="common"),
+    Key("resistor_tempco", "small slope", "ppm_per_k", 0.0, 1e-3, 1e-4, "common"),
+    Key("resistance_total_min", "resistance", "kohm", 1e2, 1e7, 2e4, "little current wasted"),
+    Key("resistance_total_max", "resistance", "kohm", 1e2, 1e7, 5e5, "bias current and humidity"),
+    Key("i_bias_max", "current", "ua", 0.0, 1e-4, 5e-8, "of the feedback input, either way"),
+    volts("v_lockout_reference", 0.1, 10.0, default=1.2, why="a common enable input"),
+    share("v_lockout_tolerance", 0.0, 0.2, default=0.03, why="a common enable input"),
 )
 
 PURCHASE = (
@@ -324,6 +338,7 @@ SECTIONS = (
     "controllers",
     "limits",
     "faults",
+    "set_points",
     "policy",
     "purchase",
     "mission",

@@ -43,6 +43,7 @@ _FIXED = {
         "relative slope": "pct_per_k",
         "voltage slope": "mv_per_k",
         "duration": "h",
+        "small slope": "ppm_per_k",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -57,6 +58,7 @@ _BARE_UNITS = {
     "relative slope": "1/K",
     "voltage slope": "V/K",
     "duration": "s",
+    "small slope": "1/K",
 }
 
 

@@ -7,7 +7,16 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "optimizer"
-PHYSICS = ("loads", "faults", "sources", "topologies", "waveforms", "parts", "derating", "purchase")
+PHYSICS = (
+    "loads",
+    "faults",
+    "sources",
+    "topologies",
+    "waveforms",
+    "parts",
+    "derating",
+    "purchase",
+)
 
 REGIONS_OF = "names regions; every topology has the same arguments, told once in `Topology`"
 

@@ -27,6 +27,7 @@ from optimizer.spec_records import (
     Load,
     MissionRow,
     Purchase,
+    SetPoints,
     Source,
     Spec,
 )
@@ -234,6 +235,7 @@ RECORDS = (
     (Controller, tables.CONTROLLER, {"topology", "window"}),
     (Floor, tables.FLOOR, set()),
     (Faults, tables.FAULTS, set()),
+    (SetPoints, tables.SET_POINTS, set()),
     (Purchase, tables.PURCHASE, {"exchange_rates"}),
     (ExchangeRate, tables.EXCHANGE_RATE, set()),
     (MissionRow, tables.MISSION_ROW, set()),
