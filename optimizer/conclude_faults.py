@@ -17,6 +17,7 @@ from optimizer.conclude_overload import (
     short,
     staircase,
 )
+from optimizer.conclude_service import service_lines
 from optimizer.conclude_sets import NODES, Chosen, stacked
 from optimizer.load_records import LeadAcid, LedString, Lithium
 from optimizer.parts.bank import Branches
@@ -63,6 +64,7 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
     yield from _consequences(case)
     yield _voltage(case, highest)
     yield from _energy(case)
+    yield from service_lines(case)
 
 
 # --- voltages -----------------------------------------------------------------------------------

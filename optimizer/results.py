@@ -93,9 +93,10 @@ class LimitChain:
 
 @dataclass(frozen=True, slots=True)
 class FaultLine:
-    """One fault and what becomes of the set.
+    """One fault, or a question of service, and what becomes of the set.
 
-    verdict : "holds", "fails", or "outside" (this tool does not answer it: see the text)
+    verdict : "holds", "fails", "outside" (this tool does not answer it: see the text), or
+        "figure" where nothing is asked
     """
 
     fault: str

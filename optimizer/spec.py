@@ -31,8 +31,10 @@ from optimizer.spec_records import (
     Faults,
     Floor,
     Force,
+    Life,
     Limits,
     Load,
+    Loop,
     MissionRow,
     Pads,
     Purchase,
@@ -52,7 +54,7 @@ CATALOGS = Path(__file__).parents[1] / "catalogs"
 NOT_ASKED = (
     ("short circuit", "how the controller answers beside its limit: [faults] short_response"),
     ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
-    ("life", "years and hours a day; capacitor life is not checked"),
+    ("life", "years and share of the time on: [life]; without them life is a figure only"),
     ("emission", "protected frequency bands; no emission prediction is made"),
     ("approvals", "place of use and its rules; local codes and licensed practice prevail"),
 )
@@ -121,6 +123,9 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
     found["faults"] = sections.plain("faults", tables.FAULTS)
     found["set_points"] = sections.plain("set_points", tables.SET_POINTS)
+    found["loop"] = sections.plain("loop", tables.LOOP)
+    checks.check_loop(reading, found["loop"])
+    found["life"] = sections.plain("life", tables.LIFE)
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()
@@ -168,6 +173,8 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
         set_points=SetPoints(**found["set_points"]),
+        loop=Loop(**found["loop"]),
+        life=Life(**found["life"]),
         derating=found["derating"],
         derating_policy=found["policy"],
         purchase=Purchase(

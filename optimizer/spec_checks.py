@@ -286,6 +286,25 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
         )
 
 
+def check_loop(reading: Reading, values: Values) -> None:
+    """A load step needs a dip, and a dip a step."""
+    step, dip = values["i_step"], values["v_step"]
+    if step and dip == math.inf:
+        reading.problem(
+            ("loop", "i_step_a"),
+            got=f"a load step of {trade(step, 'current')} without the dip it may make",
+            need="v_step_mv beside it",
+            fix="add v_step_mv or remove the step",
+        )
+    if step == 0.0 and dip is not None and dip != math.inf:
+        reading.problem(
+            ("loop", "v_step_v"),
+            got=f"a dip of {trade(dip, 'voltage')} without a load step",
+            need="i_step_a beside it",
+            fix="add i_step_a or remove the dip",
+        )
+
+
 def check_counts(reading: Reading, mission: Sequence[Values], floors: Sequence[Values]) -> None:
     """Few enough named points."""
     if len(mission) + len(floors) > POINTS_MAX:

@@ -93,6 +93,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     found += _limits(spec)
     found += _section("faults", spec.faults, tables.FAULTS)
     found += _section("set_points", spec.set_points, tables.SET_POINTS)
+    found += _section("loop", spec.loop, tables.LOOP)
+    found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))
     found += _section("purchase", spec.purchase, tables.PURCHASE)
     for number, rate in enumerate(spec.purchase.exchange_rates, start=1):

@@ -209,6 +209,40 @@ class SetPoints:
 
 
 @dataclass(frozen=True, slots=True)
+class Loop:
+    """What the control loop asks of the power stage; 0 or inf where nothing is asked.
+
+    i_step [A] within v_step [V], before the resistance of the bank
+    share_zero, share_switching : of the right-half-plane zero and of the switching frequency up
+        to which the loop may cross over; frequency_cross_min : least crossover wanted [Hz]
+    v_sense_ripple_min : ripple at the sense resistor at the highest input [V]
+    slope_compensation : what the controller adds at the sense pins [V/s]
+    """
+
+    i_step: float
+    v_step: float
+    share_zero: float
+    share_switching: float
+    frequency_cross_min: float
+    v_sense_ripple_min: float
+    slope_compensation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """How long the capacitors must last [years], 0 for not asked.
+
+    service_share : of the time the stage is on; years_seal : no capacitor is told to last longer
+    environment : of the failure rate
+    """
+
+    years: float
+    service_share: float
+    years_seal: float
+    environment: str
+
+
+@dataclass(frozen=True, slots=True)
 class Floor:
     """An efficiency that must be reached at a named point.
 
@@ -368,6 +402,8 @@ class Spec:
     limits: Limits
     faults: Faults
     set_points: SetPoints
+    loop: Loop
+    life: Life
     derating: str
     derating_policy: Mapping[str, Any]
     purchase: Purchase

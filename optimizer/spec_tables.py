@@ -41,6 +41,7 @@ FAMILIES: dict[str, dict[str, float]] = {
         "voltage slope": "mv_per_k",
         "duration": "h",
         "small slope": "ppm_per_k",
+        "ramp": "mv_per_us",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -253,6 +254,29 @@ SET_POINTS = (
     share("v_lockout_tolerance", 0.0, 0.2, default=0.03, why="a common enable input"),
 )
 
+LOOP = (
+    Key("i_step", "current", "a", 0.0, 100.0, 0.0, "no load step asked"),
+    volts("v_step", 1e-3, 20.0, default=math.inf, why="any dip"),
+    share("share_zero", 0.01, 1.0, default=0.25, why="of the right-half-plane zero, for phase"),
+    share("share_switching", 0.01, 0.5, default=0.125, why="of the switching frequency"),
+    Key("frequency_cross_min", "frequency", "khz", 0.0, 1e6, 0.0, "any crossover"),
+    volts("v_sense_ripple_min", 0.0, 0.5, default=0.0, why="no ripple asked at the sense pins"),
+    Key("slope_compensation", "ramp", "mv_per_us", 0.0, 1e7, math.inf, "enough in the controller"),
+)
+
+LIFE = (
+    Key("years", "number", "", 0.0, 60.0, 0.0, "no life asked"),
+    share("service_share", 0.001, 1.0, default=1.0, why="in service all the time"),
+    Key("years_seal", "number", "", 1.0, 60.0, 15.0, "seals age whatever the temperature"),
+    Key(
+        "environment",
+        "text",
+        choices=("benign", "fixed", "mobile"),
+        default="fixed",
+        why="for the failure rate",
+    ),
+)
+
 PURCHASE = (
     count("boards", 1, 10_000_000),
     share("scrap_share", 0.0, 0.5, default=0.0, why="no spare parts bought"),
@@ -339,6 +363,8 @@ SECTIONS = (
     "limits",
     "faults",
     "set_points",
+    "loop",
+    "life",
     "policy",
     "purchase",
     "mission",

@@ -44,6 +44,7 @@ _FIXED = {
         "voltage slope": "mv_per_k",
         "duration": "h",
         "small slope": "ppm_per_k",
+        "ramp": "mv_per_us",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -59,6 +60,7 @@ _BARE_UNITS = {
     "voltage slope": "V/K",
     "duration": "s",
     "small slope": "1/K",
+    "ramp": "V/s",
 }
 
 

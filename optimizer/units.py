@@ -57,6 +57,7 @@ LABELS = {
     "pct_per_decade": "%/decade",
     "a_per_us": "A/us",
     "mv_per_k": "mV/K",
+    "mv_per_us": "mV/us",
     "k_per_w": "K/W",
     "k_per_a2": "K/A2",
     "each": "each",
@@ -104,6 +105,7 @@ UNITS: dict[str, Unit] = {
         Unit("mv_per_k", 1e-3, "V/K", "", ("mv/k",)),
         Unit("ppm_per_k", 1e-6, "1/K", "", ("ppm/k",)),
         Unit("a_per_us", 1e6, "A/s", "", ("a/us",)),
+        Unit("mv_per_us", 1e3, "V/s", "", ("mv/us",)),
         Unit("pcs", 1.0, "pieces", "", ("pcs",)),
         Unit("each", 1.0, "currency", "", ()),
     )

@@ -9,6 +9,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1] / "optimizer"
 PHYSICS = (
     "loads",
+    "loop",
+    "life",
     "faults",
     "sources",
     "topologies",

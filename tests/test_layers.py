@@ -27,6 +27,8 @@ LAYER = {
     "topologies": PHYSICS,
     "loads": PHYSICS,
     "faults": PHYSICS,
+    "loop": PHYSICS,
+    "life": PHYSICS,
     "set_points": PHYSICS,
     "reverse_paths": PHYSICS,
     "sources": PHYSICS,

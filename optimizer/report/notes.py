@@ -80,7 +80,7 @@ def _faults(run: Plain) -> list[str]:
     if point is None:
         return []
     rows = table(("fault", "verdict", "what"), fault_rows(point["verified"]))
-    return _section(f"Faults of point {point['number']}", rows)
+    return _section(f"Faults, loop and life of point {point['number']}", rows)
 
 
 def notes_text(run: Plain) -> str:

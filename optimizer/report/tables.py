@@ -296,7 +296,7 @@ def margin_table(margins: Sequence[Plain], title: str) -> Table:
 def fault_tables(verified: Plain) -> list[Table]:
     """What becomes of a set under faults; nothing where it was not asked."""
     rows = fault_rows(verified)
-    title = "Faults: holds, fails, or outside this tool (needs what the text says)"
+    title = "Faults, loop and life: holds, fails, or outside this tool (needs what the text says)"
     return [grid(title, ("fault", "verdict", "what"), rows)] if rows else []
 
 
