@@ -12,7 +12,9 @@ from optimizer import frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_evidence import evidence_of, shape_of
+from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
 from optimizer.errors import NotProved
@@ -98,6 +100,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
     points = _points(found, found.front, verified_all(found.stages, chosen))
+    points = _with_faults(found, chosen, points)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
     points = with_evidence(found.stages, points, chosen)
@@ -118,7 +121,7 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
         refused=tuple(found.refused),
         waterfalls=tuple(found.waterfalls),
         lanes_dropped=tuple(note for one in found.points.values() for note in one.dropped),
-        notes=run_notes(found, catalog, points),
+        notes=(*run_notes(found, catalog, points), *kept_out_notes(found, chosen, points)),
         echo=spec_echo.rows(found.spec),
         stages=seconds,
         counts=_counts(found, catalog, points),
@@ -170,6 +173,25 @@ def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tup
     ]
     ties = tie_groups([one.loss_model for one in points], largest_difference(points))
     return tuple(replace(one, tie=tie) for one, tie in zip(points, ties, strict=True))
+
+
+def _with_faults(
+    found: Found, chosen: Sequence[Chosen], points: tuple[FrontPoint, ...]
+) -> tuple[FrontPoint, ...]:
+    """The marked points (the first where none is) with what becomes of them under faults."""
+    shown = {k for k, point in enumerate(points) if point.mark} or {0}
+    return tuple(
+        replace(
+            point,
+            verified=replace(
+                point.verified,
+                faults=fault_lines(found.stages[chosen[k].topology], chosen[k]),
+            ),
+        )
+        if k in shown
+        else point
+        for k, point in enumerate(points)
+    )
 
 
 def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: bool) -> FrontPoint:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from difflib import get_close_matches
 
 import numpy as np
 
 from optimizer.catalog import Catalog
 from optimizer.columns import columns_of
+from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import part_notes
 from optimizer.conclude_sets import NODES, Chosen, Place, kind_of
@@ -16,6 +18,7 @@ from optimizer.errors import InputError, Problem
 from optimizer.points import points
 from optimizer.records import Note
 from optimizer.results import PartSet, Verified
+from optimizer.set_point_rules import set_point_notes
 from optimizer.spec_records import Controller, Spec
 from optimizer.stage import build_stage
 from optimizer.tables import PartTable
@@ -44,11 +47,13 @@ def verify_board(
         tables=catalog.tables,
     )
     (verified,) = verified_sets(stage, [chosen])
+    verified = replace(verified, faults=fault_lines(stage, chosen))
     notes = [
         *_setting_notes(spec, controller, part_set),
         *_rule_notes(spec, verified),
         *_missing_notes(catalog, controller, chosen),
         *part_notes(spec, catalog, verified.bill),
+        *set_point_notes(spec, part_set.topology),
         *spec.notes,
     ]
     return verified, tuple(dict.fromkeys(notes))

@@ -12,7 +12,7 @@ from optimizer.conclude_bill import bill_of
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.limits import Chain
 from optimizer.parts import board, capacitor
-from optimizer.records import FloatArray, Lanes
+from optimizer.records import FloatArray
 from optimizer.results import Margin, PartSet, Verified
 from optimizer.stage import Stage, build_stage, lanes_where
 
@@ -95,7 +95,7 @@ class _Table:
             loss_mission=float(self.mission[number]),
             loss_worst=float(self.worst[number]),
             loss_worst_at=_worst_at(self.stage, total),
-            efficiency_named=_named(self.lanes, efficiency),
+            efficiency_named=_named(self.stage, efficiency),
             margins=tuple(margins),
             chain=conclude_margins.chain_record(chain, self.lanes, number),
             area=float(self.area[number]),
@@ -179,8 +179,12 @@ def _worst_at(stage: Stage, total: FloatArray) -> str:
     return stage.lanes.name[int(known[np.argmax(total[known])])]
 
 
-def _named(lanes: Lanes, efficiency: FloatArray) -> dict[str, float]:
-    """Efficiency at the floors; without floors, at the mission points of most power and share."""
+def _named(stage: Stage, efficiency: FloatArray) -> dict[str, float]:
+    """Efficiency at the floors; without floors, at the mission points of most power and share.
+
+    Of a solar source also the efficiency weighted with the shares of the mission.
+    """
+    lanes = stage.lanes
     wanted = np.flatnonzero(~np.isnan(lanes.efficiency_floor))
     if not len(wanted):
         mission = np.flatnonzero(lanes.share > 0)
@@ -191,6 +195,10 @@ def _named(lanes: Lanes, efficiency: FloatArray) -> dict[str, float]:
         kind = " (guaranteed)" if lanes.guaranteed[lane] else ""
         name = f"{lanes.name[lane]}{kind}"
         found[name] = min(found.get(name, np.inf), float(efficiency[lane]))
+    if stage.spec.source.kind == "solar":
+        weighed = lanes.share > 0
+        total = float(lanes.share[weighed] @ efficiency[weighed])
+        found["weighted"] = total / float(lanes.share[weighed].sum())
     return found
 
 

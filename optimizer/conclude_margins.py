@@ -91,7 +91,7 @@ def _part(one: PartSet, check: Check, turn: int) -> str | None:
     if not subject.endswith("-bank"):
         return ""
     bank = one.bank_input if subject == "input-bank" else one.bank_output
-    if check.quantity in ("ripple voltage", "finite loss"):
+    if check.quantity in ("ripple voltage", "capacitance for the load step", "finite loss"):
         return " + ".join(part for part, _ in bank)
     place = 1 if "second" in check.quantity else turn
     return bank[place][0] if place < len(bank) else None
@@ -150,6 +150,12 @@ FAMILIES = {
     "degC": "temperature",
     "K": "difference",
     "1": "share",
+    "ohm": "resistance",
+    "H": "inductance",
+    "F": "capacitance",
+    "J": "energy",
+    "Hz": "frequency",
+    "V/s": "ramp",
 }
 
 

@@ -15,6 +15,7 @@ from optimizer.found import Found
 from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
+from optimizer.set_point_rules import set_point_notes
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
 from optimizer.stage import Stage
@@ -35,6 +36,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *part_notes(spec, catalog, lines),
         *_states(found),
         *_presets(spec),
+        *_set_points(found),
         *spec.notes,
         *spec.not_asked,
         *_prices(spec, catalog),
@@ -130,6 +132,12 @@ def _ceiling_text(stage: Stage) -> str:
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
         parts.append(f"{value} at {names[0]}{more}")
     return f"every limit holds up to a total loss of {'; '.join(parts)}; the limit is a row itself"
+
+
+def _set_points(found: Found) -> Iterator[Note]:
+    """Dividers of every topology considered; equal ones are told once."""
+    for topology in found.stages:
+        yield from set_point_notes(found.spec, topology)
 
 
 def _presets(spec: Spec) -> Iterator[Note]:

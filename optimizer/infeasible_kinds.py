@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
+from optimizer.infeasible_loop import loop_kinds
 from optimizer.infeasible_rules import Kind, as_is, kelvin, lower, never, rules, switch, upper
-from optimizer.points import LOSS_CEILING
+from optimizer.points_lanes import LOSS_CEILING
 from optimizer.results import Margin
 from optimizer.spec_records import Controller, Spec
 from optimizer.spec_text import trade
@@ -65,6 +66,7 @@ def every_kind(spec: Spec) -> list[Kind]:
         *_temperatures(spec),
         *_ratings(spec),
         *_controllers(spec),
+        *loop_kinds(spec),
         *rules(spec),
     ]
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import derating
+from optimizer import derating, loop
 from optimizer.assembly import Physics
 from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parameters import BY_COEFFICIENT
@@ -19,7 +19,7 @@ from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
 from optimizer.points_places import input_range
-from optimizer.records import BoolArray, FloatArray, IntArray, Leg
+from optimizer.records import REGION_DOWN, REGION_UP, BoolArray, FloatArray, IntArray, Leg
 from optimizer.stage import Stage
 
 ROUNDING = 1e-9
@@ -138,6 +138,10 @@ def inductor(stage: Stage, found: Scene, coil: Coil) -> Iterator[Check]:
     )
     across = np.maximum(lanes.v_input, lanes.v_output)[None, :]
     yield Check("inductor", "winding voltage", across, volts, firm(stage), "V")
+    wanted = stage.spec.loop.frequency_cross_min
+    if wanted > 0.0:
+        cross = crossover(stage, found)
+        yield Check("inductor", "crossover", cross, np.array(wanted), full, "Hz", at_least=True)
     on, off = np.array(control.time_on_min), np.array(control.time_off_min)
     yield Check("controller", "on-time", wave.time_on_min, on, firm(stage), "s", at_least=True)
     yield Check("controller", "off-time", wave.time_off_min, off, firm(stage), "s", at_least=True)
@@ -163,6 +167,37 @@ def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice)
     return np.where(steady(stage)[None, :], found, np.inf)
 
 
+def crossover(stage: Stage, found: Scene) -> FloatArray:
+    """Highest crossover the loop may have, (n_set, n_lane) [Hz]."""
+    job, rules = found.operation, stage.spec.loop
+    zero = loop.frequency_zero(
+        v_output=job.v_output,
+        i_output=job.i_output,
+        i_mean=found.wave.i_mean[..., 0],
+        inductance=job.inductance,
+    )
+    return loop.frequency_cross(
+        frequency_zero=np.where(job.region == REGION_DOWN, np.inf, zero),
+        share_zero=np.array(rules.share_zero),
+        frequency=job.frequency,
+        share_switching=np.array(rules.share_switching),
+    )
+
+
+def capacitance_needed(stage: Stage, found: Scene, node: str) -> FloatArray:
+    """Capacitance a load step asks of a bank, 0 where none is asked, (n_set, n_lane) [F]."""
+    rules, lanes = stage.spec.loop, stage.lanes
+    asked = steady(stage) & lanes.full_load
+    if node == "input" or rules.i_step <= 0.0:
+        return np.zeros((1, len(lanes)))
+    needed = loop.capacitance_step(
+        i_step=np.array(rules.i_step),
+        frequency_cross=crossover(stage, found),
+        v_step=np.array(rules.v_step),
+    )
+    return np.where(asked, needed, 0.0)
+
+
 def ripple_voltage(stage: Stage, node: str) -> FloatArray:
     """Ripple voltage allowed at a node in every lane, inf where no limit applies, (n_lane,)."""
     limits = stage.spec.limits
@@ -176,12 +211,19 @@ def capacitors(
     found: Bank,
     temp_board: FloatArray,
     chosen: tuple[IntArray, IntArray, IntArray, IntArray],
+    needed: FloatArray,
 ) -> Iterator[Check]:
-    """Ripple voltage of a node and ripple current of both types of its bank."""
+    """Ripple voltage of a node, ripple current of both types of its bank, and its capacitance.
+
+    needed : capacitance a load step asks for, (n_set, n_lane) [F]
+    """
     lanes, subject = steady(stage), f"{node}-bank"
     volts = ripple_voltage(stage, node)
     if np.isfinite(volts).any():
         yield Check(subject, "ripple voltage", found.v_ripple, volts, lanes, "V")
+    if (needed > 0.0).any():
+        name = "capacitance for the load step"
+        yield Check(subject, name, found.capacitance, needed, lanes, "F", at_least=True)
     first, _, second, _ = chosen
     allowed = ripple_allowed(stage, temp_board, first)
     yield Check(subject, "ripple current, first type", found.i_rms_first, allowed, lanes, "A")
@@ -206,8 +248,41 @@ def sense_resistor(stage: Stage, found: Scene, sense: Sense, rows: IntArray) -> 
     allowed = derating.allowed(derating.rule(policy, "resistor", "power"), rating=left)
     lanes = steady(stage)
     yield Check("sense-resistor", "power", sense.loss_each, allowed, lanes, "W")
+    yield from _sense_signal(stage, found, sense)
     limit = temp_limit(stage, "resistor", parts.temp_part_rating[rows], "temp_part")
     yield from _heat(stage, "sense-resistor", "part temperature", sense.temp, limit)
+
+
+def _sense_signal(stage: Stage, found: Scene, sense: Sense) -> Iterator[Check]:
+    """Ripple at the sense pins and the slope that must be added there, where the spec asks."""
+    rules, lanes, job = stage.spec.loop, stage.lanes, found.operation
+    ripple = found.wave.i_ripple[..., 0]
+    full = steady(stage) & lanes.full_load
+    if rules.v_sense_ripple_min > 0.0:
+        top = full & (lanes.v_input >= lanes.v_input[full].max(initial=0.0))
+        value, wanted = ripple * sense.resistance_low, np.array(rules.v_sense_ripple_min)
+        yield Check("sense-resistor", "ripple", value, wanted, top, "V", at_least=True)
+    if np.isfinite(rules.slope_compensation):
+        up, down = current_slopes(found)
+        value = loop.slope_needed(
+            slope_up=up / job.inductance,
+            slope_down=down / job.inductance,
+            resistance=sense.resistance_high,
+        )
+        allowed = np.array(rules.slope_compensation)
+        yield Check("sense-resistor", "slope", value, allowed, full, "V/s")
+
+
+def current_slopes(found: Scene) -> tuple[FloatArray, FloatArray]:
+    """Voltage across the coil while its current rises and falls, without drops [V].
+
+    In the window the steepest rise and the steepest fall of its intervals are taken.
+    """
+    job = found.operation
+    down = job.region == REGION_DOWN
+    rising = np.where(down, job.v_input - job.v_output, job.v_input)
+    falling = np.where(job.region == REGION_UP, job.v_output - job.v_input, job.v_output)
+    return rising, falling
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,11 +426,11 @@ def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
     A transient that lasts long counts as continuous; the output's transient is its highest
     over-voltage threshold.
     """
-    load = stage.spec.load
+    source, top = stage.spec.source, stage.spec.load.v_highest
     _, v_max, _, v_transient_max = input_range(stage.spec)
-    top = load.v_output * (1.0 + load.v_output_tolerance)
+    v_max = max(v_max, source.v_idle_max)
     return {
-        "input": (v_max, max(v_transient_max, v_max)),
+        "input": (v_max, max(v_transient_max, v_max, source.v_survive_max)),
         "output": (top, max(stage.controller.v_overvoltage_max, top)),
     }
 

@@ -14,6 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.errors import InputError, Problem
+from optimizer.load_records import LedString
+from optimizer.points_demands import demand_lanes, surge_lanes
+from optimizer.points_lanes import (
+    FULL_LOAD,
+    Lane,
+    arrays_of,
+    loss_ceiling_share,
+    sizing_lane,
+)
 from optimizer.points_places import Place, input_range, outputs, places, regions
 from optimizer.records import (
     BRACKET_CEILING,
@@ -22,7 +31,6 @@ from optimizer.records import (
     CORNER_FAST,
     CORNER_NOMINAL,
     CORNER_SLOW,
-    REGION_NAMES,
     Lanes,
     Note,
 )
@@ -30,8 +38,6 @@ from optimizer.spec_records import Floor, MissionRow, Spec
 
 POINTS_MAX = 60
 LOADS = (1.0, 0.5, 0.1, 0.0)
-LOSS_CEILING = 0.08
-FULL_LOAD = 0.999
 
 PARTIAL_LOAD = (
     "partial load: by bound, since currents, losses and temperatures rise with the load in forced"
@@ -70,33 +76,20 @@ class PointSet:
     kept: int
 
 
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """One row of the lane axis, before it becomes arrays."""
-
-    name: str
-    v_input: float
-    v_output: float
-    i_output: float
-    temp_ambient: float
-    region: int
-    guaranteed: bool
-    corner: int
-    bracket: int
-    transient: bool
-    full_load: bool
-    share: float
-    loss_ceiling: float
-    efficiency_floor: float
-
-
 def points(spec: Spec, topology_name: str) -> PointSet:
     """Every lane at which `topology_name` is sized, judged and weighed."""
     found, notes = places(spec, topology_name)
-    lanes, counts, generated, kept = _sizing(spec, found)
+    if spec.load.demands:
+        lanes, counts, generated, kept = demand_lanes(spec, topology_name)
+    else:
+        lanes, counts, generated, kept = _sizing(spec, found)
+    surges = surge_lanes(spec, topology_name)
+    lanes += surges
+    more = len({(lane.v_input, lane.i_output, lane.region) for lane in surges})
+    generated, kept = generated + more, kept + more
     named, missed = _named(spec, topology_name)
     floors_and_rows = len(spec.mission) + len(spec.limits.floors)
-    kept_named = len({(lane.v_input, lane.i_output, lane.temp_ambient) for lane in named})
+    kept_named = len({_place_of(lane) for lane in named})
     merged = floors_and_rows - missed - kept_named
     if missed:
         notes.append(_dropped(topology_name, missed, "named points the topology cannot reach"))
@@ -108,7 +101,7 @@ def points(spec: Spec, topology_name: str) -> PointSet:
         raise InputError([_too_many(spec, topology_name, total)])
     return PointSet(
         topology=topology_name,
-        lanes=_arrays([*lanes, *named]),
+        lanes=arrays_of([*lanes, *named]),
         dropped=tuple(notes),
         generated=generated + floors_and_rows,
         kept=total,
@@ -132,28 +125,10 @@ def dense_lanes(spec: Spec, topology_name: str, n: int) -> Lanes:
                 )
                 for corner in (CORNER_SLOW, CORNER_FAST):
                     for bracket in brackets:
-                        rows.append(_lane(spec, place, outputs(spec)[-1], load, corner, bracket))
-    return _arrays(rows)
-
-
-def loss_ceiling_share(spec: Spec, v_input: float) -> float:
-    """Guaranteed loss allowed at full load and `v_input`, as a share of the output power.
-
-    The spec's own ceiling, else what a guaranteed floor at this input allows, else 8 % or, where
-    larger, what an expected floor at this input allows: an expected floor is a promise about
-    typical parts and must not tighten what limit parts may lose.
-    """
-    if spec.limits.loss_ceiling is not None:
-        return spec.limits.loss_ceiling
-    here = [
-        floor
-        for floor in spec.limits.floors
-        if floor.load_share >= FULL_LOAD and abs(floor.v_input - v_input) <= 1e-3 * v_input
-    ]
-    firm = [1.0 / floor.efficiency - 1.0 for floor in here if floor.guaranteed]
-    if firm:
-        return min(firm)
-    return max([LOSS_CEILING, *(1.0 / floor.efficiency - 1.0 for floor in here)])
+                        rows.append(
+                            sizing_lane(spec, place, outputs(spec)[-1], load, corner, bracket)
+                        )
+    return arrays_of(rows)
 
 
 def _too_many(spec: Spec, topology_name: str, total: int) -> Problem:
@@ -248,40 +223,9 @@ def _corners(
     else:
         wanted = slow + (fast[:1] if inner else fast)
     return [
-        _lane(spec, place, v_output, 1.0, corner, bracket, temp=temp) for corner, bracket in wanted
+        sizing_lane(spec, place, v_output, 1.0, corner, bracket, temp=temp)
+        for corner, bracket in wanted
     ]
-
-
-def _lane(
-    spec: Spec,
-    place: Place,
-    v_output: float,
-    load: float,
-    corner: int,
-    bracket: int,
-    *,
-    temp: float | None = None,
-) -> Lane:
-    """A sizing lane; its ceiling is that of full load."""
-    power = v_output * spec.load.i_output
-    lowest = v_output < spec.load.v_output
-    name = f"{place.label} {place.v_input:.4g} V, {REGION_NAMES[place.region]}"
-    return Lane(
-        name=f"{name}, lowest output" if lowest else name,
-        v_input=place.v_input,
-        v_output=v_output,
-        i_output=load * spec.load.i_output,
-        temp_ambient=spec.ambient.temp_hot if temp is None else temp,
-        region=place.region,
-        guaranteed=True,
-        corner=corner,
-        bracket=bracket,
-        transient=place.transient,
-        full_load=load >= FULL_LOAD,
-        share=0.0,
-        loss_ceiling=loss_ceiling_share(spec, place.v_input) * power,
-        efficiency_floor=float("nan"),
-    )
 
 
 # --- mission and floors -------------------------------------------------------------------------
@@ -289,16 +233,32 @@ def _lane(
 
 def _named(spec: Spec, topology_name: str) -> tuple[list[Lane], int]:
     """Mission rows and floors as lanes at their own state, equal ones merged; how many failed."""
-    found: dict[tuple[float, float, float, bool, int], Lane] = {}
+    found: dict[tuple[float, float, float, float, bool, int], Lane] = {}
     missed = 0
     wishes: list[MissionRow | Floor] = [*spec.mission, *spec.limits.floors]
     for wish in wishes:
-        here = regions(spec, topology_name, wish.v_input, spec.load.v_output, spread=False)
+        here = regions(spec, topology_name, wish.v_input, output_of(spec, wish), spread=False)
         missed += not here
         for lane in _wish_lanes(spec, wish, here[:1]):
-            key = (lane.v_input, lane.i_output, lane.temp_ambient, lane.guaranteed, lane.corner)
+            key = (*_place_of(lane), lane.guaranteed, lane.corner)
             found[key] = _joined(found[key], lane) if key in found else lane
     return list(found.values()), missed
+
+
+def _place_of(lane: Lane) -> tuple[float, float, float, float]:
+    return lane.v_input, lane.v_output, lane.i_output, lane.temp_ambient
+
+
+def output_of(spec: Spec, wish: MissionRow | Floor) -> float:
+    """Output voltage of a named point: its own, else the load's at that current [V]."""
+    own = wish.v_output if isinstance(wish, MissionRow) else None
+    if own is not None:
+        return own
+    record, load = spec.load.record, spec.load
+    if not isinstance(record, LedString) or wish.load_share >= FULL_LOAD:
+        return load.v_output
+    current = max(wish.load_share, record.dimming.analogue_share) * load.i_output
+    return load.v_output + record.leds * record.resistance_led * (current - load.i_output)
 
 
 def _wish_lanes(spec: Spec, wish: MissionRow | Floor, here: Iterable[int]) -> Iterator[Lane]:
@@ -310,7 +270,7 @@ def _wish_lanes(spec: Spec, wish: MissionRow | Floor, here: Iterable[int]) -> It
             yield Lane(
                 name=wish.name,
                 v_input=wish.v_input,
-                v_output=spec.load.v_output,
+                v_output=output_of(spec, wish),
                 i_output=wish.load_share * spec.load.i_output,
                 temp_ambient=wish.temp_ambient,
                 region=region,
@@ -333,34 +293,4 @@ def _joined(one: Lane, other: Lane) -> Lane:
         name=other.name if floored else one.name,
         share=one.share + other.share,
         efficiency_floor=float(np.fmax(one.efficiency_floor, other.efficiency_floor)),
-    )
-
-
-def _arrays(lanes: list[Lane]) -> Lanes:
-    """Rows to the columns of the lane axis."""
-
-    def floats(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-        return np.array([getattr(lane, name) for lane in lanes], dtype=np.float64)
-
-    def whole(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
-        return np.array([getattr(lane, name) for lane in lanes], dtype=np.int64)
-
-    def flags(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-        return np.array([getattr(lane, name) for lane in lanes], dtype=np.bool_)
-
-    return Lanes(
-        name=tuple(lane.name for lane in lanes),
-        v_input=floats("v_input"),
-        v_output=floats("v_output"),
-        i_output=floats("i_output"),
-        temp_ambient=floats("temp_ambient"),
-        region=whole("region"),
-        guaranteed=flags("guaranteed"),
-        corner=whole("corner"),
-        bracket=whole("bracket"),
-        transient=flags("transient"),
-        full_load=flags("full_load"),
-        share=floats("share"),
-        loss_ceiling=floats("loss_ceiling"),
-        efficiency_floor=floats("efficiency_floor"),
     )

@@ -6,14 +6,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from optimizer.records import REGION_DOWN, REGION_UP, REGION_WINDOW, Note
-from optimizer.spec_records import Spec
+from optimizer.spec_records import TIME_CONTINUOUS, Spec
 from optimizer.topologies import TOPOLOGIES
 
 NEAR = 0.005
 """Inputs closer than this share of each other are one point."""
-
-TIME_CONTINUOUS = 10.0
-"""A transient that lasts longer counts as continuous [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +27,8 @@ class Place:
 def outputs(spec: Spec) -> tuple[float, ...]:
     """Lowest, nominal and highest output, fewer where the tolerance is zero."""
     load = spec.load
+    if load.demands:
+        return tuple(sorted({load.v_lowest, load.v_output, load.v_highest}))
     spread = load.v_output * load.v_output_tolerance
     return tuple(sorted({load.v_output - spread, load.v_output, load.v_output + spread}))
 
@@ -71,8 +70,8 @@ def _inputs(spec: Spec, v_output: float) -> Iterator[tuple[str, float, int]]:
     yield "input at twice the output", v_output * 2.0, 4
 
 
-def _edges(spec: Spec, topology_name: str, v_output: float) -> Iterator[Place]:
-    """Both sides of both window edges, each at the far end of the edge's tolerance."""
+def edge_ratios(spec: Spec, topology_name: str) -> Iterator[tuple[str, float, int]]:
+    """Input over output at both sides of both window edges, at the far end of their tolerance."""
     window = spec.controllers[topology_name].window
     if window is None:
         return
@@ -84,14 +83,22 @@ def _edges(spec: Spec, topology_name: str, v_output: float) -> Iterator[Place]:
         ("high window edge", window.ratio_high * wide, REGION_WINDOW),
     ):
         if region == REGION_WINDOW or (ratio > 1.0) == (region == REGION_DOWN):
-            yield Place(label, v_output * ratio, region, False, 1)
+            yield label, ratio, region
 
 
-def places(spec: Spec, topology_name: str) -> tuple[list[Place], list[Note]]:
-    """Every input that matters, in every region it may fall in, close ones merged."""
-    v_output = outputs(spec)[-1]
+def places(
+    spec: Spec, topology_name: str, v_output: float | None = None
+) -> tuple[list[Place], list[Note]]:
+    """Every input that matters, in every region it may fall in, close ones merged.
+
+    v_output : output the ratios are taken to; the highest where not given
+    """
+    v_output = outputs(spec)[-1] if v_output is None else v_output
     low, high, transient_low, transient_high = input_range(spec)
-    found = list(_edges(spec, topology_name, v_output))
+    found = [
+        Place(label, v_output * ratio, region, False, 1)
+        for label, ratio, region in edge_ratios(spec, topology_name)
+    ]
     notes: list[Note] = []
     missed: list[str] = []
     for label, v_input, rank in _inputs(spec, v_output):

@@ -94,6 +94,19 @@ class LimitChain:
 
 
 @dataclass(frozen=True, slots=True)
+class FaultLine:
+    """One fault, or a question of service, and what becomes of the set.
+
+    verdict : "holds", "fails", "outside" (this tool does not answer it: see the text), or
+        "figure" where nothing is asked
+    """
+
+    fault: str
+    verdict: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Verified:
     """One part set, evaluated at its own state at every operating point.
 
@@ -108,6 +121,7 @@ class Verified:
     balance_error : |input - output - losses| / input power
     loss_mission, loss_worst : the two objectives [W]; `loss_worst_at` names the point
     efficiency_named : name of point -> efficiency (expected set)
+    faults : what becomes of the set under faults; only of marked points and of given boards
     """
 
     part_set: PartSet
@@ -131,6 +145,7 @@ class Verified:
     chain: LimitChain
     area: float
     height: float
+    faults: tuple[FaultLine, ...] = ()
 
     @property
     def failures(self) -> tuple[Margin, ...]:

@@ -199,7 +199,7 @@ def bank_limits(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> Ban
     return BankLimits(
         v_ripple=limits.ripple_voltage(stage, node)[lanes],
         i_ripple=np.broadcast_to(allowed, (len(rows), len(stage.lanes)))[:, lanes],
-        capacitance_min=np.zeros(len(lanes)),
+        capacitance_min=limits.capacitance_needed(stage, scene, node)[0, lanes],
     )
 
 

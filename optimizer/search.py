@@ -171,8 +171,8 @@ def refusal(spec: Spec, topology: str) -> str | None:
     return TOPOLOGIES[topology].refusal(
         v_input_min=min(source.v_min, source.v_transient_min),
         v_input_max=max(source.v_max, source.v_transient_max),
-        v_output_min=load.v_output * (1.0 - load.v_output_tolerance),
-        v_output_max=load.v_output * (1.0 + load.v_output_tolerance),
+        v_output_min=load.v_lowest,
+        v_output_max=load.v_highest,
     )
 
 

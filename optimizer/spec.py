@@ -14,10 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from optimizer import spec_checks as checks
+from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
 from optimizer.errors import InputError, Problem
 from optimizer.records import Note, Window
 from optimizer.spec_echo import rows
+from optimizer.spec_loads import read_load
 from optimizer.spec_mission import read_mission
 from optimizer.spec_records import (
     PART_KINDS,
@@ -26,32 +28,33 @@ from optimizer.spec_records import (
     ChoiceRules,
     Controller,
     ExchangeRate,
+    Faults,
     Floor,
     Force,
+    Life,
     Limits,
     Load,
+    Loop,
     MissionRow,
     Pads,
     Purchase,
+    SetPoints,
     Source,
     Spec,
 )
 from optimizer.spec_sections import Sections, Values
+from optimizer.spec_sources import joined
 from optimizer.spec_text import Path as KeyPath
 from optimizer.spec_text import Reading, nearest
+from optimizer.spec_uses import use_notes
 
 POLICIES = Path(__file__).parent / "policies"
 CATALOGS = Path(__file__).parents[1] / "catalogs"
 
 NOT_ASKED = (
-    ("load step", "how large, how fast, and what dip may the output show; taken as none"),
-    ("start-up", "start into full load or into a charged output; taken as neither"),
-    ("short circuit", "sustained short, and the overshoot after it; fold-back is not checked"),
-    ("hot plug", "cable length and whether it is plugged live; ringing at the input not checked"),
-    ("reversed input", "who protects; no fuse, clamp or blocking transistor is counted"),
-    ("back-feed", "does the load contain a battery or another supply; taken as no"),
-    ("slow input ramp", "under-voltage thresholds; taken as clean switching of the input"),
-    ("life", "years and hours a day; capacitor life is not checked"),
+    ("short circuit", "how the controller answers beside its limit: [faults] short_response"),
+    ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
+    ("life", "years and share of the time on: [life]; without them life is a figure only"),
     ("emission", "protected frequency bands; no emission prediction is made"),
     ("approvals", "place of use and its rules; local codes and licensed practice prevail"),
 )
@@ -116,16 +119,22 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
             reading.problem((name,), got="nothing", need=f"a section [{name}]", fix="add it")
     found = {name: top[name] for name in ("name", "topologies", "catalogs")}
     source, ambient = sections.source(), sections.ambient()
-    load = sections.plain("load", tables.LOAD)
+    load = read_load(reading, data.get("load"), ambient)
+    joined(reading, source, load, ambient)
     found |= {"source": source, "load": load, "ambient": ambient}
     found["board"] = sections.plain("board", tables.BOARD)
     found["controllers"] = sections.controllers(load, source)
     found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
+    found["faults"] = sections.plain("faults", tables.FAULTS)
+    found["set_points"] = sections.plain("set_points", tables.SET_POINTS)
+    found["loop"] = sections.plain("loop", tables.LOOP)
+    checks.check_loop(reading, found["loop"])
+    found["life"] = sections.plain("life", tables.LIFE)
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()
-    found["mission"] = read_mission(sections, source, ambient)
+    found["mission"] = read_mission(sections, source, load, ambient)
     found["choice"] = sections.choice(found["purchase"])
     found["catalogs"] = _catalogs(reading, top["catalogs"], folder, given="catalogs" in data)
     checks.check_counts(reading, found["mission"], found["floors"])
@@ -173,6 +182,10 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         controllers={name: _controller(name, r) for name, r in found["controllers"].items()},
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
+        faults=Faults(**found["faults"]),
+        set_points=SetPoints(**found["set_points"]),
+        loop=Loop(**found["loop"]),
+        life=Life(**found["life"]),
         derating=found["derating"],
         derating_policy=found["policy"],
         purchase=Purchase(
@@ -182,9 +195,19 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         choice=ChoiceRules(**{**choice, "force": tuple(Force(**f) for f in choice["force"])}),
         catalogs=found["catalogs"],
         pads=read_pads(POLICIES / "pads.toml"),
-        notes=(*notes, *_cautions(found["source"], found["controllers"])),
-        not_asked=tuple(Note("assumed", name, text) for name, text in NOT_ASKED),
+        notes=(
+            *notes,
+            *use_notes(found["load"], found["source"]),
+            *_cautions(found["source"], found["controllers"]),
+        ),
+        not_asked=_not_asked(found["load"]["kind"], found["source"]["kind"]),
     )
+
+
+def _not_asked(load: str, source: str) -> tuple[Note, ...]:
+    """What the spec left open, by kind of load and source, and what stood in."""
+    asked = (*spec_loads.NOT_ASKED[load], *spec_sources.NOT_ASKED[source], *NOT_ASKED)
+    return tuple(Note("assumed", name, f"not asked yet: {text}") for name, text in asked)
 
 
 def _limits(values: Values, floors: Sequence[Values]) -> Limits:
@@ -249,7 +272,7 @@ def _cautions(
 ) -> tuple[Note, ...]:
     """Safety notes that follow from the voltages alone."""
     limits = [values["v_overvoltage_max"] for values in controllers.values()]
-    highest = max(source["v_transient_max"], *limits)
+    highest = max(source["v_survive_max"], *limits)
     notes = [
         Note(
             "caution",

@@ -49,7 +49,8 @@ def check_controller(
     """What one controller record must be able to do."""
     _check_frequencies(reading, path, values)
     _check_overvoltage(reading, path, values, load)
-    highest = source["v_transient_max"] or source["v_max"]
+    known = [source[name] for name in ("v_max", "v_transient_max", "v_survive_max", "v_idle_max")]
+    highest = max((v for v in known if v is not None), default=None)
     limit = values["v_input_abs_max"]
     if limit is not None and highest is not None and limit < highest:
         reading.problem(
@@ -100,15 +101,19 @@ def _check_frequencies(reading: Reading, path: Path, values: Values) -> None:
             return
 
 
+def highest_output(load: Values) -> float | None:
+    """The highest output the load asks for [V], None where it is not known."""
+    v_output, tolerance = load["v_output"], load["v_output_tolerance"]
+    if v_output is None or tolerance is None:
+        return None
+    band = v_output if load["demands"] else v_output * (1.0 + tolerance)
+    return float(max([band, *(one.v_output for one in load["demands"])]))
+
+
 def _check_overvoltage(reading: Reading, path: Path, values: Values, load: Values) -> None:
-    limit, v_output, tolerance = (
-        values["v_overvoltage_min"],
-        load["v_output"],
-        load["v_output_tolerance"],
-    )
-    if None in (limit, v_output, tolerance):
+    limit, highest = values["v_overvoltage_min"], highest_output(load)
+    if limit is None or highest is None:
         return
-    highest = v_output * (1.0 + tolerance)
     if limit <= highest:
         reading.problem(
             (*path, "v_overvoltage_min_v"),
@@ -175,6 +180,25 @@ def check_inputs(reading: Reading, path: Path, v_input: float | None, source: Va
             got=trade(v_input, "voltage"),
             need=f"an input of the source, {trade(low, 'voltage')} to {trade(high, 'voltage')}",
             fix="correct it or widen [source]",
+        )
+
+
+def check_output(reading: Reading, path: Path, v_output: float | None, load: Values) -> None:
+    """A named output must lie in what the load asks for."""
+    if v_output is None or load["v_output"] is None:
+        return
+    tolerance = 0.0 if load["demands"] else load["v_output_tolerance"]
+    if tolerance is None:
+        return
+    named = [one.v_output for one in load["demands"]]
+    low = min([load["v_output"] * (1.0 - tolerance), *named])
+    high = max([load["v_output"] * (1.0 + tolerance), *named])
+    if not low * (1.0 - 1e-9) <= v_output <= high * (1.0 + 1e-9):
+        reading.problem(
+            (*path, "v_output_v"),
+            got=trade(v_output, "voltage"),
+            need=f"an output of the load, {trade(low, 'voltage')} to {trade(high, 'voltage')}",
+            fix="correct it or [load]",
         )
 
 
@@ -285,6 +309,25 @@ def _check_forced_pieces(reading: Reading, path: Path, force: Values, values: Va
             got=f"{pieces} pieces at {position or 'any position'}",
             need="a position" if position is None else f"at most {most}",
             fix="name the position" if position is None else "allow more pieces or force fewer",
+        )
+
+
+def check_loop(reading: Reading, values: Values) -> None:
+    """A load step needs a dip, and a dip a step."""
+    step, dip = values["i_step"], values["v_step"]
+    if step and dip == math.inf:
+        reading.problem(
+            ("loop", "i_step_a"),
+            got=f"a load step of {trade(step, 'current')} without the dip it may make",
+            need="v_step_mv beside it",
+            fix="add v_step_mv or remove the step",
+        )
+    if step == 0.0 and dip is not None and dip != math.inf:
+        reading.problem(
+            ("loop", "v_step_v"),
+            got=f"a dip of {trade(dip, 'voltage')} without a load step",
+            need="i_step_a beside it",
+            fix="add i_step_a or remove the dip",
         )
 
 

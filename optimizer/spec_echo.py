@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
+from optimizer.load_records import LedString
 from optimizer.spec_records import PART_KINDS, Spec
 from optimizer.spec_text import si, trade
 
@@ -41,6 +43,40 @@ def _choice(spec: Spec) -> Iterator[Row]:
     yield "choice.force", ", ".join(forced) or "none", ", ".join(forced) or "none"
 
 
+def _source(spec: Spec) -> Iterator[Row]:
+    source, record = spec.source, spec.source.record
+    yield from _section("source", source, tables.SOURCE)
+    if record is not None:
+        own = [key for key in spec_sources.TABLES[source.kind] if not hasattr(source, key.name)]
+        yield from _section("source", record, own)
+    for name in ("v_idle_max", "v_survive_max", "v_cold_min"):
+        value = getattr(source, name)
+        yield f"source.{name}", trade(value, "voltage"), si(value, "voltage")
+    yield from _text("source.record", type(record).__name__ if record else "none")
+    events = [f"{e.name} {e.v_input:g} V {trade(e.time, 'time')}" for e in source.transients]
+    yield from _text("source.transients", "; ".join(events) or "none")
+
+
+def _load(spec: Spec) -> Iterator[Row]:
+    load, record = spec.load, spec.load.record
+    yield from _section("load", load, tables.LOAD)
+    if record is not None:
+        own = [key for key in spec_loads.TABLES[load.kind] if not hasattr(load, key.name)]
+        yield from _section("load", record, own)
+    if isinstance(record, LedString):
+        yield from _section("load.dimming", record.dimming, spec_loads.DIMMING)
+    yield from _text("load.record", type(record).__name__ if record else "none")
+    for number, one in enumerate(load.demands, start=1):
+        text = f"{one.name}: {one.v_output:.4g} V, {trade(one.i_output, 'current')}"
+        yield from _text(f"load.demands[{number}]", text)
+    surges = [f"{s.name} {s.i_output:g} A {trade(s.time, 'time')}" for s in load.surges]
+    yield from _text("load.surges", "; ".join(surges) or "none")
+
+
+def _text(key: str, text: str) -> Iterator[Row]:
+    yield key, text, text
+
+
 def rows(spec: Spec) -> tuple[Row, ...]:
     """Every value of `spec` as (key, in trade units, in SI)."""
     found: list[Row] = [
@@ -49,8 +85,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     ]
     catalogs = ", ".join(str(path) for path in spec.catalogs)
     found.append(("catalogs", catalogs, catalogs))
-    found += _section("source", spec.source, tables.SOURCE)
-    found += _section("load", spec.load, tables.LOAD)
+    found += _source(spec)
+    found += _load(spec)
     found += _section("ambient", spec.ambient, tables.AMBIENT)
     found += _section("board", spec.board, tables.BOARD)
     for name, record in spec.controllers.items():
@@ -58,6 +94,10 @@ def rows(spec: Spec) -> tuple[Row, ...]:
         if record.window is not None:
             found += _section(f"controllers.{name}.window", record.window, tables.WINDOW)
     found += _limits(spec)
+    found += _section("faults", spec.faults, tables.FAULTS)
+    found += _section("set_points", spec.set_points, tables.SET_POINTS)
+    found += _section("loop", spec.loop, tables.LOOP)
+    found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))
     found += _section("purchase", spec.purchase, tables.PURCHASE)
     for number, rate in enumerate(spec.purchase.exchange_rates, start=1):

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from optimizer.load_records import Demand, LoadRecord, SourceRecord, Surge, Transient
 from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW, Note, Window
 
 TOPOLOGIES = ("four-switch", "buck", "boost")
@@ -29,12 +30,20 @@ TECHNOLOGIES = (
 )
 OBJECTIVE_MISSION, OBJECTIVE_WORST = "mission", "worst-point"
 
+TIME_CONTINUOUS = 10.0
+"""A transient that lasts longer counts as continuous [s]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Source:
     """What feeds the stage: continuous and transient input range [V] and its impedance.
 
+    kind : "range", "solar", "battery" or "vehicle", with its `record`
     time_transient : how long the transient range may last [s]
+    v_idle_max : highest voltage without load, which the parts must stand for ever
+    v_survive_max : highest voltage the parts must stand for a moment
+    v_cold_min : lowest input at full power in the cold, where less cannot be with a cold load
+    transients : the events the transient range is made of
     resistance, inductance : source impedance [ohm], [H]; both 0 when it has none, and then the
         source delivers direct current only
     """
@@ -47,16 +56,42 @@ class Source:
     time_transient: float
     resistance: float
     inductance: float
+    kind: str
+    v_idle_max: float
+    v_survive_max: float
+    v_cold_min: float
+    transients: tuple[Transient, ...]
+    record: SourceRecord | None
 
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """A regulated rail: voltage [V], its relative tolerance, and the full current [A]."""
+    """What is fed: nominal voltage [V], its relative tolerance, and the full current [A].
+
+    kind : "rail", "led-string", "lead-acid" or "lithium", with its `record`
+    demands : what else it may ask for; a rail asks for its tolerance band only
+    surges : currents above the full one, for a moment
+    """
 
     kind: str
     v_output: float
     v_output_tolerance: float
     i_output: float
+    demands: tuple[Demand, ...]
+    surges: tuple[Surge, ...]
+    record: LoadRecord | None
+
+    @property
+    def v_lowest(self) -> float:
+        """Lowest output the stage must hold [V]."""
+        band = self.v_output * (1.0 - (0.0 if self.demands else self.v_output_tolerance))
+        return min([band, *(one.v_output for one in self.demands)])
+
+    @property
+    def v_highest(self) -> float:
+        """Highest output the stage must hold [V]."""
+        band = self.v_output * (1.0 + (0.0 if self.demands else self.v_output_tolerance))
+        return max([band, *(one.v_output for one in self.demands)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +171,78 @@ class Controller:
 
 
 @dataclass(frozen=True, slots=True)
+class Faults:
+    """What is assumed where faults are judged.
+
+    hot_plug : whether the input is plugged in live, through a cable of inductance_cable [H] and
+        resistance_cable [ohm]
+    v_short : left at a shorted output [V]; short_response : what the controller does beside the
+        limit, frequency_fold : share of the frequency it folds back to
+    time_overvoltage : over-voltage threshold crossed to transistors off [s]
+    resistance_bleed : what discharges a bank after switch-off [ohm]
+    """
+
+    hot_plug: bool
+    inductance_cable: float
+    resistance_cable: float
+    v_short: float
+    short_response: str
+    frequency_fold: float
+    time_overvoltage: float
+    resistance_bleed: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetPoints:
+    """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
+    both together [ohm], bias current of the tap [A], reference of the enable input [V].
+    """
+
+    series: str
+    resistor_tolerance: float
+    resistor_tempco: float
+    resistance_total_min: float
+    resistance_total_max: float
+    i_bias_max: float
+    v_lockout_reference: float
+    v_lockout_tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """What the control loop asks of the power stage; 0 or inf where nothing is asked.
+
+    i_step [A] within v_step [V], before the resistance of the bank
+    share_zero, share_switching : of the right-half-plane zero and of the switching frequency up
+        to which the loop may cross over; frequency_cross_min : least crossover wanted [Hz]
+    v_sense_ripple_min : ripple at the sense resistor at the highest input [V]
+    slope_compensation : what the controller adds at the sense pins [V/s]
+    """
+
+    i_step: float
+    v_step: float
+    share_zero: float
+    share_switching: float
+    frequency_cross_min: float
+    v_sense_ripple_min: float
+    slope_compensation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """How long the capacitors must last [years], 0 for not asked.
+
+    service_share : of the time the stage is on; years_seal : no capacitor is told to last longer
+    environment : of the failure rate
+    """
+
+    years: float
+    service_share: float
+    years_seal: float
+    environment: str
+
+
+@dataclass(frozen=True, slots=True)
 class Floor:
     """An efficiency that must be reached at a named point.
 
@@ -211,13 +318,17 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class MissionRow:
-    """A share of operating time at one point; load_share of the full output current."""
+    """A share of operating time at one point; load_share of the full output current.
+
+    v_output : of the point [V], None for the load's own at that current
+    """
 
     name: str
     v_input: float
     load_share: float
     temp_ambient: float
     share: float
+    v_output: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +404,10 @@ class Spec:
     controllers: Mapping[str, Controller]
     topologies: tuple[str, ...]
     limits: Limits
+    faults: Faults
+    set_points: SetPoints
+    loop: Loop
+    life: Life
     derating: str
     derating_policy: Mapping[str, Any]
     purchase: Purchase

@@ -8,7 +8,10 @@ from typing import Any
 
 from optimizer import spec_checks as checks
 from optimizer import spec_tables as tables
+from optimizer.load_records import LedString
+from optimizer.spec_demands import dimmed_frequencies
 from optimizer.spec_records import TOPOLOGIES
+from optimizer.spec_sources import read_source
 from optimizer.spec_text import Path as KeyPath
 from optimizer.spec_text import Reading, article, nearest, trade
 
@@ -51,8 +54,12 @@ class Sections:
         return data.get(name) if isinstance(data, Mapping) else None
 
     def source(self) -> Values:
-        """The source; its transient range falls back to the continuous one."""
-        values = self.plain("source", tables.SOURCE)
+        """The source, by its kind."""
+        return read_source(self.reading, self.data.get("source", {}), self._source_range)
+
+    def _source_range(self) -> Values:
+        """A source by its range; the transient range falls back to the continuous one."""
+        values = self.plain("source", tables.SOURCE, inner=("transients",))
         named = self.given("source")
         ranged = any(word.startswith("v_transient") for word in named)
         timed = any(word.startswith("time_transient") for word in named)
@@ -101,6 +108,7 @@ class Sections:
         values = self.reading.section(record, path, tables.CONTROLLER, inner=inner)
         checks.check_orders(self.reading, path, "controllers", tables.CONTROLLER, values)
         checks.check_controller(self.reading, path, values, load, source)
+        values["frequencies"] = dimmed_frequencies(self.reading, name, values, load)
         values["window"] = None
         if not inner or not isinstance(record, Mapping):
             return values
@@ -148,6 +156,15 @@ class Sections:
         reading, path = self.reading, ("limits",)
         values = self.plain("limits", tables.LIMITS, inner=("floors",))
         given = self.given("limits")
+        record = load["record"]
+        if isinstance(record, LedString) and not any(
+            w.startswith("v_ripple_output") for w in given
+        ):
+            ripple = record.i_ripple_share * load["i_output"] * record.leds * record.resistance_led
+            values["v_ripple_output"] = ripple
+            stood = f"not given, assumed {trade(ripple, 'voltage')}: the ripple of the LED current"
+            reading.note("assumed", (*path, "v_ripple_output"), stood)
+            given = given | {"v_ripple_output"}
         for name, base, part in (
             ("v_ripple_input", source["v_nominal"], RIPPLE_INPUT_SHARE),
             ("v_ripple_output", load["v_output"], RIPPLE_OUTPUT_SHARE),

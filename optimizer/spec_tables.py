@@ -26,7 +26,7 @@ FAMILIES: dict[str, dict[str, float]] = {
     for family, suffixes in {
         "voltage": "v mv",
         "current": "a ma ua",
-        "resistance": "ohm mohm",
+        "resistance": "ohm mohm kohm",
         "inductance": "uh nh",
         "time": "s ms us ns",
         "frequency": "khz mhz hz",
@@ -37,10 +37,15 @@ FAMILIES: dict[str, dict[str, float]] = {
         "difference": "k",
         "heat path": "k_per_w",
         "share": "pct",
+        "relative slope": "pct_per_k",
+        "voltage slope": "mv_per_k",
+        "duration": "h",
+        "small slope": "ppm_per_k",
+        "ramp": "mv_per_us",
         "money": "each",
         "count": "pcs",
     }.items()
-}
+} | {"number": {"": 1.0}}
 """Family of a quantity -> the suffixes its key may carry -> SI factor."""
 
 REQUIRED = object()
@@ -121,6 +126,7 @@ TOP = (
 )
 
 SOURCE = (
+    Key("kind", "text", choices=("range", "solar", "battery", "vehicle"), default=FROM_OTHERS),
     volts("v_min", 2.0, 150.0),
     volts("v_nominal", 2.0, 150.0),
     volts("v_max", 2.0, 150.0),
@@ -132,7 +138,7 @@ SOURCE = (
 )
 
 LOAD = (
-    Key("kind", "text", choices=("rail",)),
+    Key("kind", "text", choices=("rail", "led-string", "lead-acid", "lithium")),
     volts("v_output", 0.5, 150.0),
     share("v_output_tolerance", 0.0, 0.2, default=0.02, why="a common regulation band"),
     Key("i_output", "current", "a", 0.02, 100.0),
@@ -169,7 +175,7 @@ CONTROLLER = (
     volts("v_sense_typ", 2e-3, 1.0),
     volts("v_sense_max", 2e-3, 1.0),
     seconds("time_sense_delay_max", "ns", 0.0, 5e-6),
-    volts("v_reference", 0.2, 10.0, default=None, why="the feedback divider is not checked"),
+    volts("v_reference", 0.2, 10.0, default=None, why="dividers of the output are not chosen"),
     share("v_reference_tolerance", 0.0, 0.1, default=0.015, why="a common reference"),
     volts("v_overvoltage_min", 0.5, 200.0),
     volts("v_overvoltage_typ", 0.5, 200.0),
@@ -218,6 +224,59 @@ FLOOR = (
 
 POLICY = (Key("derating", "text", default="commercial", why="the shipped commercial rules"),)
 
+FAULTS = (
+    Key("hot_plug", "flag", default=True, why="the input may be plugged in live"),
+    Key("inductance_cable", "inductance", "uh", 1e-8, 1e-3, 2e-6, "about two metres of cable"),
+    Key("resistance_cable", "resistance", "mohm", 0.0, 10.0, 0.05, "cable, contact and source"),
+    volts("v_short", 0.0, 5.0, default=0.1, why="left at a shorted output by its cable"),
+    Key(
+        "short_response",
+        "text",
+        choices=("none", "fold-back", "hiccup"),
+        default="none",
+        why="the limit alone",
+    ),
+    share("frequency_fold", 0.001, 1.0, default=0.1, why="of the switching frequency, if folded"),
+    seconds("time_overvoltage", "us", 0.0, 1e-3, default=2e-6, why="threshold to switched off"),
+    Key("resistance_bleed", "resistance", "kohm", 1.0, 1e7, 1e5, "the feedback divider alone"),
+)
+
+SET_POINTS = (
+    Key(
+        "series", "text", choices=("E12", "E24", "E48", "E96", "E192"), default="E96", why="common"
+    ),
+    share("resistor_tolerance", 0.0, 0.1, default=0.01, why="common"),
+    Key("resistor_tempco", "small slope", "ppm_per_k", 0.0, 1e-3, 1e-4, "common"),
+    Key("resistance_total_min", "resistance", "kohm", 1e2, 1e7, 2e4, "little current wasted"),
+    Key("resistance_total_max", "resistance", "kohm", 1e2, 1e7, 5e5, "bias current and humidity"),
+    Key("i_bias_max", "current", "ua", 0.0, 1e-4, 5e-8, "of the feedback input, either way"),
+    volts("v_lockout_reference", 0.1, 10.0, default=1.2, why="a common enable input"),
+    share("v_lockout_tolerance", 0.0, 0.2, default=0.03, why="a common enable input"),
+)
+
+LOOP = (
+    Key("i_step", "current", "a", 0.0, 100.0, 0.0, "no load step asked"),
+    volts("v_step", 1e-3, 20.0, default=math.inf, why="any dip"),
+    share("share_zero", 0.01, 1.0, default=0.25, why="of the right-half-plane zero, for phase"),
+    share("share_switching", 0.01, 0.5, default=0.125, why="of the switching frequency"),
+    Key("frequency_cross_min", "frequency", "khz", 0.0, 1e6, 0.0, "any crossover"),
+    volts("v_sense_ripple_min", 0.0, 0.5, default=0.0, why="no ripple asked at the sense pins"),
+    Key("slope_compensation", "ramp", "mv_per_us", 0.0, 1e7, math.inf, "enough in the controller"),
+)
+
+LIFE = (
+    Key("years", "number", "", 0.0, 60.0, 0.0, "no life asked"),
+    share("service_share", 0.001, 1.0, default=1.0, why="in service all the time"),
+    Key("years_seal", "number", "", 1.0, 60.0, 15.0, "seals age whatever the temperature"),
+    Key(
+        "environment",
+        "text",
+        choices=("benign", "fixed", "mobile"),
+        default="fixed",
+        why="for the failure rate",
+    ),
+)
+
 PURCHASE = (
     count("boards", 1, 10_000_000),
     share("scrap_share", 0.0, 0.5, default=0.0, why="no spare parts bought"),
@@ -259,6 +318,13 @@ MISSION_ROW = (
     share("load_share", 0.0, 1.0),
     celsius("temp_ambient", -60.0, 130.0, default=FROM_OTHERS),
     share("share", 0.0, 1.0),
+    volts("v_output", 0.5, 200.0, default=FROM_OTHERS),
+)
+MISSION_PHASE = (
+    Key("name", "text"),
+    Key("time", "duration", "h", 0.0, 3.6e8),
+    share("load_share", 0.0, 1.0),
+    volts("v_output", 0.5, 200.0, default=FROM_OTHERS),
 )
 MISSION_INPUT = (MISSION_ROW[1], MISSION_ROW[4])
 MISSION_LOAD = (MISSION_ROW[2], MISSION_ROW[4])
@@ -296,6 +362,10 @@ SECTIONS = (
     "board",
     "controllers",
     "limits",
+    "faults",
+    "set_points",
+    "loop",
+    "life",
     "policy",
     "purchase",
     "mission",

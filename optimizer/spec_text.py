@@ -28,6 +28,8 @@ _SYMBOLS = {
     "time": "s",
     "frequency": "Hz",
     "power": "W",
+    "capacitance": "F",
+    "energy": "J",
 }
 _FIXED = {
     family: (UNITS[suffix].label, factor(suffix))
@@ -38,6 +40,11 @@ _FIXED = {
         "difference": "k",
         "heat path": "k_per_w",
         "share": "pct",
+        "relative slope": "pct_per_k",
+        "voltage slope": "mv_per_k",
+        "duration": "h",
+        "small slope": "ppm_per_k",
+        "ramp": "mv_per_us",
         "money": "each",
         "count": "pcs",
     }.items()
@@ -45,7 +52,16 @@ _FIXED = {
 _HUGE = 10**300
 """A whole number beyond it is no float; every plausible range ends long before."""
 
-_BARE_UNITS = {"length": "m", "area": "m2", "share": ""}
+_BARE_UNITS = {
+    "length": "m",
+    "area": "m2",
+    "share": "",
+    "relative slope": "1/K",
+    "voltage slope": "V/K",
+    "duration": "s",
+    "small slope": "1/K",
+    "ramp": "V/s",
+}
 
 
 def _names(dotted: str) -> Path:
@@ -368,7 +384,7 @@ class Reading:
 
 
 def _shown(unit: str) -> str:
-    return UNITS[unit].label
+    return UNITS[unit].label if unit else ""
 
 
 def _other_reading(raw: float, key: Key, scale: float) -> str:

@@ -52,8 +52,14 @@ class Stage:
 
     @property
     def temp_board_sizing(self) -> FloatArray:
-        """Board temperature of the sizing lanes: heated by the loss ceiling unless cold [degC]."""
-        heat = self.spec.board.board_k_per_w * self.lanes.loss_ceiling
+        """Board temperature of the sizing lanes [degC]: heated by the loss ceiling unless cold.
+
+        A transient is too short to heat the board more than the continuous points do.
+        """
+        lanes = self.lanes
+        lasting = lanes.loss_ceiling[self.sizing & ~lanes.transient]
+        watts = np.minimum(lanes.loss_ceiling, lasting.max(initial=0.0) or np.inf)
+        heat = self.spec.board.board_k_per_w * watts
         return np.asarray(self.lanes.temp_ambient + np.where(self.cold, 0.0, heat))
 
     @property

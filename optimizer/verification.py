@@ -162,7 +162,10 @@ def _bank_checks(
     result: Physics, node: str, chosen: tuple[IntArray, IntArray, IntArray, IntArray]
 ) -> Iterator[Check]:
     found, stage = result.scene, result.scene.stage
-    yield from limits.capacitors(stage, node, result.banks[node], found.state.temp_board, chosen)
+    needed = limits.capacitance_needed(stage, found, node)
+    yield from limits.capacitors(
+        stage, node, result.banks[node], found.state.temp_board, chosen, needed
+    )
     first, _, second, _ = chosen
     for rows in (first, np.where(second < 0, first, second)):
         yield from limits.capacitor_ratings(stage, node, rows)

@@ -64,6 +64,14 @@ def test_share_one_gives_the_rating_back() -> None:
     assert float(derating.allowed(one, rating=np.array(60.0))) == 60.0
 
 
+@pytest.mark.parametrize("path", sorted(HERE.glob("derating_*.toml")), ids=lambda p: p.stem)
+def test_every_shipped_policy_is_whole_and_says_its_sources(path: Path) -> None:
+    found = policy(path.stem.removeprefix("derating_"))
+    assert derating.problems(found) == []
+    text = path.read_text("utf-8")
+    assert text.count("source =") >= text.count("[") - text.count("[[") - text.count("falls_c")
+
+
 def test_margins_and_rises() -> None:
     junction = derating.rule(COMMERCIAL, "mosfet", "temp_junction")
     assert float(derating.allowed(junction, rating=np.array(150.0))) == 125.0

@@ -7,7 +7,18 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "optimizer"
-PHYSICS = ("topologies", "waveforms", "parts", "derating", "purchase")
+PHYSICS = (
+    "loads",
+    "loop",
+    "life",
+    "faults",
+    "sources",
+    "topologies",
+    "waveforms",
+    "parts",
+    "derating",
+    "purchase",
+)
 
 REGIONS_OF = "names regions; every topology has the same arguments, told once in `Topology`"
 

@@ -35,8 +35,6 @@ LINT_ONLY = {
     "frequency_ripple": NO_MODEL,
     "i_drain_pulse_rating": NO_MODEL,
     "i_leakage": NO_MODEL,
-    "life_rating": NO_MODEL,
-    "temp_ripple": NO_MODEL,
     "v_threshold": NO_MODEL,
     "lead_time": "shown in the parts list",
 }

@@ -66,7 +66,18 @@ def cautions(run: Plain) -> list[str]:
         hottest = max(points, key=lambda p: _hottest(p["verified"]))
         found |= dict.fromkeys(set_cautions(hottest["verified"]))
     noted = [note["text"] for note in run["notes"] if note["kind"] == "caution"]
-    return [*found, *not_said(noted, found), *STANDING]
+    return [*found, *fault_cautions(run), *not_said(noted, found), *STANDING]
+
+
+def fault_cautions(run: Plain) -> list[str]:
+    """The faults that a marked point does not pass, in one sentence."""
+    failed: dict[str, None] = {}
+    for point in run["points"]:
+        lines = point["verified"].get("faults") or ()
+        failed |= dict.fromkeys(one["fault"] for one in lines if one["verdict"] == "fails")
+    if not failed:
+        return []
+    return [f"Faults that a marked point does not pass (see the notes): {', '.join(failed)}."]
 
 
 def not_said(noted: Sequence[str], found: Iterable[str]) -> list[str]:

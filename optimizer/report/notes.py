@@ -64,6 +64,25 @@ def _section(title: str, lines: Sequence[str]) -> list[str]:
     return [f"## {title}", "", *lines, ""] if lines else []
 
 
+def fault_rows(verified: Plain) -> list[tuple[str, str, str]]:
+    """(fault, verdict, text) of a set; older runs have none."""
+    return [(one["fault"], one["verdict"], one["text"]) for one in verified.get("faults") or ()]
+
+
+def faulted(run: Plain) -> Plain | None:
+    """The point whose faults stand for the run: the knee, else the first that has them."""
+    known = [point for point in run["points"] if fault_rows(point["verified"])]
+    return next((p for p in known if p["mark"] == "knee"), known[0] if known else None)
+
+
+def _faults(run: Plain) -> list[str]:
+    point = faulted(run)
+    if point is None:
+        return []
+    rows = table(("fault", "verdict", "what"), fault_rows(point["verified"]))
+    return _section(f"Faults, loop and life of point {point['number']}", rows)
+
+
 def notes_text(run: Plain) -> str:
     """The whole ledger of a run."""
     state = run["state_difference"]
@@ -74,6 +93,7 @@ def notes_text(run: Plain) -> str:
             f"{100 * state:.2f} % of its loss; points closer than that are ties, not ranks."
         )
     lines += ["", *_section("Cautions", [f"- {text}" for text in cautions(run)])]
+    lines += _faults(run)
     refused = [f"- {item['topology']}: {item['reason']}" for item in run["refused"]]
     lines += _section("Topologies refused", refused)
     for kind in KINDS:

@@ -19,7 +19,7 @@ from optimizer.report.grids import (
     quantity_text,
 )
 from optimizer.report.names import lane_title
-from optimizer.report.notes import proof_text, waterfall_text
+from optimizer.report.notes import fault_rows, faulted, proof_text, waterfall_text
 from optimizer.report.summary import (
     SCREEN_POINTS,
     failures,
@@ -141,6 +141,11 @@ def print_run(console: Console, run: Plain) -> None:
             console.print(table)
         console.print(choice_table(shown))
         _print_states(console, run)
+    shown_fault = faulted(run)
+    if shown_fault:
+        for table in fault_tables(shown_fault["verified"]):
+            console.print(f"Point {shown_fault['number']} under faults:")
+            console.print(table)
     console.print(clean(proof_text(run)), style="green" if run["complete"] else "bold red")
     print_ledger(console, run["notes"])
 
@@ -282,6 +287,13 @@ def margin_table(margins: Sequence[Plain], title: str) -> Table:
     return grid(title, columns, rows)
 
 
+def fault_tables(verified: Plain) -> list[Table]:
+    """What becomes of a set under faults; nothing where it was not asked."""
+    rows = fault_rows(verified)
+    title = "Faults, loop and life: holds, fails, or outside this tool (needs what the text says)"
+    return [grid(title, ("fault", "verdict", "what"), rows)] if rows else []
+
+
 def chain_text(chain: Plain) -> str:
     """The current-limit chain in one line."""
     steps = (
@@ -338,6 +350,7 @@ def print_verified(
         *point_tables(verified, width=console.width),
         temperature_table(verified),
         margin_table(verified["margins"], "Margins, smallest first"),
+        *fault_tables(verified),
     ):
         console.print(table)
     console.print(clean(chain_text(verified["chain"])))

@@ -24,7 +24,8 @@ from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds
 from optimizer.infeasible_probe import judged, near_sets
 from optimizer.infeasible_rules import Kind
-from optimizer.points import LOSS_CEILING, points
+from optimizer.points import points
+from optimizer.points_lanes import LOSS_CEILING
 from optimizer.results import Margin, as_plain
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage, build_stage

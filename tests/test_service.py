@@ -1,0 +1,236 @@
+"""Loop and life: published values, averaged models, cycle-by-cycle steps, a set through verify."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from optimizer import conclude, life, loop
+from optimizer.catalog import read_catalog
+from optimizer.errors import InputError
+from optimizer.results import FaultLine, PartSet
+from optimizer.spec import parse_spec, read_spec
+from tests import catalog_samples, tiny
+from tests.use_specs import text_of
+
+# --- loop -----------------------------------------------------------------------------------------
+
+
+def test_zero_and_step_of_the_rail_side_cabinet() -> None:
+    """A hand-worked story: 19 V, 6.5 A, 9.03 A in 12 uH: 20.1 kHz, so 5.0 kHz, so 250 uF."""
+    zero = loop.frequency_zero(v_output=19.0, i_output=6.5, i_mean=9.03, inductance=12e-6)
+    assert float(zero) == pytest.approx(20.1e3, rel=3e-3)
+    cross = loop.frequency_cross(
+        frequency_zero=zero, share_zero=0.25, frequency=250e3, share_switching=0.125
+    )
+    assert float(cross) == pytest.approx(5.0e3, rel=6e-3)
+    held = loop.capacitance_step(i_step=3.0, frequency_cross=cross, v_step=0.38)
+    assert float(held) == pytest.approx(250e-6, rel=6e-3)
+
+
+@pytest.mark.parametrize(("inductance", "zero"), [(6.8e-6, 6.8e3), (1.2 * 6.8e-6, 5.7e3)])
+def test_zero_of_the_clinic_at_start(inductance: float, zero: float) -> None:
+    """24 V, 10 A from 9 V: 28.7 A in the coil."""
+    found = loop.frequency_zero(v_output=24.0, i_output=10.0, i_mean=28.7, inductance=inductance)
+    assert float(found) == pytest.approx(zero, rel=0.01)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    v=st.floats(5, 30),
+    ratio=st.floats(1.1, 4),
+    load=st.floats(1, 50),
+    coil=st.floats(2e-6, 5e-5),
+    c=st.floats(2e-5, 1e-3),
+)
+def test_zero_against_the_averaged_stage(
+    v: float, ratio: float, load: float, coil: float, c: float
+) -> None:
+    """L di/dt = Vi - (1-d) v, C dv/dt = (1-d) i - v/R, linearised: the zero of duty to output."""
+    volts, off = v * ratio, 1.0 / ratio
+    current = volts / load / off
+    a = np.array([[0.0, -off / coil], [off / c, -1.0 / (load * c)]])
+    b = np.array([volts / coil, -current / c])
+    # zeros of C (sI - A)^-1 B with C = [0 1]: numerator b1 (s - a00) + a10 b0
+    numerator = [b[1], a[1, 0] * b[0] - a[0, 0] * b[1]]
+    zero = float(np.roots(numerator)[0])
+    found = loop.frequency_zero(
+        v_output=volts, i_output=volts / load, i_mean=current, inductance=coil
+    )
+    assert zero > 0
+    assert float(found) == pytest.approx(zero / (2 * math.pi), rel=1e-9)
+
+
+@settings(max_examples=100, deadline=None)
+@given(up=st.floats(1e5, 5e6), down=st.floats(1e5, 5e6), more=st.floats(0.8, 1.2))
+def test_slope_against_cycle_by_cycle_steps(up: float, down: float, more: float) -> None:
+    """A disturbance of the valley returns times -(down - added)/(up + added) each cycle."""
+    needed = float(loop.slope_needed(slope_up=up, slope_down=down, resistance=1.0))
+    if needed == 0.0 or abs(more - 1.0) < 0.01:
+        return
+    added = needed * more
+    factor = abs((down - added) / (up + added))
+    assert (factor < 1.0) == (more > 1.0)
+
+
+# --- life -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("hours", "rated", "used", "wanted"),
+    [(1000, 105, 45, 64e3), (1000, 105, 55, 32e3), (1000, 105, 65, 16e3), (2000, 105, 75, 16e3)],
+)
+def test_ten_kelvin_rule(hours: float, rated: float, used: float, wanted: float) -> None:
+    """R4.1 and R4.2: common practice, no source."""
+    found = life.life_at(
+        life_rating=hours, temp_reference=rated, temp_core=used, factor=2.0, temp_step=10.0
+    )
+    assert float(found) == wanted
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.tuples(st.floats(10, 1e6), st.floats(0.01, 1)), min_size=1, max_size=6))
+def test_mission_life_lies_between_its_points(points: list[tuple[float, float]]) -> None:
+    lives, shares = (np.array(x) for x in zip(*points, strict=True))
+    found = float(life.life_mission(life=lives, share=shares))
+    assert lives.min() * (1 - 1e-9) <= found <= lives.max() * (1 + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("temp", "factor"),
+    [(25, 1.0), (50, 1.649), (75, 2.530), (100, 3.665), (125, 5.069), (150, 6.746)],
+)
+def test_fet_temperature_factor(temp: float, factor: float) -> None:
+    """R6.13, from MIL-HDBK-217F N2 (second-hand)."""
+    found = life.factor_temp_fet(temp_junction=np.array(float(temp)))
+    assert float(found) == pytest.approx(factor, abs=6e-4)
+
+
+def test_published_failure_rates() -> None:
+    """R6.14, R6.16, R6.17: MIL-HDBK-217F N2 through public code (second-hand)."""
+    fet = life.rate_fet(temp_junction=100.0, power_rating=20.0, factor_environment=6.0)
+    assert fet == pytest.approx(8.445, rel=1e-3)
+    ceramic = life.rate_capacitor(
+        technology="ceramic-2",
+        capacitance=10e-6,
+        share_voltage=0.5,
+        temp_part=70.0,
+        factor_environment=10.0,
+    )
+    assert ceramic == pytest.approx(2.322, rel=2e-3)
+    coil = life.rate_coil(temp_ambient=85.0, temp_rise=0.0, factor_environment=6.0)
+    assert coil == pytest.approx(0.001107, rel=2e-3)
+
+
+# --- a whole set ----------------------------------------------------------------------------------
+
+WET = {
+    "technology": "aluminium",
+    "capacitance_typ_uf": "100",
+    "v_rating_v": "50",
+    "esr_typ_mohm": "30",
+    "esr_max_mohm": "40",
+    "esr_m40c_max_mohm": "300",
+    "i_ripple_rating_a": "1.5",
+    "temp_ripple_c": "105",
+    "temp_rise_ripple_k": "5",
+    "life_rating_h": "5000",
+    "temp_part_rating_c": "110",
+}
+
+
+def judged(folder: Path, **sections: dict[str, object]) -> dict[str, FaultLine]:
+    """Lines of a set with a wet output bank."""
+    parts = {kind: dict(rows) for kind, rows in tiny.PARTS.items()}
+    sample = catalog_samples.rows("capacitor", 1)[0]
+    parts["capacitor"]["C-WET"] = {k: v for k, v in WET.items() if k in sample}
+    tiny.write_catalogs(folder / "parts", parts)
+    data = tiny.spec_data()
+    for section, values in sections.items():
+        data[section] = {**data.get(section, {}), **values}
+    spec = read_spec(tiny.write_spec(folder, data))
+    one = PartSet(
+        "buck", 300e3, "L-LARGE", {"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
+        (("C-TEN", 4),), (("C-TWENTY", 2), ("C-WET", 1)), ("R-FOUR", 1),
+    )  # fmt: skip
+    verified, _ = conclude.verify_board(spec, read_catalog(spec.catalogs), one)
+    return {line.fault: line for line in verified.faults}
+
+
+def test_life_of_a_wet_capacitor_by_hand(tmp_path: Path) -> None:
+    """5,000 h at 110 degC of the core, times two for each 10 K below, a quarter of the time on."""
+    import re
+
+    line = judged(tmp_path, life={"years": 10, "service_share_pct": 25, "years_seal": 60})[
+        "life: output-bank C-WET"
+    ]
+    core = float(re.search(r"core up to ([\d.]+) degC", line.text)[1])
+    years = float(re.match(r"([\d.]+) years", line.text)[1])
+    wanted = 5000 * 2 ** ((110 - core) / 10) / 8766 / 0.25
+    assert years == pytest.approx(min(wanted, 60), rel=0.01)
+    assert line.verdict == ("holds" if years >= 10 else "fails")
+
+
+def test_the_seal_ends_a_cool_life_and_a_wish_can_fail(tmp_path: Path) -> None:
+    capped = judged(tmp_path / "a", life={"years": 20})["life: output-bank C-WET"]
+    assert capped.verdict == "fails"
+    assert "the seal ends it first" in capped.text
+    free = judged(tmp_path / "b")["life: output-bank C-WET"]
+    assert free.verdict == "figure"
+
+
+def test_failure_rate_grows_with_the_environment(tmp_path: Path) -> None:
+    rates = []
+    for name in ("benign", "fixed", "mobile"):
+        line = judged(tmp_path / name, life={"environment": name})["failure rate"]
+        rates.append(float(line.text.split()[0]))
+    assert rates == sorted(rates)
+    assert rates[0] < 0.3 * rates[1]
+
+
+def test_load_step_counts_the_resistance_of_the_bank(tmp_path: Path) -> None:
+    line = judged(tmp_path / "a", loop={"i_step_a": 1.5, "v_step_mv": 500})["loop: load step"]
+    assert line.verdict in ("holds", "fails")
+    tight = judged(tmp_path / "b", loop={"i_step_a": 1.5, "v_step_mv": 5})["loop: load step"]
+    assert tight.verdict == "fails"
+    assert "by the resistance of the bank" in tight.text
+
+
+def test_loop_bounds_of_a_stage_that_only_steps_down(tmp_path: Path) -> None:
+    found = judged(tmp_path)
+    assert "eighth" in found["loop: crossover"].text
+    assert found["loop: right-half-plane zero"].text.startswith("none")
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"i_step_a": 2}, "v_step_mv beside it; add v_step_mv or remove the step"),
+        ({"v_step_mv": 200}, "i_step_a beside it; add i_step_a or remove the dip"),
+    ],
+)
+def test_a_step_without_a_dip_is_refused(values: dict[str, float], told: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_spec(text_of("rail", "range", loop=values), path="use.toml")
+    assert told in str(caught.value.problems[0])
+
+
+def test_a_wish_that_nothing_can_keep_is_named(tmp_path: Path) -> None:
+    """No bank of four small ceramics holds a step within a millivolt: said, with what would do."""
+    from optimizer.errors import NoFeasibleDesign
+
+    tiny.write_catalogs(tmp_path / "parts")
+    data = tiny.spec_data()
+    data["loop"] = {"i_step_a": 2, "v_step_mv": 2}
+    spec = read_spec(tiny.write_spec(tmp_path, data))
+    with pytest.raises(NoFeasibleDesign) as caught:
+        conclude.front(spec, read_catalog(spec.catalogs))
+    assert "dip at a load step: 2 mV to" in str(caught.value)
+    wide = replace(spec, loop=replace(spec.loop, v_step=1.0))
+    assert conclude.front(wide, read_catalog(spec.catalogs)).points
