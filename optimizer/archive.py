@@ -123,7 +123,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _fill(folder: Path, run: Plain, spec: bytes) -> None:
-    lines = []
+    lines, run = [], archive_result.kept(run)
     texts = ((name, text.encode("utf-8")) for name, text in _contents(run))
     files = [("spec.toml", spec), *texts, _result_file(run)]
     for name, data in files:

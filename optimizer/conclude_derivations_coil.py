@@ -61,6 +61,7 @@ def _copper(source: Source, lane: int, dcr_20: float) -> Iterator[Derivation]:
 def _ripple_copper(source: Source, lane: int, dcr_20: float) -> Iterator[Derivation]:
     coil, row, wave = source.result.coil, source.one.coil, source.result.scene.wave
     i_rms, i_mean = (source.row(x[..., 0])[lane] for x in (wave.i_rms, wave.i_mean))
+    ripple = float(np.sqrt(max(i_rms**2 - i_mean**2, 0.0)))
     frequency = 1.0 / source.row(wave.time_pattern)[lane]
     ac_20 = source.cell("inductor", row, "resistance_ac_300khz_typ", "resistance_ac_300khz", "ohm")
     r_ac = ac_20.value * float(np.sqrt(frequency / 300e3))
@@ -74,13 +75,12 @@ def _ripple_copper(source: Source, lane: int, dcr_20: float) -> Iterator[Derivat
         source.computed("frequency", frequency, "Hz", "frequency with tolerance"),
     )
     yield source.derivation(
-        "inductor.loss_copper_ac",
+        "mosfet.loss_conduction",
         "inductor",
         "ripple copper loss",
         lane,
         source.row(coil.loss_ac)[lane],
-        source.computed("i_rms", i_rms, "A", "waveform"),
-        source.computed("i_mean", i_mean, "A", "waveform"),
+        source.computed("i_rms", ripple, "A", "waveform, the ripple alone"),
         source.computed("resistance", max(r_ac - dcr_20, 0.0), "ohm", "what it exceeds dcr by"),
     )
 

@@ -26,6 +26,7 @@ from optimizer.archive import read_run, write_page, write_run
 from optimizer.archive_result import kept
 from optimizer.errors import InputError
 from optimizer.report.cells import csv_text, neutral, original
+from tests.report.page_runs import EXAMPLES
 from tests.sample_run import plain_run
 
 SPEC = b'title = "Lamp"\r\n'
@@ -198,6 +199,19 @@ def test_points_without_evidence_keep_one_line(tmp_path: Path) -> None:
     assert [m["quantity"] for m in line["margins"]] == ["junction temperature", "saturation"]
     assert line["bill"] == archive_result.rounded(run["points"][2]["verified"]["bill"])
     assert kept(run)["points"][0]["verified"]["losses"]
+
+
+def test_a_run_written_again_says_the_same(tmp_path: Path) -> None:
+    """What the archive keeps of a shipped run is enough for every file of its folder."""
+    folder = EXAMPLES / "cargo_bike"
+    run = without_date(read_run(folder))
+    again = write_run(tmp_path, "again", run, spec=(folder / "spec.toml").read_bytes())
+    files = [
+        p.relative_to(folder) for p in folder.rglob("*") if p.suffix in (".csv", ".txt", ".md")
+    ]
+    assert len(files) > 200
+    different = [f for f in files if (folder / f).read_bytes() != (again / f).read_bytes()]
+    assert [str(f) for f in different] == []
 
 
 def test_the_page_lies_beside_the_hashes_and_is_replaced_whole(tmp_path: Path) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from optimizer.report.summary import number
+
 Plain = Mapping[str, Any]
 
 
@@ -40,8 +42,8 @@ def _row(entries: Sequence[tuple[Plain, Plain, Plain]], run: Plain) -> dict[str,
         "kind": line["kind"],
         "needed_pcs": sample["pieces"],
         "order_pcs": sample["quantity"],
-        "unit_price": sample["unit_price"],
-        "line_price": sample["line_price"],
+        "unit_price": number(sample["unit_price"], digits=4),
+        "line_price": number(sample["line_price"]),
         "currency": run["currency"],
         "stock_pcs": line["stock"],
         "lead_time_weeks": line["lead_time_weeks"],

@@ -26,7 +26,9 @@ from optimizer.results_evidence import spread
 
 Plain = Mapping[str, Any]
 
-DIGITS = 4
+DIGITS, DIGITS_TRACE = 4, 6
+"""Digits of figures, and of break points: ripple is a difference of those."""
+
 POINTS_SHOWN = 20
 DETAILED = (
     *("part_set", "bill", "cost", "cost_items", "losses", "temps", "waves", "power_input"),
@@ -97,14 +99,14 @@ class _Lanes:
         return self._sources.index(lanes)
 
 
-def short(value: Any) -> Any:
-    """Numbers to four digits, whole ones without a point."""
+def short(value: Any, digits: int = DIGITS) -> Any:
+    """Numbers to so many digits, whole ones without a point."""
     if isinstance(value, float):
-        return _digits(value, DIGITS)
+        return _digits(value, digits)
     if isinstance(value, Mapping):
-        return {key: short(item) for key, item in value.items()}
+        return {key: short(item, digits) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [short(item) for item in value]
+        return [short(item, digits) for item in value]
     return value
 
 
@@ -169,7 +171,7 @@ def _evidence(point: Plain, run: Plain, words: _Words) -> dict[str, Any]:
     names = [name for name in blanks[0] if name != "title"] if blanks else []
     found: dict[str, Any] = {
         "derivations": [_derivation(one, words) for one in evidence["derivations"]],
-        "traces": short(evidence["traces"]),
+        "traces": short(evidence["traces"], DIGITS_TRACE),
         "branches": short(
             {
                 node: [{k: b[k] for k in ("part_number", "pieces", "i_rms")} for b in branches]

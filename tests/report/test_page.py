@@ -199,9 +199,12 @@ def test_waveforms_have_the_figures_of_the_table(shipped: tuple[str, dict[str, A
             first, last = coil[:-1], coil[1:]
             square = np.sum(share * (first**2 + first * last + last**2) / 3)
             ripple = np.ptp(coil)
-            assert ripple == pytest.approx(waves["i_ripple"][lane], rel=2e-3, abs=2e-3)
+            assert ripple == pytest.approx(waves["i_ripple"][lane], rel=1e-3, abs=1e-4)
             assert np.sqrt(square) == pytest.approx(waves["i_rms"][lane], rel=2e-3)
             for node in ("input", "output"):
+                if waves[f"v_ripple_{node}"][lane] is None:
+                    assert traces["ripple"][node][lane] == []
+                    continue
                 unit, *pairs = traces["ripple"][node][lane]
                 swing = np.ptp(pairs[1::2]) * unit
                 assert swing == pytest.approx(waves[f"v_ripple_{node}"][lane], rel=0.02)

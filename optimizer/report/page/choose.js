@@ -88,14 +88,14 @@ function frontTable(redraw) {
   const [low, high] = data.band;
   const pick = (p, name) => el("button", { type: "button", "aria-label": `Point ${p.number} as set ${name.toUpperCase()}`, onclick: () => choose(name, p.number) }, name.toUpperCase());
   const columns = [
-    { head: "choose", cell: (p) => (p.detail ? [pick(p, "a"), " ", pick(p, "b")] : "one line kept"), className: () => "screen pick" },
+    { head: "choose", cell: (p) => (p.detail ? [pick(p, "a"), " ", pick(p, "b")] : "one line kept"), kind: "screen pick" },
     figure("point", (p) => p.number, String), text("mark", (p) => p.mark), figure(`cost ${data.currency}`, (p) => p.cost, (v) => fixed(v, 2)),
     figure("loss [W]", (p) => p.loss, (v) => fixed(v, 3)),
     { head: "may measure [W]", num: true, cell: (p) => `${fixed(p.loss * (1 + low), 2)} – ${fixed(p.loss * (1 + high), 2)}` },
     figure("worst loss [W]", (p) => p.worst, (v) => fixed(v, 2)), figure("hottest [°C]", (p) => p.hot, (v) => fixed(v, 0)),
     figure("stress margin %", (p) => p.tight, percent), figure("area [mm²]", (p) => p.area, (v) => fixed(1e6 * v, 0)),
     figure("tie group", (p) => (p.tie >= 0 ? p.tie : null), (v) => (v === null ? "" : String(v))),
-    text("stage", (p) => `${p.topology}, ${kilohertz(p.frequency)}`, { className: () => "part" }), { ...part((p) => p.inductor), head: "inductor" }, text("proof", (p) => p.proof),
+    text("stage", (p) => `${p.topology}, ${kilohertz(p.frequency)}`, { kind: "stage" }), { ...part((p) => p.inductor), head: "inductor" }, text("proof", (p) => p.proof.replace("+", " + ")),
   ];
   const all = el("label", {}, el("input", { type: "checkbox", id: "all-points", checked: state.all, onchange: (event) => { state.all = event.target.checked; redraw(); } }), ` all ${data.points.length} points`);
   return el("div", {}, el("div", { class: "controls" }, all),

@@ -1,5 +1,7 @@
 // One maker for every table: columns say how a row becomes a cell and a sort key.
-// column = { head, cell(row), key(row) for sorting, num, className(row) }
+// column = { head, cell(row), key(row) for sorting, num, kind, className(row) }
+
+const kindOf = (column) => [column.num ? "num" : "", column.kind ?? ""].join(" ").trim();
 
 function table(columns, rows, options = {}) {
   const order = { column: -1, down: false };
@@ -7,7 +9,7 @@ function table(columns, rows, options = {}) {
   const heads = columns.map((column, k) => {
     const sorts = column.key !== undefined && options.sorts !== false && rows.length > 2;
     const inner = sorts ? el("button", { type: "button", onclick: () => sortBy(k) }, column.head) : column.head;
-    return el("th", { class: column.num ? "num" : null, scope: "col", "aria-sort": sorts ? "none" : null }, inner);
+    return el("th", { class: kindOf(column) || null, scope: "col", "aria-sort": sorts ? "none" : null }, inner);
   });
 
   function fill() {
@@ -24,7 +26,7 @@ function table(columns, rows, options = {}) {
 
   function line(row) {
     const cells = columns.map((column, k) => {
-      const kind = [column.num ? "num" : "", column.className?.(row) ?? ""].join(" ").trim();
+      const kind = [kindOf(column), column.className?.(row) ?? ""].join(" ").trim();
       const content = column.cell(row);
       return el(k === 0 && options.rowHeads ? "th" : "td", { class: kind || null }, ...[content].flat().map((c) => c ?? ""));
     });
@@ -51,7 +53,7 @@ function table(columns, rows, options = {}) {
 const text = (head, get, more = {}) => ({ head, cell: get, key: get, ...more });
 const figure = (head, get, show, more = {}) => ({ head, num: true, key: get, cell: (row) => show(get(row)), ...more });
 
-const part = (get) => ({ ...text("part", get), className: () => "part" });
+const part = (get) => ({ ...text("part", get), kind: "part" });
 
 // A share of the whole as a short bar beside its number.
 function bar(share) {
