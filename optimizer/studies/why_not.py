@@ -18,8 +18,8 @@ from optimizer.results import Margin, as_plain
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage
 from optimizer.studies.answer import Answer, money, watts
-from optimizer.studies.archived import NONE, Archived, Front, Resolved, resolve
-from optimizer.studies.judging import pieces_max, worst_first
+from optimizer.studies.archived import NONE, Archived, Front, Resolved, front_of, resolve
+from optimizer.studies.judging import judge, pieces_max, worst_first
 from optimizer.studies.prices import as_data, price_grid, price_text, prices
 from optimizer.studies.wish import (
     Wish,
@@ -84,7 +84,8 @@ def _searched(
     stop: Stop,
 ) -> tuple[Front, list[Tried]]:
     """The front of all sets with the wish, and the searches it took."""
-    front = case.front.take(kept) if kept else NONE
+    front = (case.front.take(kept) if kept else NONE).joined(_seeds(case, wish))
+    progress("with the wish", f"{len(front)} sets known to pass")
     tried: list[Tried] = []
     for position in places(wish, case.spec, case.catalog):
         spec = narrowed(wish, case.spec, position)
@@ -105,6 +106,17 @@ def _searched(
         tried.append((position, found))
         front = front.joined(found.front)
     return front, tried
+
+
+def _seeds(case: Archived, wish: Wish) -> Front:
+    """Points of the front with the wish put in that pass: what the searches start from."""
+    some = []
+    for stage in case.prepared.stages.values():
+        swapped = _distinct(list(_swapped(case, wish, stage)))
+        some += [one for one in swapped if wish.kept_by(stage, one)]
+    verdicts = judge(case.prepared, some)
+    rows = [int(k) for k in np.flatnonzero(verdicts.passes)]
+    return front_of([some[k] for k in rows], verdicts.cost[rows], verdicts.loss[rows])
 
 
 # --- possible: at what price ----------------------------------------------------------------------
@@ -287,3 +299,8 @@ def _placed(spec: Spec, stage: Stage, one: Chosen, position: str, wish: Wish) ->
         elif position.endswith("-bank"):
             node = position.removesuffix("-bank")
             yield replace(one, bank=dict(one.bank) | {node: (place,)})
+            if spec.choice.bank_types_max > 1:
+                for other in one.bank[node]:
+                    if other[0] != row:
+                        both = tuple(sorted((place, other)))
+                        yield replace(one, bank=dict(one.bank) | {node: both})
