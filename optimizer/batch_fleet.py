@@ -62,7 +62,7 @@ def question_key(question: Question) -> str:
 def tasks_of(designs: Sequence[Design], question: Question) -> list[Task]:
     """One task per design, known by the contents of its folder, the question and the versions."""
     asked = question.text() + json.dumps(versions(), sort_keys=True)
-    return [Task(_key(one, asked), one.run, one.point) for one in designs]
+    return [Task(_key(one, asked), str(Path(one.run).resolve()), one.point) for one in designs]
 
 
 def _key(design: Design, asked: str) -> str:

@@ -111,7 +111,8 @@ def _changes(args: argparse.Namespace) -> Changes:
 def _question(args: argparse.Namespace) -> Question:
     from optimizer.batch_fleet import Question
 
-    return Question(_changes(args), tuple(args.catalogs), args.front, args.time_limit)
+    catalogs = tuple(path.resolve() for path in args.catalogs)
+    return Question(_changes(args), catalogs, args.front, args.time_limit)
 
 
 def obsolete_command(args: argparse.Namespace, door: Door) -> int:

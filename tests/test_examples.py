@@ -5,6 +5,7 @@ EXAMPLES=all (an environment variable) searches all of them again, which takes m
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ import pytest
 from optimizer import conclude
 from optimizer.archive import part_set_of, read_run
 from optimizer.catalog import read_catalog
+from optimizer.catalog_changes import read_changes
+from optimizer.cli import main
 from optimizer.spec import read_spec
 
 FOLDER = Path(__file__).parents[1] / "runs" / "examples"
@@ -75,3 +78,19 @@ def test_search_again_gives_the_same_front(name: str) -> None:
     for some, other in ((old, new), (new, old)):
         for cost, loss in some:
             assert any(abs(cost - c) <= STEP_COST and abs(loss - v) <= STEP_LOSS for c, v in other)
+
+
+def test_the_shipped_runs_are_a_fleet_with_withdrawn_parts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command of `runs/changes.toml`: what is affected is what holds the parts."""
+    changes = read_changes(FOLDER.parent / "changes.toml")
+    call = ["fleet", str(FOLDER), "--changes", str(FOLDER.parent / "changes.toml")]
+    assert main([*call, "--jobs", "1", "--journal", str(tmp_path / "j"), "--json"]) == 0
+    lines = {one["run"]: one for one in json.loads(capsys.readouterr().out)["lines"]}
+    assert set(lines) == set(NAMES)
+    for name, line in lines.items():
+        knee = next(point for point in run_of(name)["points"] if point["mark"] == "knee")
+        held = {one["part_number"] for one in knee["verified"]["bill"]}
+        assert set(line["affected"]) == held & changes.names
+        assert (line["verdict"] == "unaffected") == (not line["affected"])

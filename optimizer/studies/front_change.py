@@ -60,7 +60,7 @@ def front_change(
     """
     if not same_catalogs:
         return FrontChange(OPEN, "the catalogs read now are not those the run was found from")
-    kinds = _kinds(spec, catalogs, changes)
+    kinds = _kinds(spec, catalogs, changes, boards_of[0].topology)
     if set(kinds.values()) <= {ABSENT}:
         return FrontChange(STANDS, "no changed part is in the catalogs of the run (equal hashes)")
     if set(kinds.values()) <= {ABSENT, NEUTRAL}:
@@ -89,18 +89,20 @@ def front_change(
     return FrontChange(POINTS_FALL, proof, fallen)
 
 
-def _kinds(spec: Spec, catalogs: tuple[Catalog, Catalog], changes: Changes) -> dict[str, str]:
+def _kinds(
+    spec: Spec, catalogs: tuple[Catalog, Catalog], changes: Changes, topology: str
+) -> dict[str, str]:
     """Changed part -> what its change can do to a front."""
-    before = _Side(spec, catalogs[0])
-    after = _Side(without(spec, changes.gone), catalogs[1])
+    before = _Side(spec, catalogs[0], topology)
+    after = _Side(without(spec, changes.gone), catalogs[1], topology)
     return {name: _kind(name, before, after, changes) for name in sorted(changes.names)}
 
 
 class _Side:
     """One catalog under one spec: which parts may be bought, and what they cost."""
 
-    def __init__(self, spec: Spec, catalog: Catalog) -> None:
-        self.boards = Boards(spec, catalog, spec.topologies[0])
+    def __init__(self, spec: Spec, catalog: Catalog, topology: str) -> None:
+        self.boards = Boards(spec, catalog, topology)
         self.prices = self.boards.prices
         self.kind = {name: kind for kind in KINDS for name in catalog.tables[kind].part_number}
 

@@ -7,6 +7,7 @@ ruled on by the verification; what was not looked at is said.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, product
@@ -149,7 +150,8 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
     for one in held["margins"]:
         if one["margin"] is not None:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
-    return Before(board, held["cost"], loss, margins)
+    cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
+    return Before(board, cost, loss, margins)
 
 
 def without(spec: Spec, gone: Sequence[str]) -> Spec:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from itertools import product
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -69,34 +69,31 @@ def offers(spec: Spec, catalog: Catalog, place: Place) -> list[str]:
     ]
 
 
+def filled(held: Sequence[Place], names: Sequence[str | None]) -> list[Place]:
+    """The places that get another part."""
+    pairs = zip(held, names, strict=True)
+    return [Place(p.position, p.slot, n, p.pieces) for p, n in pairs if n is not None]
+
+
 def every_assignment(spec: Spec, catalog: Catalog, board: PartSet) -> tuple[int, int]:
     """Fewest places without alternate and, with so few, the least price of the alternates."""
     held = places_of(board)
     stage = brute_force.stages(spec, catalog)[board.topology]
     shop = Boards(spec, catalog, board.topology)
     offered = [[*offers(spec, catalog, place), None] for place in held]
-    passing: dict[Any, bool] = {}
-
-    def passes(one: PartSet) -> bool:
-        key = board_key(one)
-        if key not in passing:
-            sets = stacked([looked_up(spec, catalog, one)])
-            passing[key] = bool(fleet_cases._passing(spec, catalog, stage, sets))
-        return passing[key]
-
+    every = [with_places(board, filled(held, names)) for names in product(*offered)]
+    sets = stacked([looked_up(spec, catalog, one) for one in every])
+    passing = fleet_cases._passing(spec, catalog, stage, sets)
     best = (len(held) + 1, 0)
     for names in product(*offered):
-        changed = [
-            Place(p.position, p.slot, n, p.pieces)
-            for p, n in zip(held, names, strict=True)
-            if n is not None
-        ]
+        changed = filled(held, names)
         price = sum(shop.price_alone(place) for place in changed)
         rank = (len(held) - len(changed), price)
         if rank >= best:
             continue
         mixtures = product(*[(None, place) for place in changed])
-        if all(passes(with_places(board, [p for p in one if p])) for one in mixtures):
+        boards = (with_places(board, [p for p in one if p]) for one in mixtures)
+        if all(board_key(one) in passing for one in boards):
             best = rank
     return best
 
