@@ -118,6 +118,7 @@ def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
     """Cost units per board of each set, purchases pooled over its places, (n_set,).
 
     fixed : cost units of what is not chosen (controller and its small parts)
+    A set with more pieces of a part than the rules of the choice allow on a board has no price.
     """
     part, pieces = slots(found, sets)
     for later in range(1, part.shape[1]):
@@ -127,7 +128,9 @@ def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
             part[same, later] = -1
             pieces[same, later] = 0
     bought = part >= 0
-    line = np.where(bought, found.table[part, pieces] + found.line_item, 0)
+    most = found.table.shape[1] - 1
+    price = np.where(pieces > most, PRICE_NONE, found.table[part, np.minimum(pieces, most)])
+    line = np.where(bought, price + found.line_item, 0)
     return np.asarray(fixed + (line + found.placement * pieces).sum(axis=1), dtype=np.int64)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -148,6 +149,8 @@ def _failure_rate(case: FaultCase) -> FaultLine:
     lanes, share = _mission(case)
     total = _rate_fets(case, lanes) + _rate_banks(case, lanes) + _rate_coils(case, lanes)
     mean = float((total * share).sum() / share.sum())
+    if not math.isfinite(mean):
+        return FaultLine("failure rate", FIGURE, "not known: a part has no figure in some lane")
     text = (
         f"{mean:.3g} failures in 10^6 h, transistors, banks and coil, environment"
         f" {case.stage.spec.life.environment} (MIL-HDBK-217F N2, second-hand): for comparing"

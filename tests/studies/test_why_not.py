@@ -86,7 +86,7 @@ def verdicts() -> list[tuple[int, str, str]]:
 def test_the_cases_hold_both_answers() -> None:
     told = [verdict for _, _, verdict in verdicts()]
     assert told.count("possible") >= 20
-    assert told.count("impossible") >= 10
+    assert told.count("impossible") >= 5
 
 
 @pytest.mark.parametrize("seed", [0, 3, 5, 8, 11])
