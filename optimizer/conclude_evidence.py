@@ -105,7 +105,8 @@ def _ripple_waves(result: Physics, node: str, sets: Sets) -> FloatArray:
             esl=one.esl[..., None],
             omega=omega,
         )
-        total = total + count[:, None, None] * (g + 1j * b)
+        # An absent type stands on row 0, whose values may be unknown here.
+        total = total + np.where(count[:, None, None] > 0, count[:, None, None] * (g + 1j * b), 0.0)
     source = found.stage.source_branch if node == "input" else None
     if source is not None:
         total = total + 1 / (source.resistance[:, None] + 1j * omega * source.inductance[:, None])
