@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -235,6 +237,7 @@ def resolve(
 
     known : staircase of sets that pass under this spec; like : run whose reference states to take
     """
+    end = math.inf if time_limit is None else time.monotonic() + time_limit
     found = search.solve(
         spec,
         catalog,
@@ -245,9 +248,11 @@ def resolve(
         progress=progress,
         stop=stop,
     )
+    ended = ["the search was ended early"] if stop() or time.monotonic() >= end else []
+    if found.open:
+        ended.insert(0, f"{len(found.open)} combinations were not searched")
     if found.front is None or found.choice is None:
-        left = f"{len(found.open)} combinations were not searched" if found.open else ""
-        return Resolved(NONE, left, found, catalog)
+        return Resolved(NONE, "; ".join(ended), found, catalog)
     points = found.front.points
     chosen = chosen_sets(points, found.choice, found.prices, found.markets)
     front = front_of(
@@ -255,7 +260,4 @@ def resolve(
         np.array([one.cost for one in points], dtype=np.int64),
         np.array([one.loss for one in points], dtype=np.int64),
     )
-    texts = list(found.front.not_proved)
-    if found.open:
-        texts.insert(0, f"{len(found.open)} combinations were not searched")
-    return Resolved(front, "; ".join(texts), found, catalog)
+    return Resolved(front, "; ".join([*ended, *found.front.not_proved]), found, catalog)

@@ -155,6 +155,16 @@ def broken_somewhere(judged: list[Judgement], keep: list[BoolArray], names: set[
     return False
 
 
+def test_a_stop_never_leaves_a_proof() -> None:
+    look = cases.random_run(2)
+    assert look is not None
+    for part in parts(look.case):
+        answer = why_not(look.case, Wish(part=part), stop=lambda: True)
+        rule = answer.data["verdict"] == "impossible" and answer.data["rules"]
+        whole = "it costs nothing" in answer.answer
+        assert answer.proved == bool(rule or whole), answer
+
+
 def test_words_that_name_nothing_are_refused() -> None:
     look = cases.random_run(0)
     assert look is not None
