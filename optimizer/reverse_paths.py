@@ -111,6 +111,8 @@ def short_text(positions: tuple[str, ...], position: str) -> str:
         told.append("the source is shorted through the coil: needs a fuse")
     if "load shorted" in fresh:
         told.append("a battery at the output is shorted through the coil: needs a fuse there")
+    if position == OUTPUT_LOW and INPUT_HIGH in positions:
+        told.append("input-high puts the coil across the source: only the limit holds the current")
     partner = PARTNER[position]
     if partner in positions:
         end = INPUT if position in (INPUT_HIGH, INPUT_LOW) else OUTPUT

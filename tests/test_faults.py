@@ -211,6 +211,9 @@ def test_every_short_and_open_is_listed(name: str) -> None:
     for position in positions:
         if position == INPUT_HIGH:
             assert "over-voltage shut-down cannot stop it" in rows[f"{position} shorted"]
+        if position == OUTPUT_LOW:
+            coil = "across the source" if name == "four-switch" else "shorted through the coil"
+            assert coil in rows[f"{position} shorted"]
 
 
 def test_a_position_nobody_knows_lies_outside() -> None:
