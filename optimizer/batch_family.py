@@ -141,7 +141,7 @@ def forced(spec: Spec, catalog: Catalog, inductor: str) -> Iterator[Choosable]:
         return
     one = table.take([table.part_number.index(inductor)])
     only = replace(catalog, tables={**catalog.tables, "inductor": one})
-    found = search.solve(spec, only, engine="merge")
+    found = search.solve(spec, only, engine="merge", processes=1)
     if found.front is None or not found.front.points:
         return
     run = conclude.run_of(found, only, name=spec.name)
@@ -222,7 +222,7 @@ def _bound(
             line_item_each=line_item / len(members),
         )
         spec = replace(one.spec, purchase=rules)
-        found = search.solve(spec, _at_least(catalog, most), engine="merge")
+        found = search.solve(spec, _at_least(catalog, most), engine="merge", processes=1)
         if found.front is None or not found.front.points or found.open:
             return 0.0
         lines = len(places_of(board_of(one.run["points"][0])))

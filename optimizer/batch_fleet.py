@@ -137,7 +137,7 @@ def new_front(
 
     spec = obsolete.without(opened.spec, question.changes.gone)
     try:
-        run = conclude.front(spec, after, time_limit=question.time_limit)
+        run = conclude.front(spec, after, time_limit=question.time_limit, processes=1)
     except (NoFeasibleDesign, NotProved) as error:
         return {"points": [], "complete": isinstance(error, NoFeasibleDesign), "why": str(error)}
     points = [
