@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from optimizer import conclude
+from optimizer import conclude, search
 from optimizer.archive import part_set_of, read_run
 from optimizer.catalog import read_catalog
 from optimizer.catalog_changes import read_changes
 from optimizer.cli import main
+from optimizer.records import COST_UNIT
 from optimizer.spec import read_spec
 
 FOLDER = Path(__file__).parents[1] / "runs" / "examples"
@@ -85,6 +87,19 @@ def test_search_again_gives_the_same_front(name: str) -> None:
     for some, other in ((old, new), (new, old)):
         for cost, loss in some:
             assert any(abs(cost - c) <= STEP_COST and abs(loss - v) <= STEP_LOSS for c, v in other)
+
+
+@pytest.mark.skipif(not AGAIN, reason="EXAMPLES=all searches the whole catalogs")
+def test_forbidding_mixed_banks_worsens_the_front() -> None:
+    points = run_of("cabinet")["points"]
+    banks = ("bank_input", "bank_output")
+    assert any(len(p["verified"]["part_set"][bank]) > 1 for p in points for bank in banks)
+    spec = read_spec(FOLDER / "cabinet.toml")
+    spec = replace(spec, choice=replace(spec.choice, bank_types_max=1))
+    found = search.solve(spec, read_catalog([*spec.catalogs]), engine="merge")
+    assert found.front is not None
+    assert found.front.complete
+    assert min(p.cost for p in found.front.points) * COST_UNIT > points[0]["cost"] + STEP_COST
 
 
 def test_the_shipped_runs_are_a_fleet_with_withdrawn_parts(
