@@ -44,8 +44,8 @@ TOGETHER = 2
 """Skeletons expanded beside the same front so far, whatever the number of processes: the result
 must not depend on the machine."""
 
-CREW_FROM = 0.5
-"""Seconds that the sketches must have taken for further processes to be worth their start."""
+CREW_FROM = 1.0
+"""Seconds that a search must have taken before for further processes to be worth their start."""
 
 SKETCHES = 3
 SKETCH_DIRECTIONS = 7
@@ -85,11 +85,19 @@ class Expansion:
         self.surveyed: dict[Key, Skeleton | None] = {}
         rules = spec.choice
         loose_force = any(f.position is None or f.position.endswith("-bank") for f in rules.force)
+        self.pairs = False
         self.complete = bool(
             loose_force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
         )
 
-    def aim(self, *, best_only: bool = False, complete: bool = False, alone: bool = False) -> Aim:
+    def aim(
+        self,
+        *,
+        best_only: bool = False,
+        complete: bool = False,
+        pairs: bool = False,
+        alone: bool = False,
+    ) -> Aim:
         """What options are held against now."""
 
         def joined(groups: Sequence[Group]) -> Staircase:
@@ -101,6 +109,7 @@ class Expansion:
             self.stair,
             best_only=best_only,
             complete=complete,
+            pairs=pairs,
             alone=alone,
             watch=self.clock.watch,
         )
@@ -176,7 +185,7 @@ class Expansion:
     def expand_all(self, *, any_set: bool = False) -> None:
         """Expand every skeleton that the bounds leave open, the most promising first."""
         done = 0
-        for key, skeleton in self._rounds(complete=self.complete):
+        for key, skeleton in self._rounds(complete=self.complete, pairs=self.pairs):
             if skeleton is not None:
                 self.expanded[key] = skeleton
                 done += 1
@@ -195,7 +204,7 @@ class Expansion:
         """
         waiting = list(range(len(self.keys)))
         self.left = []
-        long = self.clock.seconds.get("sketches", 0.0) >= CREW_FROM
+        long = sum(self.clock.seconds.values()) >= CREW_FROM
         count = min(TOGETHER, self.processes) if long else 1
         with crew.crew(self._expanded, count, self.clock.halted) as together:
             while batch := self._next(waiting):

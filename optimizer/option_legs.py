@@ -51,7 +51,7 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     if not bench.aim.best_only:
         keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-        if not bench.aim.complete:
+        if not (bench.aim.complete or bench.aim.pairs):
             keep = _unbeaten(bench, leg, control, synchronous, loss)
             control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     return _pairs_that_pass(bench, leg, control, synchronous)

@@ -247,17 +247,17 @@ def _answer(choice: Choice, work: Expansion, engine: str, prove_points: int) -> 
     return answer
 
 
-def _loosened(choice: Choice) -> Choice:
-    """The choice with every row loosened by all that its half bridges and banks can add to it.
+def _loosened(choice: Choice, sifted: tuple[str, ...] = (" leg", " bank")) -> Choice:
+    """The choice with every row loosened by all that the sifted groups can add to it.
 
-    Those that another beats in cost and loss were left out. One could be missed only in a set that
-    keeps a row by less than their part of it. If the front of this looser choice keeps the strict
-    rows everywhere, it is the strict front, and nothing was missed.
+    Their options that another beats in cost and loss were left out. One could be missed only in a
+    set that keeps a row by less than their part of it. If the front of this looser choice keeps
+    the strict rows everywhere, it is the strict front, and nothing was missed.
     """
     bodies = []
     for body in choice.skeletons:
-        sifted = [g.rows.max(axis=0) for g in body.groups if g.name.endswith((" leg", " bank"))]
-        spare = np.maximum(np.sum(sifted, axis=0), 0.0)
+        most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
+        spare = np.maximum(np.sum(most, axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
     return replace(choice, skeletons=tuple(bodies))
 
@@ -268,37 +268,45 @@ def _refilled(
     """The strict front: points of the loosened one that are strict, and the gaps searched again.
 
     A strict point of the loosened front is a point of the strict one, so only between such points
-    can others lie. There all banks are looked at, also those that others beat.
+    can others lie. There all half bridges are looked at, also those that others beat; where a row
+    is broken still, all banks too.
     """
-    strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
-    points = [p for p, good in zip(answer.points, strict, strict=True) if good]
-    complete, notes = answer.complete, list(answer.not_proved)
-    known, work.complete, work.surveyed = work.stair, True, {}
-    for number, (before, after) in enumerate(_gaps(answer.points, strict)):
-        work.stair = _within(known, before, after)
-        work.expanded = {}
-        work.expand_all()
-        work.narrow()
-        if not work.expanded:
-            continue
-        offset = len(bodies)
-        again = {(n, k + GAP_STEP * (number + 1)): b for (n, k), b in work.expanded.items()}
-        bodies |= again
-        filled = _answer(work.choice_of(again), work, engine, 0)
-        complete &= filled.complete
-        notes += filled.not_proved
-        points += [
-            replace(p, skeleton=p.skeleton + offset)
-            for p in filled.points
-            if (after is None or p.cost < after.cost) and (before is None or p.loss < before.loss)
-        ]
-    points.sort(key=lambda p: p.cost)
-    kept = dominance.staircase(
-        np.array([p.cost for p in points], dtype=np.int64),
-        np.array([p.loss for p in points], dtype=np.int64),
-    )
-    front = Frontier(tuple(points[int(k)] for k in kept), complete, answer.engine, tuple(notes))
-    return work.choice_of(bodies), front
+    known, work.surveyed, work.pairs = work.stair, {}, True
+    for every in (False, True):
+        strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
+        points = [p for p, good in zip(answer.points, strict, strict=True) if good]
+        complete, notes = answer.complete, list(answer.not_proved)
+        work.complete = every
+        for before, after in _gaps(answer.points, strict):
+            work.stair, work.expanded = _within(known, before, after), {}
+            work.expand_all()
+            work.narrow()
+            if not work.expanded:
+                continue
+            step, offset = GAP_STEP * len(bodies), len(bodies)
+            again = {(name, k + step): body for (name, k), body in work.expanded.items()}
+            bodies |= again
+            some = work.choice_of(again)
+            filled = _answer(some if every else _loosened(some, (" bank",)), work, engine, 0)
+            complete &= filled.complete
+            notes += filled.not_proved
+            points += [
+                replace(p, skeleton=p.skeleton + offset)
+                for p in filled.points
+                if (after is None or p.cost < after.cost)
+                and (before is None or p.loss < before.loss)
+            ]
+        points.sort(key=lambda p: p.cost)
+        kept = dominance.staircase(
+            np.array([p.cost for p in points], dtype=np.int64),
+            np.array([p.loss for p in points], dtype=np.int64),
+        )
+        found = tuple(points[int(k)] for k in kept)
+        answer = Frontier(found, complete, answer.engine, tuple(notes))
+        choice = work.choice_of(bodies)
+        if not _breaks_rows(choice, answer):
+            break
+    return choice, answer
 
 
 def _gaps(

@@ -58,6 +58,7 @@ class Aim:
     when it is strictly worse; best_only : keep little more than what is best in some direction
     complete : keep options that others beat in cost and loss too, since a row (area, a floor, the
         number of part numbers) may want them
+    pairs : the same for half bridges only
     alone : look only for banks that share no type with another one, to find good sets fast
     watch : called in long loops; raises where the search is to end
     """
@@ -67,6 +68,7 @@ class Aim:
     stair: Staircase
     best_only: bool = False
     complete: bool = False
+    pairs: bool = False
     alone: bool = False
     watch: Watch = go_on
 
