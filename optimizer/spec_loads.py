@@ -161,7 +161,8 @@ def read_load(reading: Reading, data: Any, ambient: Values) -> Values:
         values |= reading.section(data.get("dimming", {}), (*path, "dimming"), DIMMING)
     before = len(reading.problems)
     FILLS[known](reading, values, ambient)
-    if len(reading.problems) > before or any(value is None for value in values.values()):
+    unknown = None in values.values() or None in ambient.values()
+    if len(reading.problems) > before or unknown:
         kept = {key: values.get(key) for key in ("v_output_tolerance", "i_output")}
         return {**blank, "kind": known, **kept, "demands": (), "surges": (), "record": None}
     record = RECORDS[known](values)

@@ -6,6 +6,7 @@ practice, no source" come from the trade. R-numbers are rows of published check 
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -533,3 +534,23 @@ def test_clinic_dump_needs_the_transient_rule(rating: float, verdicts: tuple[boo
         for short in (False, True)
     ]
     assert tuple(volts <= one for one in allowed) == verdicts
+
+
+JUNK = ('"x"', "[{}]", "-inf")
+
+
+@pytest.mark.parametrize(
+    "name", ["frost_watch", "tunnel_lamp", "clinic_fridge", "survey_drone", "ferry_lamp"]
+)
+def test_every_value_of_a_use_may_be_junk(name: str) -> None:
+    """Damage is a spec or an input error, never anything else."""
+    from optimizer.errors import InputError
+
+    lines = (EXAMPLES / f"{name}.toml").read_text("utf-8").splitlines()
+    for number, line in enumerate(lines):
+        if " = " not in line or line.startswith(("#", "    ")):
+            continue
+        for junk in JUNK:
+            damaged = [*lines[:number], f"{line.split(' = ')[0]} = {junk}", *lines[number + 1 :]]
+            with contextlib.suppress(InputError):
+                assert parse_spec("\n".join(damaged), path="x.toml").load.kind
