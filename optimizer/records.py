@@ -23,6 +23,10 @@ INPUT_HIGH = "input-high"
 INPUT_LOW = "input-low"
 OUTPUT_LOW = "output-low"
 OUTPUT_HIGH = "output-high"
+INPUT_DIODE = "input-diode"
+OUTPUT_DIODE = "output-diode"
+DIODES = (INPUT_DIODE, OUTPUT_DIODE)
+"""Switch positions that hold a diode; every other one holds a transistor."""
 
 REGION_DOWN, REGION_WINDOW, REGION_UP = 0, 1, 2
 REGION_NAMES = ("step-down", "window", "step-up")
@@ -88,12 +92,25 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """A half bridge: its control and its synchronous position and the node it switches against."""
+    """A half bridge: its control and its synchronous position and the node it switches against.
+
+    `synchronous` is the position of a diode where the stage has no transistor there.
+    """
 
     name: str
     control: str
     synchronous: str
     node: str
+
+    @property
+    def rectifier(self) -> str:
+        """Part kind of the synchronous position."""
+        return switch_kind(self.synchronous)
+
+
+def switch_kind(position: str) -> str:
+    """Part kind that stands at a switch position."""
+    return "diode" if position in DIODES else "mosfet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +133,8 @@ class State:
     """What the losses of the whole set do to the waveforms of each lane, (n_set, n_lane) each.
 
     resistance_series : inductor, sense resistor and board copper in the inductor's path [ohm]
-    resistance : position -> resistance of the conducting transistors of that position [ohm]
+    resistance : position -> resistance of the conducting parts of that position [ohm]
+    drop : position of a diode -> forward voltage beside its resistance [V]
     i_input_extra : every loss that is not a conduction drop and is fed from the input node,
         divided by the input voltage [A]
     i_output_extra : the same from the output node, divided by the output voltage [A]
@@ -128,6 +146,7 @@ class State:
     i_input_extra: FloatArray
     i_output_extra: FloatArray
     temp_board: FloatArray
+    drop: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +183,7 @@ class Waveform:
         interval, (n_lane, n_interval, n_inductor)
     loss_ripple_conduction : conduction loss of the ripple inside the intervals that the mean
         drops do not carry [W]
+    discontinuous : whether the coil current rests at zero for a part of the pattern
     converged : whether the balance closed
     """
 
@@ -189,6 +209,7 @@ class Waveform:
     input_current: FloatArray
     output_current: FloatArray
     loss_ripple_conduction: FloatArray
+    discontinuous: BoolArray
     converged: BoolArray
 
 

@@ -21,6 +21,7 @@ from optimizer.balance import (
     with_resistance,
 )
 from optimizer.records import (
+    DIODES,
     FloatArray,
     LegWave,
     Operation,
@@ -35,7 +36,12 @@ DAMPING_MAX = 0.5
 
 
 def solve(
-    topology: Topology, operation: Operation, state: State, window: Window | None = None
+    topology: Topology,
+    operation: Operation,
+    state: State,
+    window: Window | None = None,
+    *,
+    emulation: bool = False,
 ) -> Waveform:
     """Steady-state currents of every lane, all regions in one call.
 
@@ -44,11 +50,13 @@ def solve(
         to (n_set, n_lane); region (n_lane,)
     state : resistances [ohm] and extra currents [A] the losses cause, (n_set, n_lane)
     window : law of the window region; without it lanes of that region are NaN
+    emulation : synchronous transistors open when the current reaches zero (diode emulation)
     Returns : currents [A], times [s], shares; NaN and ``converged`` False where no duty between
         0 and 1 closes the balances, for example at dropout
 
-    Holds for: continuous conduction, current of either sign; drops that are small against the
-        inductor's time constant (pattern time * resistance / inductance below about 0.3).
+    Holds for: continuous conduction, current of either sign; with a diode or its emulation also
+        discontinuous conduction, without the ringing of the resting node; drops that are small
+        against the inductor's time constant (pattern time * resistance / inductance below 0.3).
     Source: derived in DEVELOPERS.md (volt-second and charge balance of piecewise-linear currents).
 
     >>> from optimizer.topologies import TOPOLOGIES
@@ -58,7 +66,7 @@ def solve(
     >>> wave.i_ripple.round(6).tolist()
     [[[2.0]]]
     """
-    table = lane_table(topology, operation.region, window)
+    table = lane_table(topology, operation.region, window, emulation=emulation)
     shape = lanes_shape(operation, state)
     balance = balance_of(table, operation, state)
     return _waveform(topology, table, operation, balance, close(balance), shape)
@@ -75,7 +83,7 @@ def lanes_shape(operation: Operation, state: State | None = None) -> tuple[int, 
     ]
     if state is not None:
         arrays += [state.resistance_series, state.i_input_extra, state.i_output_extra]
-        arrays += list(state.resistance.values())
+        arrays += [*state.resistance.values(), *state.drop.values()]
     shapes = [np.shape(array) for array in arrays]
     n_set, n_lane = np.broadcast_shapes((1, len(operation.region)), *shapes)
     return n_set, n_lane
@@ -95,6 +103,8 @@ def balance_of(table: LaneTable, operation: Operation, state: State) -> Balance:
     for position, conducts in table.conducts.items():
         ohms = np.atleast_2d(state.resistance.get(position, np.zeros((1, 1))))
         resistance = resistance + lane(conducts[..., one]) ** 2 * ohms
+        if position in state.drop:
+            volts = volts - lane(conducts[..., one]) * np.atleast_2d(state.drop[position])
     n_interval = table.base.shape[0]
     n_set, n_lane = lanes_shape(operation, state)
     return Balance(
@@ -105,6 +115,7 @@ def balance_of(table: LaneTable, operation: Operation, state: State) -> Balance:
         delivers=lane(table.output_current[..., one]),
         rise=table.cycles / (np.atleast_2d(operation.frequency) * operation.inductance),
         i_output=np.broadcast_to(operation.i_output + state.i_output_extra, (n_set, n_lane)),
+        one_way=np.broadcast_to(table.one_way, (n_set, n_lane)),
     )
 
 
@@ -154,6 +165,7 @@ def _waveform(
         input_current=np.moveaxis(table.input_current, 0, 1),
         output_current=np.moveaxis(table.output_current, 0, 1),
         loss_ripple_conduction=np.sum(balance.resistance * share * (end - start) ** 2, axis=0) / 12,
+        discontinuous=solution.rests,
         converged=solution.converged,
     )
 
@@ -237,11 +249,17 @@ def lossless_state(
         i_input_extra=zero,
         i_output_extra=zero,
         temp_board=zero + temp_board,
+        drop={p: zero for p in topology.POSITIONS if p in DIODES},
     )
 
 
 def series_resistance_for_loss(
-    topology: Topology, operation: Operation, window: Window | None, loss: FloatArray
+    topology: Topology,
+    operation: Operation,
+    window: Window | None,
+    loss: FloatArray,
+    *,
+    emulation: bool = False,
 ) -> FloatArray:
     """Resistance in the coil's path whose mean drops alone carry a given loss.
 
@@ -249,6 +267,7 @@ def series_resistance_for_loss(
     operation : what each lane asks for (see `solve`)
     window : law of the window region, or None
     loss : sum over intervals of share * R * (mean current)^2 to reach [W], (n_set, n_lane)
+    emulation : as in `solve`
     Returns : resistance [ohm], (n_set, n_lane), for `State.resistance_series` beside zero others;
         NaN where no resistance carries the loss (no current, dropout, beyond the largest gain)
 
@@ -262,7 +281,7 @@ def series_resistance_for_loss(
     >>> series_resistance_for_loss(TOPOLOGIES["buck"], job, None, one(2.5)).round(9)
     array([[0.1]])
     """
-    table = lane_table(topology, operation.region, window)
+    table = lane_table(topology, operation.region, window, emulation=emulation)
     balance = balance_of(table, operation, lossless_state(topology, operation))
     loss = np.broadcast_to(loss, lanes_shape(operation))
     carries = (loss > 0) & close(balance).converged
@@ -279,6 +298,7 @@ def sizing_state(
     *,
     temp_board: FloatArray | float = 25.0,
     share_series: float = 0.15,
+    emulation: bool = False,
 ) -> State:
     """State of a stage whose total loss is given before its parts are known.
 
@@ -290,6 +310,7 @@ def sizing_state(
     share_series : conduction drops carry the loss up to this share of the output power [1], and
         no more than a resistance of half the coil's inductance per pattern time does; what is
         above (light load, where fixed losses prevail) is drawn from the input as extra current
+    emulation : as in `solve`
     Returns : state whose input power is output power plus `loss`, (n_set, n_lane)
 
     Holds for: sizing; all drops in one resistance, so that duty and currents are the largest.
@@ -305,8 +326,8 @@ def sizing_state(
     blank = lossless_state(topology, operation, temp_board=temp_board)
     shape = lanes_shape(operation)
     carried = np.minimum(loss, share_series * np.abs(operation.v_output * operation.i_output))
-    ohms = series_resistance_for_loss(topology, operation, window, carried)
-    table = lane_table(topology, operation.region, window)
+    ohms = series_resistance_for_loss(topology, operation, window, carried, emulation=emulation)
+    table = lane_table(topology, operation.region, window, emulation=emulation)
     balance = balance_of(table, operation, blank)
     most = np.broadcast_to(DAMPING_MAX / balance.rise, shape)
     ohms = np.where(np.isfinite(ohms), np.minimum(ohms, most), most)
@@ -320,4 +341,5 @@ def sizing_state(
         i_input_extra=rest / operation.v_input,
         i_output_extra=blank.i_output_extra,
         temp_board=blank.temp_board,
+        drop=blank.drop,
     )

@@ -98,6 +98,19 @@ def path_resistance(topology: Topology, waveform: Waveform, state: State) -> Flo
     return total
 
 
+def forward_drop(topology: Topology, waveform: Waveform, state: State) -> FloatArray:
+    """Forward voltage of the diodes in the coil's path in each interval, rebuilt likewise."""
+    total = np.zeros_like(waveform.duration)
+    flows = (waveform.i_start != 0)[..., 0] | (waveform.i_end != 0)[..., 0]
+    for leg in topology.LEGS:
+        if leg.synchronous in state.drop:
+            low = leg.node == "input"
+            share = waveform.input_current if low else waveform.output_current
+            conducts = 1 - share[..., 0] if low else share[..., 0]
+            total = total + conducts * flows * state.drop[leg.synchronous][..., np.newaxis]
+    return total
+
+
 def check_waveform(
     topology: Topology, operation: Operation, state: State, waveform: Waveform
 ) -> None:
@@ -110,6 +123,8 @@ def check_waveform(
     v_output = np.broadcast_to(operation.v_output, ok.shape)
     winding = waveform.input_current[..., 0] * v_input[..., np.newaxis]
     winding = winding - waveform.output_current[..., 0] * v_output[..., np.newaxis] - ohms * mean
+    forward = forward_drop(topology, waveform, state)
+    winding = winding - forward
     size = np.abs(start).max(axis=-1) + waveform.i_ripple[..., 0]
 
     def near(one: FloatArray, other: FloatArray, scale: FloatArray) -> None:
@@ -123,10 +138,12 @@ def check_waveform(
     near((start - np.roll(end, 1, axis=-1)).max(axis=-1), np.zeros(ok.shape), size)
     wanted = operation.i_output + state.i_output_extra
     near((share * mean * waveform.output_current[..., 0]).sum(axis=-1), wanted, size)
-    drops = (share * ohms * mean**2).sum(axis=-1)
+    drops = (share * (ohms * mean + forward) * mean).sum(axis=-1)
     power_input = v_input * waveform.i_input_mean
     near(power_input, v_output * wanted + drops, (v_input + v_output) * size)
     check_currents(topology, state, waveform)
+    if state.drop:
+        assert np.all(waveform.i_valley[..., 0][ok] >= -1e-12)
 
 
 def check_currents(topology: Topology, state: State, waveform: Waveform) -> None:

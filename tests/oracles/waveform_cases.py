@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.records import (
+    DIODES,
     INPUT_HIGH,
     REGION_DOWN,
     REGION_UP,
@@ -27,7 +28,10 @@ RIPPLE_SHARE = 0.002
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One point: V, A, kHz, uH, milliohm of each transistor and of the rest of the path."""
+    """One point: V, A, kHz, uH, milliohm of each switch and of the rest of the path.
+
+    drop : forward voltage of the diode beside its resistance [V]
+    """
 
     name: str
     topology: str
@@ -39,6 +43,8 @@ class Case:
     on: float = 8.0
     path: float = 12.0
     window: Window | None = None
+    drop: float = 0.0
+    emulation: bool = False
 
     @property
     def region(self) -> int:
@@ -104,6 +110,26 @@ CASES = (
         window=CYCLE_START,
     ),
 )  # fmt: skip
+
+DIODE_CASES = (
+    Case("diode buck 24 to 12", "diode-buck", 24, 12, 5, 300, 10, drop=0.45),
+    Case("diode buck 48 to 5, low duty", "diode-buck", 48, 5, 6, 250, 8.2, drop=0.4),
+    Case("diode buck with 4 % drops", "diode-buck", 24, 12, 6, 400, 10, 20, 60, drop=0.5),
+    Case("diode buck, 6 % above the boundary", "diode-buck", 24, 12, 1.06, 300, 10, drop=0.45),
+    Case("diode buck, 6 % below the boundary", "diode-buck", 24, 12, 0.94, 300, 10, drop=0.45),
+    Case("diode buck, 5 % load", "diode-buck", 24, 12, 0.25, 300, 10, drop=0.45),
+    Case("diode buck 48 to 5, 2 % load", "diode-buck", 48, 5, 0.12, 250, 8.2, drop=0.35),
+    Case("diode boost 12 to 24", "diode-boost", 12, 24, 3, 300, 6.8, drop=0.5),
+    Case("diode boost 9 to 48, high duty", "diode-boost", 9, 48, 1.2, 250, 10, 5, 8, drop=0.6),
+    Case("diode boost near its input", "diode-boost", 22, 24, 2, 350, 4.7, 20, 40, drop=0.45),
+    Case("diode boost, 6 % above the boundary", "diode-boost", 12, 24, 0.79, 300, 6.8, drop=0.5),
+    Case("diode boost, 6 % below the boundary", "diode-boost", 12, 24, 0.69, 300, 6.8, drop=0.5),
+    Case("diode boost, 5 % load", "diode-boost", 12, 24, 0.15, 300, 6.8, drop=0.4),
+    Case("diode boost 9 to 48, 3 % load", "diode-boost", 9, 48, 0.04, 250, 10, drop=0.4),
+    Case("buck, diode emulated, 5 % load", "buck", 24, 12, 0.25, 300, 10, emulation=True),
+    Case("boost, diode emulated, 5 % load", "boost", 12, 24, 0.15, 300, 6.8, emulation=True),
+)  # fmt: skip
+"""Stages with a diode, or a transistor that imitates one, also at rest for a part of the cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +204,8 @@ def solved(case: Case) -> Solved:
         i_input_extra=0 * one,
         i_output_extra=0 * one,
         temp_board=25 * one,
+        drop={p: case.drop * one for p in topology.POSITIONS if p in DIODES},
     )
-    wave = solve(topology, operation, state, case.window)
+    wave = solve(topology, operation, state, case.window, emulation=case.emulation)
     assert wave.converged.all(), case.name
     return Solved(case, topology, wave)
