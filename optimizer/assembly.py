@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import evaluation, parameters, waveforms
+from optimizer import evaluation, waveforms
 from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parts import bank
 from optimizer.parts.bridge_records import HalfBridge
-from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.records import DIODES, BoolArray, FloatArray, IntArray, State
 from optimizer.stage import Stage
 
 ITERATIONS_MAX = 60
@@ -26,7 +26,7 @@ LOSS_FIRST = 0.03
 class Sets:
     """Complete part sets of one topology by catalog rows, (n_set,) each.
 
-    transistor : position -> (row, pieces)
+    transistor : position -> (row, pieces), for a diode its row in the table of diodes and one
     bank : node -> (row, pieces, second row or -1, second pieces)
     sense : (row, pieces)
     """
@@ -84,8 +84,8 @@ def evaluate(found: Scene, sets: Sets, *, ripple: bool = True) -> Physics:
         leg.name: evaluation.half_bridges(
             found,
             leg,
-            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.control]),
-            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.synchronous]),
+            evaluation.controls(stage, *sets.transistor[leg.control]),
+            evaluation.rectifiers(stage, leg, *sets.transistor[leg.synchronous]),
         )
         for leg in stage.topology.LEGS
     }
@@ -130,8 +130,13 @@ def _losses(
     for leg in stage.topology.LEGS:
         one = bridges[leg.name]
         for name, position in ((leg.control, one.control), (leg.synchronous, one.synchronous)):
-            for mechanism in evaluation.MECHANISMS:
-                losses[name, mechanism] = getattr(position, evaluation.MECHANISMS[mechanism])
+            if name in DIODES:
+                for mechanism, field in evaluation.MECHANISMS_DIODE.items():
+                    losses[name, mechanism] = getattr(position, field)
+                resistance[name] = position.resistance
+                continue
+            for mechanism, field in evaluation.MECHANISMS.items():
+                losses[name, mechanism] = getattr(position, field)
             losses[name, "gate drive"] = v_input * position.i_drive
             square = found.wave.position_rms[name] ** 2
             with np.errstate(invalid="ignore", divide="ignore"):
@@ -175,6 +180,11 @@ def next_state(result: Physics) -> State:
         i_input_extra=(result.fed["input"] + supply) / job.v_input,
         i_output_extra=result.fed["output"] / job.v_output,
         temp_board=found.stage.lanes.temp_ambient + board.board_k_per_w * result.total,
+        drop={
+            leg.synchronous: result.bridges[leg.name].synchronous.v_forward
+            for leg in found.stage.topology.LEGS
+            if leg.synchronous in DIODES
+        },
     )
 
 
@@ -198,6 +208,7 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
         stage.controller.window,
         LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
         temp_board=stage.lanes.temp_ambient,
+        emulation=stage.emulation,
     )
     total: FloatArray = np.zeros((len(sets), len(stage.lanes)))
     for _ in range(ITERATIONS_MAX):

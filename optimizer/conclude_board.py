@@ -14,7 +14,7 @@ from optimizer.conclude_notes import part_notes
 from optimizer.conclude_sets import NODES, Chosen, Place, kind_of
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
-from optimizer.records import Note
+from optimizer.records import Note, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import Controller, Spec
 from optimizer.stage import build_stage
@@ -22,6 +22,8 @@ from optimizer.tables import PartTable
 from optimizer.topologies import TOPOLOGIES
 
 PLACE = "part set"
+
+SWITCH = {"mosfet": "a transistor", "diode": "a diode"}
 
 DRIVE_FULL = 10.0
 """Gate drive from which the ratings at a lower one are not needed [V]."""
@@ -103,8 +105,8 @@ def _chosen(spec: Spec, catalog: Catalog, part_set: PartSet) -> Chosen:
     wanted = TOPOLOGIES[part_set.topology].POSITIONS
     absent = [name for name in wanted if name not in part_set.transistors]
     for name in absent:
-        fix = "add the position"
-        shelf.problems.append(Problem(PLACE, name, "nothing", "a transistor", fix))
+        fix, need = "add the position", SWITCH[switch_kind(name)]
+        shelf.problems.append(Problem(PLACE, name, "nothing", need, fix))
     banks = {"input": part_set.bank_input, "output": part_set.bank_output}
     chosen = Chosen(
         topology=part_set.topology,

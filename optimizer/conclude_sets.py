@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
 from optimizer.market import Market
-from optimizer.records import Choice, IntArray, Selection
+from optimizer.records import Choice, IntArray, Selection, switch_kind
 from optimizer.results import PartSet
 from optimizer.tables import PartTable
 
@@ -34,7 +34,7 @@ class Chosen:
 
     def places(self) -> list[tuple[str, str, int, int]]:
         """(position, kind, row, pieces) of every place, in the order of the board."""
-        found = [(name, "mosfet", *place) for name, place in self.transistor.items()]
+        found = [(name, switch_kind(name), *place) for name, place in self.transistor.items()]
         found.append(("inductor", "inductor", self.coil, 1))
         for node, bank in self.bank.items():
             found += [(f"{node}-bank", "capacitor", *place) for place in bank]
@@ -90,7 +90,7 @@ def kind_of(position: str) -> str:
     """Kind of part that stands at a position."""
     if position in ("inductor", "sense-resistor"):
         return "inductor" if position == "inductor" else "resistor"
-    return "capacitor" if position.endswith("-bank") else "mosfet"
+    return "capacitor" if position.endswith("-bank") else switch_kind(position)
 
 
 def stacked(found: Sequence[Chosen]) -> Sets:
@@ -126,7 +126,7 @@ def part_set_of(one: Chosen, tables: Tables) -> PartSet:
         topology=one.topology,
         frequency=one.frequency,
         inductor=tables["inductor"].part_number[one.coil],
-        transistors={p: named("mosfet", place) for p, place in one.transistor.items()},
+        transistors={p: named(switch_kind(p), place) for p, place in one.transistor.items()},
         bank_input=banks["input"],
         bank_output=banks["output"],
         sense=named("resistor", one.sense),

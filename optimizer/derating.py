@@ -24,7 +24,7 @@ import numpy as np
 
 from optimizer.records import BoolArray, FloatArray
 
-KINDS = ("mosfet", "inductor", "capacitor", "resistor")
+KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 KEYS = {
     "continuous",
     "transient",
@@ -42,6 +42,9 @@ QUANTITIES = (
     ("mosfet", "voltage"),
     ("mosfet", "gate_voltage"),
     ("mosfet", "temp_junction"),
+    ("diode", "voltage"),
+    ("diode", "current"),
+    ("diode", "temp_junction"),
     ("inductor", "temp_part"),
     ("inductor", "temp_rise"),
     ("inductor", "voltage"),

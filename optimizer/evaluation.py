@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import parameters, spectra, waveforms
 from optimizer.parts import bank, half_bridge, inductor, resistor
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.records import (
     BRACKET_CEILING,
     ComplexArray,
@@ -39,6 +40,9 @@ MECHANISMS = {
     "loop": "loss_loop",
 }
 """What heats a transistor, and the field of its position that holds it."""
+
+MECHANISMS_DIODE = {"conduction": "loss_conduction", "reverse current": "loss_reverse"}
+"""The same for a diode."""
 
 LANE_ONLY = ("region", "input_current", "output_current")
 """Fields without the set axis."""
@@ -158,7 +162,8 @@ def scene(
     stage: Stage, coil: IntArray, job: Operation, state: State, *, spectrum: bool = True
 ) -> Scene:
     """Waveforms and bank spectra of the sets of `job` under `state`."""
-    wave = waveforms.solve(stage.topology, job, state, stage.controller.window)
+    window, emulation = stage.controller.window, stage.emulation
+    wave = waveforms.solve(stage.topology, job, state, window, emulation=emulation)
     blank: ComplexArray = np.zeros((1, 1, 1), dtype=np.complex128)
     lines = {
         node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else blank
@@ -177,8 +182,10 @@ def sizing_scene(
     i_mean = None
     for _ in range(2):
         job = operation(stage, frequency, coil, i_mean)
-        state = waveforms.sizing_state(stage.topology, job, window, loss, temp_board=board)
-        wave = waveforms.solve(stage.topology, job, state, window)
+        state = waveforms.sizing_state(
+            stage.topology, job, window, loss, temp_board=board, emulation=stage.emulation
+        )
+        wave = waveforms.solve(stage.topology, job, state, window, emulation=stage.emulation)
         i_mean = wave.i_mean[..., 0]
     return scene(stage, coil, operation(stage, frequency, coil, i_mean), state, spectrum=spectrum)
 
@@ -199,6 +206,8 @@ def leg_stress(found: Scene, leg: Leg) -> LegStress:
         i_rms_synchronous=found.wave.position_rms[leg.synchronous],
         inductance=found.operation.inductance,
         temp_board=found.state.temp_board,
+        i_mean_synchronous=found.wave.position_mean[leg.synchronous],
+        share_blocking=1.0 - found.wave.position_share[leg.synchronous],
     )
 
 
@@ -206,25 +215,56 @@ def always_hard(found: Scene, leg: Leg) -> bool:
     """Whether every switched edge of a leg is hard in the lanes that limit heat.
 
     Then a partner without charges makes a control transistor coolest; at a soft turn-on the
-    partner's charge could save more at turn-off than it costs.
+    partner's charge could save more at turn-off than it costs. Beside a diode the current never
+    reverses, so no edge is soft.
     """
+    if leg.rectifier == "diode":
+        return True
     wave = found.wave.legs[leg.name]
     lanes = found.stage.lanes.guaranteed & ~found.stage.lanes.transient
     soft = wave.switches & ((wave.i_turn_on <= 0.0) | (wave.i_turn_off <= 0.0))
     return not bool((soft & lanes).any())
 
 
-def half_bridges(found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet) -> HalfBridge:
-    """Both transistors of a leg; rows of the parameters are sets, or choices under one set."""
-    spec = found.stage.spec
-    return half_bridge.solve(
-        control,
-        synchronous,
-        stress=leg_stress(found, leg),
-        drive=found.stage.drive,
-        board_k_per_w=np.array(spec.board.board_k_per_w),
-        thermal_gain_max=np.array(spec.limits.thermal_gain_max),
-    )
+def half_bridges(
+    found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet | Diode
+) -> HalfBridge:
+    """Both switches of a leg; rows of the parameters are sets, or choices under one set."""
+    return bridges_under(found.stage, leg_stress(found, leg), control, synchronous)
+
+
+def bridges_under(
+    stage: Stage, stress: LegStress, control: Mosfet, synchronous: Mosfet | Diode
+) -> HalfBridge:
+    """The same under a stress of its own."""
+    shared: dict[str, Any] = {
+        "stress": stress,
+        "drive": stage.drive,
+        "board_k_per_w": np.array(stage.spec.board.board_k_per_w),
+        "thermal_gain_max": np.array(stage.spec.limits.thermal_gain_max),
+    }
+    if isinstance(synchronous, Diode):
+        return half_bridge.solve_with_diode(control, synchronous, **shared)
+    return half_bridge.solve(control, synchronous, **shared)
+
+
+def controls(stage: Stage, rows: IntArray, pieces: IntArray) -> Mosfet:
+    """Parameters of choices of a control position."""
+    return parameters.in_parallel(stage.mosfets, rows, pieces)
+
+
+def rectifiers(stage: Stage, leg: Leg, rows: IntArray, pieces: IntArray) -> Mosfet | Diode:
+    """Parameters of choices of the synchronous position of a leg: transistors, or diodes."""
+    if leg.rectifier == "diode":
+        return parameters.take(stage.diodes, rows)
+    return parameters.in_parallel(stage.mosfets, rows, pieces)
+
+
+def ideal_rectifier(stage: Stage, leg: Leg) -> Mosfet | Diode:
+    """A synchronous partner without loss and charge, for bounds."""
+    if leg.rectifier == "diode":
+        return parameters.ideal_diode(stage.diodes)
+    return parameters.without_charges(stage.mosfets)
 
 
 @dataclass(frozen=True, slots=True)

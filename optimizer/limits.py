@@ -19,8 +19,12 @@ from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
 from optimizer.points_places import input_range
-from optimizer.records import BoolArray, FloatArray, IntArray, Leg
+from optimizer.records import BoolArray, FloatArray, IntArray, Leg, switch_kind
 from optimizer.stage import Stage
+from optimizer.topologies.intervals import has_diode
+
+JUNCTION = {"mosfet": "junction temperature", "diode": "diode junction temperature"}
+"""Quantity under which the temperature of a switch is limited, by kind."""
 
 ROUNDING = 1e-9
 """Relative slack for float noise at a limit."""
@@ -104,17 +108,31 @@ def _heat(
 # --- positions ------------------------------------------------------------------------------------
 
 
-def transistors(
-    stage: Stage, leg: Leg, bridge: HalfBridge, control: IntArray, synchronous: IntArray
+def switches(
+    found: Scene,
+    leg: Leg,
+    bridge: HalfBridge,
+    control: IntArray | None,
+    synchronous: IntArray | None,
 ) -> Iterator[Check]:
-    """Junction temperatures of a half bridge; `control`, `synchronous` : rows of the choices."""
-    rating = stage.tables["mosfet"].numbers["temp_junction_rating"]
+    """Junction temperatures of a half bridge, and the mean current of its diode if it has one.
+
+    control, synchronous : rows of the choices; None leaves out what is said of that position
+    """
+    stage = found.stage
     for subject, rows, position in (
         (leg.control, control, bridge.control),
         (leg.synchronous, synchronous, bridge.synchronous),
     ):
-        limit = temp_limit(stage, "mosfet", rating[rows][:, None], "temp_junction")
-        yield from _heat(stage, subject, "junction temperature", position.temp_junction, limit)
+        if rows is None:
+            continue
+        kind = switch_kind(subject)
+        rating = stage.tables[kind].numbers["temp_junction_rating"][rows][:, None]
+        limit = temp_limit(stage, kind, rating, "temp_junction")
+        quantity = JUNCTION[kind]
+        yield from _heat(stage, subject, quantity, position.temp_junction, limit)
+        if kind == "diode":
+            yield _rectifier_current(found, leg, rows)
     everywhere = np.ones(len(stage.lanes), dtype=bool)
     yield Check(leg.control, "finite loss", bridge.loss, np.array(np.inf), everywhere, "W")
 
@@ -140,6 +158,29 @@ def inductor(stage: Stage, found: Scene, coil: Coil) -> Iterator[Check]:
     yield Check("controller", "off-time", wave.time_off_min, off, firm(stage), "s", at_least=True)
     everywhere = np.ones(len(lanes), dtype=bool)
     yield Check("inductor", "finite loss", coil.loss, np.array(np.inf), everywhere, "W")
+
+
+def _rectifier_current(found: Scene, leg: Leg, rows: IntArray) -> Check:
+    """Mean current of the diode of a leg; `rows` of the diodes."""
+    stage = found.stage
+    one = derating.rule(stage.spec.derating_policy, "diode", "current")
+    rating = stage.tables["diode"].numbers["i_forward_rating"][rows][:, None]
+    mean = found.wave.position_mean[leg.synchronous]
+    allowed = derating.allowed(one, rating=rating)
+    return Check(leg.synchronous, "average current", mean, allowed, steady(stage), "A")
+
+
+def light_load(stage: Stage, found: Scene) -> Iterator[Check]:
+    """On-time at the points of the mission and the floors, where the current may rest.
+
+    At light load the on-time of a resting current shrinks with the load; below what the
+    controller can make it would skip pulses, which has no model here.
+    """
+    if not (stage.emulation or has_diode(stage.topology)):
+        return
+    least, named = np.array(stage.controller.time_on_min), np.asarray(stage.lanes.bracket == 0)
+    value = found.wave.time_on_min
+    yield Check("controller", "on-time at light load", value, least, named, "s", at_least=True)
 
 
 def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice) -> FloatArray:
@@ -273,10 +314,20 @@ def node_of(position: str) -> str:
     return "input" if position.startswith("input") else "output"
 
 
-def transistor_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
-    """Drain voltage with ringing and gate voltage of transistors at a position."""
-    numbers, policy = stage.tables["mosfet"].numbers, stage.spec.derating_policy
+def switch_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
+    """Drain voltage with ringing and gate voltage of transistors, reverse voltage of diodes."""
+    kind, policy = switch_kind(position), stage.spec.derating_policy
+    numbers = stage.tables[kind].numbers
     volts = np.array(voltages(stage)[node_of(position)]) * (1.0 + stage.spec.board.ringing_share)
+    if kind == "diode":
+        allowed = derating.allowed(
+            derating.rule(policy, "diode", "voltage"),
+            rating=numbers["v_reverse_rating"][rows][:, None],
+            transient=LASTING,
+        )
+        value = np.broadcast_to(volts, allowed.shape)
+        yield Check(position, "reverse voltage", value, allowed, BOTH, "V", cases=DURATIONS)
+        return
     allowed = derating.allowed(
         derating.rule(policy, "mosfet", "voltage"),
         rating=numbers["v_drain_source_rating"][rows][:, None],

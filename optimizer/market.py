@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer import dominance, evaluation, screen
-from optimizer.buying import Prices, controller_units
+from optimizer.buying import SWITCHES, Prices, controller_units
 from optimizer.evaluation import Coil, Scene
 from optimizer.pool import Pool
-from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray
+from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.stage import Stage, build_stage, lanes_where
 
 Choices = tuple[IntArray, IntArray]
@@ -44,9 +44,12 @@ class Market:
     covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
 
     def choices(self, position: str) -> Choices:
-        """Every transistor of a position in every number of pieces."""
-        most = self.stage.spec.choice.transistors_parallel_max
-        return screen.transistor_choices(self.pool.transistor[position], most)
+        """Every part of a switch position in every number of pieces."""
+        return screen.switch_choices(self.stage, self.pool, position)
+
+    def numbered(self, position: str, choices: Choices) -> Choices:
+        """The choices of a switch position by their part numbers."""
+        return self.prices.number(switch_kind(position), choices[0]), choices[1]
 
     def frequency(self) -> FloatArray:
         """Nominal frequency of each skeleton [Hz], (n_set,)."""
@@ -90,11 +93,13 @@ def _least_costs(stage: Stage, prices: Prices) -> dict[str, IntArray]:
     legs = len(stage.topology.LEGS)
     most = {
         "mosfet": 2 * rules.transistors_parallel_max if legs > 1 else 0,
+        "diode": 0,
         "capacitor": rules.bank_pieces_max,
         "inductor": 0,
         "resistor": 0,
     }
-    return {kind: _least_cost(prices, kind, count) for kind, count in most.items()}
+    found = {kind: _least_cost(prices, kind, count) for kind, count in most.items()}
+    return found | {"switch": np.concatenate([found[kind] for kind in SWITCHES])}
 
 
 def _least_cost(prices: Prices, kind: str, most: int) -> IntArray:

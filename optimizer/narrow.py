@@ -18,14 +18,14 @@ from optimizer.market import Market
 from optimizer.records import BoolArray, Choice, Group, IntArray, Skeleton
 
 KINDS = {
-    "input leg": "mosfet",
-    "output leg": "mosfet",
+    "input leg": "switch",
+    "output leg": "switch",
     "input bank": "capacitor",
     "output bank": "capacitor",
     "inductor": "inductor",
     "sense resistor": "resistor",
 }
-"""Part kind of each group."""
+"""Part kind of each group; a leg may hold transistors and diodes."""
 
 
 def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None:
@@ -93,7 +93,7 @@ def _costs(found: Market, group: Group, *, shared: bool) -> IntArray:
     """Cost of each option bought for its group alone, or the least that sharing brings it to."""
     kind = KINDS[group.name]
     table = found.least[kind] if shared else found.prices.alone(kind)
-    rows = np.where(group.part < 0, 0, group.part - found.prices.offset[kind])
+    rows = np.where(group.part < 0, 0, group.part - found.prices.start(kind))
     return workbench.pair_cost(table, rows, group.pieces)
 
 

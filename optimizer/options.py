@@ -127,7 +127,7 @@ def _workbench(
         "fixed": (np.array([found.fixed_cost + coil]), np.array([fixed]))
     }
     for leg in found.stage.topology.LEGS:
-        pair = found.choices(leg.control), found.choices(leg.synchronous)
+        pair = floors_legs.numbered(found, leg)
         stairs[leg.name] = floors_legs.leg_stair(found, legs[leg.name][0], *pair)
     scene, view = found.scene.take(one), found.view.take(one)
     bench = Workbench(found, skeleton, rows, aim, scene, view, bound, classes, stairs)
@@ -164,9 +164,15 @@ def _sense_group(bench: Workbench, skeleton: int) -> Group | None:
 
 
 def _coil_holds(found: Market, skeleton: int) -> bool:
-    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row."""
+    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row.
+
+    And whether the controller can make the shortest on-time of a resting current.
+    """
     gain = found.coils.gain[skeleton][limits.steady(found.stage)]
-    return bool(np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all())
+    if not (np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all()):
+        return False
+    scene = found.scene.take(np.array([skeleton]))
+    return all(check.holds()[0] for check in limits.light_load(found.stage, scene))
 
 
 def _coil_group(bench: Workbench, skeleton: int) -> Group:

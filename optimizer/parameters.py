@@ -13,9 +13,10 @@ from typing import Any, TypeVar
 import numpy as np
 
 from optimizer.catalog import PartTable
-from optimizer.parts import capacitor, inductor, mosfet, resistor
+from optimizer.parts import capacitor, diode, inductor, mosfet, resistor, switching
 from optimizer.parts.bank import Branches
 from optimizer.parts.bridge_records import Drive, Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.records import BoolArray, FloatArray, IntArray, Lanes
 from optimizer.spec_records import Board, Controller, Pads
 
@@ -107,6 +108,50 @@ def in_parallel(record: Mosfet, rows: IntArray, pieces: IntArray) -> Mosfet:
     values = {item.name: getattr(chosen, item.name) for item in fields(chosen)}
     values["pieces"] = pieces[:, None].astype(np.float64)
     return Mosfet(**values)
+
+
+TEMP_HOLD = 25.0
+"""In the guaranteed set the forward voltage of a diode is not taken to fall above this [degC], so
+that its loss rises with the state."""
+
+
+def diodes(table: PartTable, *, lanes: Lanes, pads: Pads) -> Diode:
+    """Parameters of every diode; the limit of the forward voltage moves its line as a whole."""
+    strict = lanes.guaranteed[None, :]
+    at_test = column(table, "v_forward_typ")
+    current = column(table, "i_forward_test")
+    resistance = diode.resistance_forward(
+        v_forward=at_test,
+        v_forward_tenth=column(table, "v_forward_tenth_typ"),
+        i_forward_test=current,
+    )
+    hot = pick(table, "i_reverse_125c", lanes.guaranteed)
+    test = column(table, "v_junction_test")
+    capacitance_junction = column(table, "capacitance_junction_typ")
+    pad = np.array([pads.rth_pad(pattern) for pattern in table.texts["land_pattern"]])[:, None]
+    return Diode(
+        v_forward=pick(table, "v_forward", lanes.guaranteed) - resistance * current,
+        v_forward_slope=(at_test - column(table, "v_forward_125c_typ")) / 100.0,
+        temp_hold=np.where(strict, TEMP_HOLD, np.inf),
+        resistance=resistance,
+        i_reverse_125c=hot,
+        growth=np.log(hot / pick(table, "i_reverse", lanes.guaranteed)) / 100.0,
+        q_output=switching.q_output_from_capacitance(
+            capacitance_output=capacitance_junction,
+            v_output_test=test,
+            v_node=test,
+        ),
+        v_output_test=test,
+        rth=pick(table, "rth_junction_case", lanes.guaranteed) + pad,
+        pieces=np.ones((len(table.part_number), 1)),
+    )
+
+
+def ideal_diode(like: Diode) -> Diode:
+    """A diode for bounds that loses nothing, (1, n_lane)."""
+    zero, one = np.zeros((1, 1)), np.ones((1, 1))
+    values = {item.name: zero for item in fields(like)}
+    return Diode(**values | {"v_output_test": one, "rth": one, "pieces": one})
 
 
 def without_charges(like: Mosfet) -> Mosfet:

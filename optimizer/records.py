@@ -176,6 +176,7 @@ class Waveform:
     duty_input, duty_output : on-duty of input-high and output-low in their own switching cycle
     i_mean, i_rms, i_peak, i_valley, i_ripple : inductor current, (n_set, n_lane, n_inductor)
     position_rms, position_mean : position -> current through it [A]
+    position_share : position -> share of the pattern in which it conducts
     time_on_min, time_off_min : shortest control on- and off-time of the legs that switch [s]
     i_input_mean : mean current drawn through the input node by the stage's switches [A]
     i_input_rms_ac, i_output_rms_ac : rms of the current the input and output bank must carry [A]
@@ -200,6 +201,7 @@ class Waveform:
     i_ripple: FloatArray
     position_rms: Mapping[str, FloatArray]
     position_mean: Mapping[str, FloatArray]
+    position_share: Mapping[str, FloatArray]
     legs: Mapping[str, LegWave]
     time_on_min: FloatArray
     time_off_min: FloatArray

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +12,11 @@ from optimizer import evaluation, limits, parameters, verification
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
 from optimizer.evaluation import Scene
+from optimizer.limits import Check
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
 from optimizer.parts.bridge_records import Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.pool import Pool
 from optimizer.records import (
     BRACKET_CEILING,
@@ -27,6 +30,7 @@ from optimizer.records import (
     Leg,
     State,
     Waterfall,
+    switch_kind,
 )
 from optimizer.stage import Stage, build_stage, lanes_where
 from optimizer.verification import Reference
@@ -276,9 +280,15 @@ def cheapest_bank(
 # --- the reference set of every skeleton ----------------------------------------------------------
 
 
-def transistor_choices(rows: IntArray, parallel_max: int) -> tuple[IntArray, IntArray]:
-    """Every transistor in every number of parallel pieces: rows and pieces."""
-    count = np.arange(1, parallel_max + 1)
+def switch_choices(stage: Stage, found: Pool, position: str) -> tuple[IntArray, IntArray]:
+    """Every transistor of a position in every number of parallel pieces: rows and pieces.
+
+    Diodes stand alone: of two in parallel the warmer one has the lower forward voltage and takes
+    the current.
+    """
+    rows = found.transistor[position]
+    alone = switch_kind(position) == "diode"
+    count = np.arange(1, 2 if alone else stage.spec.choice.transistors_parallel_max + 1)
     return np.repeat(rows, len(count)), np.tile(count, len(rows))
 
 
@@ -289,17 +299,18 @@ def _cheapest_leg(
 
     Controls that fail even beside an ideal partner are left out first; None when no pair passes.
     """
-    mosfets = scene.stage.mosfets
-    ideal = parameters.without_charges(mosfets)
+    stage = scene.stage
+    ideal = parameters.without_charges(stage.mosfets)
     synchronous = _by_price(scene, found, prices, leg.synchronous)
     synchronous = _passing(scene, leg, leg.synchronous, synchronous, ideal)
     controls = _by_price(scene, found, prices, leg.control)
     if evaluation.always_hard(scene, leg):
-        controls = _passing(scene, leg, leg.control, controls, ideal)
+        beside = evaluation.ideal_rectifier(stage, leg)
+        controls = _passing(scene, leg, leg.control, controls, beside)
     for row, pieces in zip(*synchronous, strict=True):
         if not len(controls[0]):
             return None
-        partner = parameters.in_parallel(mosfets, np.array([row]), np.array([pieces]))
+        partner = evaluation.rectifiers(stage, leg, np.array([row]), np.array([pieces]))
         rows, counts = _passing(scene, leg, leg.control, controls, partner)
         if len(rows):
             return (int(rows[0]), int(counts[0])), (int(row), int(pieces))
@@ -310,28 +321,44 @@ def _by_price(
     scene: Scene, found: Pool, prices: Prices, position: str
 ) -> tuple[IntArray, IntArray]:
     """Transistors of a position in every number of pieces, cheapest first: rows and pieces."""
-    most = scene.stage.spec.choice.transistors_parallel_max
-    rows, pieces = transistor_choices(found.transistor[position], most)
-    order = np.argsort(prices.alone("mosfet")[rows, pieces], kind="stable")
+    rows, pieces = switch_choices(scene.stage, found, position)
+    order = np.argsort(prices.alone(switch_kind(position))[rows, pieces], kind="stable")
     return rows[order], pieces[order]
 
 
 def _passing(
-    scene: Scene, leg: Leg, position: str, choices: tuple[IntArray, IntArray], partner: Mosfet
+    scene: Scene,
+    leg: Leg,
+    position: str,
+    choices: tuple[IntArray, IntArray],
+    partner: Mosfet | Diode,
 ) -> tuple[IntArray, IntArray]:
     """Of the choices at a position, those that keep their own limits beside a partner."""
     rows, pieces = choices
     if not len(rows):
         return choices
-    own = parameters.in_parallel(scene.stage.mosfets, rows, pieces)
-    is_control = position == leg.control
-    pair = (own, partner) if is_control else (partner, own)
-    bridge = evaluation.half_bridges(scene, leg, *pair)
     keep = np.ones(len(rows), dtype=bool)
-    for check in limits.transistors(scene.stage, leg, bridge, rows, rows):
-        if check.subject == position or check.quantity == "finite loss":
-            keep &= check.holds()
+    for check in switch_checks(scene, leg, position, choices, partner):
+        keep &= check.holds()
     return rows[keep], pieces[keep]
+
+
+def switch_checks(
+    scene: Scene,
+    leg: Leg,
+    position: str,
+    choices: tuple[IntArray, IntArray],
+    partner: Mosfet | Diode,
+) -> Iterator[Check]:
+    """What is asked of the choices at one position of a leg beside a partner."""
+    if position == leg.control:
+        own = evaluation.controls(scene.stage, *choices)
+        bridge = evaluation.half_bridges(scene, leg, own, partner)
+        return limits.switches(scene, leg, bridge, choices[0], None)
+    assert isinstance(partner, Mosfet)
+    other = evaluation.rectifiers(scene.stage, leg, *choices)
+    bridge = evaluation.half_bridges(scene, leg, partner, other)
+    return limits.switches(scene, leg, bridge, None, choices[0])
 
 
 def reference_parts(
@@ -390,7 +417,9 @@ def references(
                 break
     if not parts:
         empty = np.zeros((0, len(stage.lanes)))
-        state = State(empty, dict.fromkeys(stage.topology.POSITIONS, empty), empty, empty, empty)
+        names = stage.topology.POSITIONS
+        drop = {p: empty for p in names if switch_kind(p) == "diode"}
+        state = State(empty, dict.fromkeys(names, empty), empty, empty, empty, drop)
         return Reference(np.zeros(0), np.zeros(0, dtype=np.int64), state, empty), kept
     return _reference_states(stage, parts), kept
 
@@ -425,6 +454,7 @@ def _reference_states(stage: Stage, parts: list[Sets]) -> Reference:
         i_input_extra=wide([one.state.i_input_extra for one in small]),
         i_output_extra=wide([one.state.i_output_extra for one in small]),
         temp_board=wide([one.state.temp_board for one in small]),
+        drop={p: wide([one.state.drop[p] for one in small]) for p in small[0].state.drop},
     )
     return Reference(
         frequency=np.concatenate([one.frequency for one in small]),

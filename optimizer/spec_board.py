@@ -25,15 +25,26 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError, Problem
-from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW
+from optimizer.records import (
+    DIODES,
+    INPUT_DIODE,
+    INPUT_HIGH,
+    INPUT_LOW,
+    OUTPUT_DIODE,
+    OUTPUT_HIGH,
+    OUTPUT_LOW,
+)
 from optimizer.results import PartSet
 
 TRANSISTORS = {
     "buck": (INPUT_HIGH, INPUT_LOW),
     "boost": (OUTPUT_LOW, OUTPUT_HIGH),
     "four-switch": (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH),
+    "diode-buck": (INPUT_HIGH, INPUT_DIODE),
+    "diode-boost": (OUTPUT_LOW, OUTPUT_DIODE),
 }
 SINGLE = ("inductor", "sense-resistor")
+ONE_PIECE = ("inductor", *DIODES)
 BANKS = ("input-bank", "output-bank")
 KEYS = ("topology", "frequency_khz", "catalogs", "positions")
 TYPES_MAX = 2
@@ -133,7 +144,7 @@ class _Board:
         if name not in positions:
             self._bad(f"positions.{name}", "nothing", "a part number", "add the position")
             return "", 0
-        return self._pieces(f"positions.{name}", positions[name], single=name == "inductor")
+        return self._pieces(f"positions.{name}", positions[name], single=name in ONE_PIECE)
 
     def _bank(self, name: str, positions: Mapping[str, Any]) -> tuple[Bought, ...]:
         value = positions.get(name)

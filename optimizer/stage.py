@@ -12,8 +12,9 @@ from optimizer.catalog import PartTable
 from optimizer.parameters import Capacitors, Inductors, Resistors
 from optimizer.parts.bank import SourceBranch
 from optimizer.parts.bridge_records import Drive, Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.records import BoolArray, FloatArray, Lanes
-from optimizer.spec_records import Controller, Spec
+from optimizer.spec_records import LIGHT_LOAD_EMULATION, Controller, Spec
 from optimizer.topologies import TOPOLOGIES, Topology
 
 
@@ -27,6 +28,7 @@ class Stage:
     lanes: Lanes
     tables: Mapping[str, PartTable]
     mosfets: Mosfet
+    diodes: Diode
     inductors: Inductors
     capacitors: Capacitors
     resistors: Resistors
@@ -57,6 +59,11 @@ class Stage:
         return np.asarray(self.lanes.temp_ambient + np.where(self.cold, 0.0, heat))
 
     @property
+    def emulation(self) -> bool:
+        """Whether synchronous transistors imitate diodes at light load."""
+        return self.controller.light_load == LIGHT_LOAD_EMULATION
+
+    @property
     def source_branch(self) -> SourceBranch | None:
         """Impedance of the source as one more branch of the input bank, None when it has none."""
         source = self.spec.source
@@ -80,6 +87,7 @@ def build_stage(
         mosfets=parameters.mosfets(
             tables["mosfet"], lanes=lanes, controller=controller, pads=spec.pads
         ),
+        diodes=parameters.diodes(tables["diode"], lanes=lanes, pads=spec.pads),
         inductors=parameters.inductors(tables["inductor"], lanes=lanes),
         capacitors=parameters.capacitors(tables["capacitor"]),
         resistors=parameters.resistors(tables["resistor"]),

@@ -15,7 +15,7 @@ from optimizer import assembly, evaluation, limits
 from optimizer.assembly import Physics, Sets
 from optimizer.evaluation import Scene
 from optimizer.limits import Chain, Check
-from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.records import BoolArray, FloatArray, IntArray, State, switch_kind
 from optimizer.stage import Stage
 
 
@@ -69,6 +69,7 @@ def _mixed(held: BoolArray, one: State, other: State) -> State:
         i_input_extra=np.where(held, one.i_input_extra, other.i_input_extra),
         i_output_extra=np.where(held, one.i_output_extra, other.i_output_extra),
         temp_board=np.where(held, one.temp_board, other.temp_board),
+        drop={p: np.where(held, value, other.drop[p]) for p, value in one.drop.items()},
     )
 
 
@@ -97,11 +98,12 @@ def checks(result: Physics, sets: Sets) -> Iterator[Check]:
     found, stage = result.scene, result.scene.stage
     for leg in stage.topology.LEGS:
         rows = [sets.transistor[p][0] for p in (leg.control, leg.synchronous)]
-        yield from limits.transistors(stage, leg, result.bridges[leg.name], *rows)
+        yield from limits.switches(found, leg, result.bridges[leg.name], *rows)
     for position, (rows_at, _) in sets.transistor.items():
-        yield from limits.transistor_ratings(stage, position, rows_at)
-        yield from limits.body_ratings(stage, "mosfet", position, rows_at)
+        yield from limits.switch_ratings(stage, position, rows_at)
+        yield from limits.body_ratings(stage, switch_kind(position), position, rows_at)
     yield from limits.inductor(stage, found, result.coil)
+    yield from limits.light_load(stage, found)
     yield from limits.body_ratings(stage, "inductor", "inductor", sets.coil)
     for node, chosen in sets.bank.items():
         yield from _bank_checks(result, node, chosen)
@@ -130,8 +132,8 @@ def areas(stage: Stage, sets: Sets) -> FloatArray:
     """Room all parts of each set take on the board [m2], (n_set,)."""
     body = {kind: limits.body_area(stage, kind) for kind in stage.tables}
     used = body["inductor"][sets.coil] + body["resistor"][sets.sense[0]] * sets.sense[1]
-    for rows, pieces in sets.transistor.values():
-        used = used + body["mosfet"][rows] * pieces
+    for position, (rows, pieces) in sets.transistor.items():
+        used = used + body[switch_kind(position)][rows] * pieces
     for first, first_pieces, second, second_pieces in sets.bank.values():
         used = used + body["capacitor"][first] * first_pieces
         more = body["capacitor"][np.maximum(second, 0)] * second_pieces

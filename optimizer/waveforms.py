@@ -156,6 +156,7 @@ def _waveform(
         i_ripple=(peak - valley)[..., np.newaxis],
         position_rms=position_rms,
         position_mean=position_mean,
+        position_share={p: _sum(c, share) for p, c in table.conducts.items()},
         legs=legs,
         time_on_min=time_on,
         time_off_min=time_off,

@@ -19,7 +19,7 @@ from optimizer.buying import Prices
 from optimizer.catalog import Catalog
 from optimizer.evaluation import Scene
 from optimizer.points import points
-from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.records import BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.spec_records import OBJECTIVE_WORST, Force, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.tables import PartTable
@@ -114,8 +114,10 @@ def parts_held(spec: Spec, stage: Stage, sets: Sets, prices: Prices) -> dict[str
 
 def part_columns(sets: Sets) -> dict[str, list[IntArray]]:
     """Kind -> rows of the parts of each set, -1 where a place is empty."""
-    return {
-        "mosfet": [rows for rows, _ in sets.transistor.values()],
+    held: dict[str, list[IntArray]] = {"mosfet": [], "diode": []}
+    for position, (rows, _) in sets.transistor.items():
+        held[switch_kind(position)].append(rows)
+    return held | {
         "inductor": [sets.coil],
         "capacitor": [rows for bank in sets.bank.values() for rows in (bank[0], bank[2])],
         "resistor": [sets.sense[0]],
@@ -136,16 +138,17 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
     """Every complete set of one topology, of every part of the catalog."""
     choice = spec.choice
     rows = {kind: list(range(len(table))) for kind, table in stage.tables.items()}
-    switch: list[tuple[float, ...]] = list(
-        product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1))
-    )
+    switch: dict[str, list[tuple[float, ...]]] = {
+        "mosfet": list(product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1))),
+        "diode": [(row, 1) for row in rows["diode"]],
+    }
     bank = banks(rows["capacitor"], choice.bank_pieces_max, choice.bank_types_max)
     sense = list(product(rows["resistor"], range(1, choice.resistors_parallel_max + 1)))
     positions = stage.topology.POSITIONS
     axes: list[Sequence[tuple[float, ...]]] = [
         [(f,) for f in stage.controller.frequencies],
         [(row,) for row in rows["inductor"]],
-        *([list(switch)] * len(positions)),
+        *(list(switch[switch_kind(position)]) for position in positions),
         list(bank),
         list(bank),
         list(sense),
@@ -210,7 +213,7 @@ def _holds_part(stage: Stage, sets: Sets, force: Force) -> BoolArray:
         "sense-resistor": ("resistor", [sets.sense[0]]),
     }
     for position, (row, _) in sets.transistor.items():
-        places[position] = ("mosfet", [row])
+        places[position] = (switch_kind(position), [row])
     for node, (first, _, second, _) in sets.bank.items():
         places[f"{node}-bank"] = ("capacitor", [first, second])
     found = np.zeros(len(sets), dtype=bool)
@@ -321,6 +324,8 @@ def limit_name(subject: str, quantity: str) -> str:
     """Name under which a limit is counted; transistor positions count together."""
     if subject.endswith(("-high", "-low")):
         subject = "transistors"
+    elif subject.endswith("-diode"):
+        subject = "diodes"
     if quantity in ("height", "coldest temperature", "rise over ambient", "finite loss"):
         return quantity
     return f"{subject}: {quantity}"
