@@ -20,7 +20,7 @@ from catalogs import market  # noqa: E402
 from catalogs.capacitors import capacitors  # noqa: E402
 from catalogs.common import Row, cell  # noqa: E402
 from catalogs.diodes import diodes  # noqa: E402
-from catalogs.inductors import inductors  # noqa: E402
+from catalogs.inductors import coupled, inductors  # noqa: E402
 from catalogs.mosfets import mosfets  # noqa: E402
 from catalogs.readme import readme  # noqa: E402
 from catalogs.resistors import resistors  # noqa: E402
@@ -30,6 +30,7 @@ MAKERS: dict[str, tuple[str, Callable[[int, int], list[Row]]]] = {
     "mosfets": ("mosfet", mosfets),
     "diodes": ("diode", diodes),
     "inductors": ("inductor", inductors),
+    "inductors_coupled": ("inductor", coupled),
     "capacitors": ("capacitor", capacitors),
     "resistors": ("resistor", resistors),
 }

@@ -8,7 +8,14 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-ROWS = {"mosfets": 840, "diodes": 180, "inductors": 880, "capacitors": 1260, "resistors": 220}
+ROWS = {
+    "mosfets": 840,
+    "diodes": 180,
+    "inductors": 880,
+    "inductors_coupled": 320,
+    "capacitors": 1260,
+    "resistors": 220,
+}
 """Rows of each file at scale 1."""
 
 FLAW_SHARE = 0.05

@@ -49,7 +49,7 @@ Orders of magnitude are common practice of the trade (no source); they stand in 
   typical above maximum, drain charge above gate charge, a bias curve that rises. Every cell still
   reads.
 
-Part numbers are `MAKER-<F, D, L, C or R><class or value>-<serial>` and carry no other meaning.
+Part numbers are `MAKER-<F, D, L, LC, C or R><class or value>-<serial>` and carry no other meaning.
 `approval`, `life_rating_h`, `self_heating_k_per_a2` and the 4.5 V columns are empty where they do
 not apply. Currency {currency}, prices dated within 2026.
 
@@ -88,6 +88,7 @@ PARTS = {
     "mosfets": "N-channel transistors, 30 to 150 V",
     "diodes": "Schottky diodes, 40 to 150 V",
     "inductors": "power inductors, 1 to 100 uH",
+    "inductors_coupled": "the same with two equal windings on one core",
     "capacitors": "ceramic, film, aluminium, polymer, hybrid, tantalum",
     "resistors": "current-sense resistors, 1 to 20 mOhm",
 }

@@ -356,6 +356,7 @@ def part_set_of(run: Plain, number: int, *, place: str) -> PartSet:
                 bank_input=tuple(_pair(v) for v in plain["bank_input"]),
                 bank_output=tuple(_pair(v) for v in plain["bank_output"]),
                 sense=_pair(plain["sense"]),
+                bank_coupling=tuple(_pair(v) for v in plain.get("bank_coupling", ())),
             )
     need = f"a point from 1 to {len(run['points'])}"
     raise _problem(place, "--point", str(number), need, "look the number up in front.csv")

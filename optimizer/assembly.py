@@ -33,6 +33,7 @@ class Sets:
 
     frequency: FloatArray
     coil: IntArray
+    coil_pieces: IntArray
     transistor: Mapping[str, tuple[IntArray, IntArray]]
     bank: Mapping[str, tuple[IntArray, IntArray, IntArray, IntArray]]
     sense: tuple[IntArray, IntArray]
@@ -45,6 +46,7 @@ class Sets:
         return Sets(
             frequency=self.frequency[rows],
             coil=self.coil[rows],
+            coil_pieces=self.coil_pieces[rows],
             transistor={p: (a[rows], n[rows]) for p, (a, n) in self.transistor.items()},
             bank={
                 node: (a[rows], n[rows], b[rows], m[rows])
@@ -148,6 +150,8 @@ def _losses(
     for node, one_bank in banks.items():
         losses[f"{node}-bank", "ripple"] = one_bank.loss
     losses["sense-resistor", "conduction"] = sense.loss
+    if stage.two_coils:
+        resistance[leg.control] = resistance[leg.control] + sense.resistance
     losses["board", "copper"] = stage.spec.board.resistance * i_rms * i_rms
     losses["controller", "supply"] = v_input * stage.controller.i_quiescent
     return losses, resistance
@@ -162,10 +166,16 @@ def _fed(
     power balance checks.
     """
     fed = {node: one.loss for node, one in banks.items()}
-    fed["input"] = fed["input"] + coil.loss_ac + coil.loss_core
+    fed["input"] = fed["input"] + coil.loss_fed + fed.pop("coupling", 0.0)
+    job = found.operation
+    volts = {"input": job.v_input, "output": job.v_output}
     for leg in found.stage.topology.LEGS:
         one = bridges[leg.name]
-        fed[leg.node] = fed[leg.node] + one.control.loss_charge + one.synchronous.loss_charge
+        charge = one.control.loss_charge + one.synchronous.loss_charge
+        for node in (leg.node,) if leg.node in volts else ("input", "output"):
+            # A charge that falls through both voltages takes from each its share.
+            share = 1.0 if node == leg.node else volts[node] / (job.v_input + job.v_output)
+            fed[node] = fed[node] + share * charge
     return fed
 
 
@@ -174,8 +184,11 @@ def next_state(result: Physics) -> State:
     found = result.scene
     job, board = found.operation, found.stage.spec.board
     supply = job.v_input * result.i_drive + found.wave.loss_ripple_conduction
+    series = result.coil.resistance + board.resistance
+    if not found.stage.two_coils:
+        series = series + result.sense.resistance
     return State(
-        resistance_series=result.coil.resistance + result.sense.resistance + board.resistance,
+        resistance_series=series,
         resistance=result.resistance,
         i_input_extra=(result.fed["input"] + supply) / job.v_input,
         i_output_extra=result.fed["output"] / job.v_output,
@@ -184,7 +197,8 @@ def next_state(result: Physics) -> State:
             leg.synchronous: result.bridges[leg.name].synchronous.v_forward
             for leg in found.stage.topology.LEGS
             if leg.synchronous in DIODES
-        },
+        }
+        | dict(result.coil.drops),
     )
 
 
@@ -215,7 +229,7 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
         found = evaluation.scene(stage, sets.coil, job, state)
         result = evaluate(found, sets, ripple=False)
         state = next_state(result)
-        job = evaluation.operation(stage, sets.frequency, sets.coil, found.wave.i_mean[..., 0])
+        job = evaluation.operation(stage, sets.frequency, sets.coil, evaluation.i_bias(found.wave))
         change = np.abs(result.total - total) > CONVERGED * np.abs(result.total)
         total = result.total
         if not change.any():

@@ -68,7 +68,8 @@ def exchange(spec: Spec) -> dict[str, float]:
 def most_pieces(spec: Spec) -> int:
     """Most pieces of one part number a board can hold under the choice rules."""
     rules = spec.choice
-    return max(4 * rules.transistors_parallel_max, 2 * rules.bank_pieces_max) + max(
+    banks = 3 if any(name.endswith("sepic") for name in spec.topologies) else 2
+    return max(4 * rules.transistors_parallel_max, banks * rules.bank_pieces_max) + max(
         0, rules.resistors_parallel_max - 1
     )
 
@@ -115,7 +116,7 @@ def priced(found: Prices, kind: str, count: int) -> BoolArray:
 
 def slots(found: Prices, sets: Sets) -> tuple[IntArray, IntArray]:
     """Part numbers and pieces of every place of each set, -1 and 0 where empty, (n_set, n_slot)."""
-    columns = [(found.number("inductor", sets.coil), np.ones_like(sets.coil))]
+    columns = [(found.number("inductor", sets.coil), sets.coil_pieces)]
     columns += [
         (found.number(switch_kind(position), row), n)
         for position, (row, n) in sets.transistor.items()

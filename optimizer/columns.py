@@ -284,6 +284,9 @@ INDUCTOR = _of(
         fill=ONE(40, unit="V")),
     _number("temp_part_rating_c", 60, 250, "highest part temperature with own heat",
         fill=ONE(105, unit="degC")),
+    _number("coupling_typ_pct", 50, 99.9, "two equal windings on one core: how far they are "
+        "coupled; currents are then those of both windings at once, everything else is of one; "
+        "empty: one winding"),
     _number("frequency_resonance_min_mhz", 0.1, 1000, "self-resonance"),
     _choice("shielded", ("yes", "no"), "magnetically shielded", otherwise="no"),
 )

@@ -11,13 +11,13 @@ from optimizer.catalog import Catalog
 from optimizer.columns import columns_of
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import part_notes
-from optimizer.conclude_sets import NODES, Chosen, Place, kind_of
+from optimizer.conclude_sets import Chosen, Place, kind_of
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
 from optimizer.records import Note, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import Controller, Spec
-from optimizer.stage import build_stage
+from optimizer.stage import Stage, build_stage
 from optimizer.tables import PartTable
 from optimizer.topologies import TOPOLOGIES
 
@@ -38,13 +38,13 @@ def verify_board(
     looked up raises `InputError`.
     """
     controller = _controller(spec, part_set)
-    chosen = _chosen(spec, catalog, part_set)
     stage = build_stage(
         spec,
         part_set.topology,
         lanes=points(spec, part_set.topology).lanes,
         tables=catalog.tables,
     )
+    chosen = _chosen(stage, catalog, part_set)
     (verified,) = verified_sets(stage, [chosen])
     notes = [
         *_setting_notes(spec, controller, part_set),
@@ -100,26 +100,27 @@ class _Shelf:
         return Problem(PLACE, position, repr(part), need, f"{fix} {more}".strip())
 
 
-def _chosen(spec: Spec, catalog: Catalog, part_set: PartSet) -> Chosen:
+def _chosen(stage: Stage, catalog: Catalog, part_set: PartSet) -> Chosen:
     shelf = _Shelf(catalog)
     wanted = TOPOLOGIES[part_set.topology].POSITIONS
     absent = [name for name in wanted if name not in part_set.transistors]
     for name in absent:
         fix, need = "add the position", SWITCH[switch_kind(name)]
         shelf.problems.append(Problem(PLACE, name, "nothing", need, fix))
-    banks = {"input": part_set.bank_input, "output": part_set.bank_output}
+    coil = shelf.place("inductor", part_set.inductor, 1)[0]
     chosen = Chosen(
         topology=part_set.topology,
         frequency=part_set.frequency,
-        coil=shelf.place("inductor", part_set.inductor, 1)[0],
+        coil=coil,
+        coil_pieces=int(stage.coil_pieces(np.array([coil]))[0]),
         transistor={
             name: shelf.place(name, *part_set.transistors[name])
             for name in wanted
             if name not in absent
         },
         bank={
-            node: tuple(shelf.place(f"{node}-bank", *entry) for entry in banks[node])
-            for node in NODES
+            node: tuple(shelf.place(f"{node}-bank", *entry) for entry in part_set.bank(node))
+            for node in stage.nodes
         },
         sense=shelf.place("sense-resistor", *part_set.sense),
     )

@@ -18,7 +18,6 @@ Place = tuple[int, int]
 """Row in the table of a kind, and pieces."""
 
 Tables = Mapping[str, PartTable]
-NODES = ("input", "output")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +27,7 @@ class Chosen:
     topology: str
     frequency: float
     coil: int
+    coil_pieces: int
     transistor: Mapping[str, Place]
     bank: Mapping[str, tuple[Place, ...]]
     sense: Place
@@ -35,7 +35,7 @@ class Chosen:
     def places(self) -> list[tuple[str, str, int, int]]:
         """(position, kind, row, pieces) of every place, in the order of the board."""
         found = [(name, switch_kind(name), *place) for name, place in self.transistor.items()]
-        found.append(("inductor", "inductor", self.coil, 1))
+        found.append(("inductor", "inductor", self.coil, self.coil_pieces))
         for node, bank in self.bank.items():
             found += [(f"{node}-bank", "capacitor", *place) for place in bank]
         found.append(("sense-resistor", "resistor", *self.sense))
@@ -80,8 +80,9 @@ def _chosen(
         topology=market.stage.topology.NAME,
         frequency=round(float(market.frequency()[number]), 3),
         coil=held["inductor"][0][0],
+        coil_pieces=held["inductor"][0][1],
         transistor={p: held[p][0] for p in market.stage.topology.POSITIONS},
-        bank={node: tuple(held[f"{node}-bank"]) for node in NODES},
+        bank={node: tuple(held[f"{node}-bank"]) for node in market.stage.nodes},
         sense=held["sense-resistor"][0],
     )
 
@@ -109,8 +110,9 @@ def stacked(found: Sequence[Chosen]) -> Sets:
     return Sets(
         frequency=np.array([one.frequency for one in found]),
         coil=column([one.coil for one in found]),
+        coil_pieces=column([one.coil_pieces for one in found]),
         transistor={p: places([one.transistor[p] for one in found]) for p in found[0].transistor},
-        bank={node: bank(node) for node in NODES},
+        bank={node: bank(node) for node in found[0].bank},
         sense=places([one.sense for one in found]),
     )
 
@@ -121,7 +123,9 @@ def part_set_of(one: Chosen, tables: Tables) -> PartSet:
     def named(kind: str, place: Place) -> tuple[str, int]:
         return tables[kind].part_number[place[0]], place[1]
 
-    banks = {n: tuple(named("capacitor", place) for place in one.bank[n]) for n in NODES}
+    banks = {
+        node: tuple(named("capacitor", place) for place in bank) for node, bank in one.bank.items()
+    }
     return PartSet(
         topology=one.topology,
         frequency=one.frequency,
@@ -130,4 +134,5 @@ def part_set_of(one: Chosen, tables: Tables) -> PartSet:
         bank_input=banks["input"],
         bank_output=banks["output"],
         sense=named("resistor", one.sense),
+        bank_coupling=banks.get("coupling", ()),
     )

@@ -67,8 +67,7 @@ def _price_each(found: Market, types: IntArray) -> FloatArray:
 
 def _bank_square(found: Market, node: str, rows: IntArray) -> FloatArray:
     """Weighted mean square of the current the bank carries [A2], (n_row,)."""
-    wave = found.view.wave
-    rms = wave.i_input_rms_ac if node == "input" else wave.i_output_rms_ac
+    rms = evaluation.bank_rms(found.view.wave, node)
     return np.asarray(rms[rows] ** 2 @ found.weight)
 
 
@@ -77,7 +76,7 @@ def _conductance(found: Market, node: str, rows: IntArray, types: IntArray) -> F
     part = found.part
     lanes = part.lanes
     hottest = found.view.state.temp_board[rows].max(axis=0, keepdims=True)
-    bias = (lanes.v_input if node == "input" else lanes.v_output)[None, :]
+    bias = (lanes.v_output if node == "output" else lanes.v_input)[None, :]
     one = parameters.branches(
         parameters.take(part.capacitors, types), lanes=lanes, v_bias=bias, temp_board=hottest
     )

@@ -174,7 +174,7 @@ def _bank_options(
     )
     if not ripple:
         result = replace(result, v_ripple=result.v_ripple_bound)
-    checks = [*limits.capacitors(stage, node, result, scene.state.temp_board, choice)]
+    checks = [*limits.capacitors(scene, node, result, choice)]
     for rows in (first, np.where(second < 0, first, second)):
         checks += limits.capacitor_ratings(stage, node, rows)
         checks += limits.body_ratings(stage, "capacitor", f"{node}-bank", rows)

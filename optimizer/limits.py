@@ -23,6 +23,9 @@ from optimizer.records import BoolArray, FloatArray, IntArray, Leg, switch_kind
 from optimizer.stage import Stage
 from optimizer.topologies.intervals import has_diode
 
+DIODE_FORWARD = 1.0
+"""Forward voltage of a diode in what the switch beside it sees, a preset [V]."""
+
 JUNCTION = {"mosfet": "junction temperature", "diode": "diode junction temperature"}
 """Quantity under which the temperature of a switch is limited, by kind."""
 
@@ -201,23 +204,38 @@ def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice)
     return np.where(steady(stage)[None, :], found, np.inf)
 
 
-def ripple_voltage(stage: Stage, node: str) -> FloatArray:
-    """Ripple voltage allowed at a node in every lane, inf where no limit applies, (n_lane,)."""
+COUPLING_RIPPLE = 0.05
+"""Ripple of the coupling bank over the input, above which its voltage is not constant enough."""
+
+CIRCULATING = 0.8 * 0.1
+"""The ripple of a coupling bank drives a current round two windings on one core; of their own
+ripple that is ripple/(8 duty v_input) (1 + coupling)/(1 - coupling), at most a tenth here."""
+
+
+def ripple_voltage(found: Scene, node: str) -> FloatArray:
+    """Ripple voltage allowed at a node, inf where no limit applies, (n_set, n_lane)."""
+    stage, job = found.stage, found.operation
     limits = stage.spec.limits
-    allowed = limits.v_ripple_input if node == "input" else limits.v_ripple_output
-    return np.where(steady(stage), allowed, np.inf)
+    if node == "coupling":
+        coupling = np.nan_to_num(stage.inductors.coupling[found.coil])
+        duty = job.v_output / (job.v_input + job.v_output)
+        model = np.minimum(COUPLING_RIPPLE, CIRCULATING * duty * (1 - coupling) / (1 + coupling))
+        allowed = np.minimum(limits.v_ripple_coupling, model * job.v_input)
+        return np.where(steady(stage), allowed, np.inf)
+    one = limits.v_ripple_input if node == "input" else limits.v_ripple_output
+    return np.where(steady(stage), one, np.inf)[None, :]
 
 
 def capacitors(
-    stage: Stage,
+    scene: Scene,
     node: str,
     found: Bank,
-    temp_board: FloatArray,
     chosen: tuple[IntArray, IntArray, IntArray, IntArray],
 ) -> Iterator[Check]:
     """Ripple voltage of a node and ripple current of both types of its bank."""
+    stage, temp_board = scene.stage, scene.state.temp_board
     lanes, subject = steady(stage), f"{node}-bank"
-    volts = ripple_voltage(stage, node)
+    volts = ripple_voltage(scene, node)
     if np.isfinite(volts).any():
         yield Check(subject, "ripple voltage", found.v_ripple, volts, lanes, "V")
     first, _, second, _ = chosen
@@ -309,16 +327,18 @@ LASTING = np.array([False, True])
 """Whether the transient share applies, per duration."""
 
 
-def node_of(position: str) -> str:
-    """The node whose voltage a transistor position or a bank sees."""
-    return "input" if position.startswith("input") else "output"
+def node_of(stage: Stage, position: str) -> str:
+    """The node whose voltage a switch position sees."""
+    legs = stage.topology.LEGS
+    return next(leg.node for leg in legs if position in (leg.control, leg.synchronous))
 
 
 def switch_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
     """Drain voltage with ringing and gate voltage of transistors, reverse voltage of diodes."""
     kind, policy = switch_kind(position), stage.spec.derating_policy
     numbers = stage.tables[kind].numbers
-    volts = np.array(voltages(stage)[node_of(position)]) * (1.0 + stage.spec.board.ringing_share)
+    volts = np.array(voltages(stage)[node_of(stage, position)])
+    volts = volts * (1.0 + stage.spec.board.ringing_share)
     if kind == "diode":
         allowed = derating.allowed(
             derating.rule(policy, "diode", "voltage"),
@@ -396,16 +416,25 @@ def body_area(stage: Stage, kind: str) -> FloatArray:
 def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
     """Highest voltage at each node, (continuous, transient) [V], without ringing.
 
+    The switches between two coils see input and output together, the forward voltage of a diode
+    and half of the ripple of the capacitor between the coils.
+
     A transient that lasts long counts as continuous; the output's transient is its highest
     over-voltage threshold.
     """
     load = stage.spec.load
     _, v_max, _, v_transient_max = input_range(stage.spec)
     top = load.v_output * (1.0 + load.v_output_tolerance)
-    return {
-        "input": (v_max, max(v_transient_max, v_max)),
-        "output": (top, max(stage.controller.v_overvoltage_max, top)),
-    }
+    highest = v_max, max(v_transient_max, v_max)
+    output = top, max(stage.controller.v_overvoltage_max, top)
+    found = {"input": highest, "output": output}
+    if stage.two_coils:
+        wave = 0.5 * min(COUPLING_RIPPLE * v_max, stage.spec.limits.v_ripple_coupling)
+        found["coupling"] = (highest[0] + wave, highest[1] + wave)
+        forward = DIODE_FORWARD if has_diode(stage.topology) else 0.0
+        both = (one + other + wave + forward for one, other in zip(highest, output, strict=True))
+        found["both"] = (next(both), next(both))
+    return found
 
 
 def drive_allowed(stage: Stage) -> FloatArray:

@@ -47,6 +47,10 @@ class Market:
         """Every part of a switch position in every number of pieces."""
         return screen.switch_choices(self.stage, self.pool, position)
 
+    def coil_cost(self, rows: IntArray) -> IntArray:
+        """Cost of the inductors of skeletons in the pieces the stage takes."""
+        return screen.coil_costs(self.stage, self.prices)[self.scene.coil[rows]]
+
     def numbered(self, position: str, choices: Choices) -> Choices:
         """The choices of a switch position by their part numbers."""
         return self.prices.number(switch_kind(position), choices[0]), choices[1]
@@ -91,19 +95,24 @@ def _least_costs(stage: Stage, prices: Prices) -> dict[str, IntArray]:
     """
     rules = stage.spec.choice
     legs = len(stage.topology.LEGS)
+    others = (len(stage.nodes) - 1) * rules.bank_pieces_max
     most = {
         "mosfet": 2 * rules.transistors_parallel_max if legs > 1 else 0,
         "diode": 0,
-        "capacitor": rules.bank_pieces_max,
+        "capacitor": others,
         "inductor": 0,
         "resistor": 0,
     }
-    found = {kind: _least_cost(prices, kind, count) for kind, count in most.items()}
+    two = {kind: kind != "capacitor" or len(stage.nodes) == 2 for kind in most}
+    found = {kind: _least_cost(prices, kind, n, two_places=two[kind]) for kind, n in most.items()}
     return found | {"switch": np.concatenate([found[kind] for kind in SWITCHES])}
 
 
-def _least_cost(prices: Prices, kind: str, most: int) -> IntArray:
-    """As above for one kind, of which either place holds up to `most` pieces."""
+def _least_cost(prices: Prices, kind: str, most: int, *, two_places: bool) -> IntArray:
+    """As above for one kind, of which the other places hold up to `most` pieces.
+
+    Half of the saving is a bound for two places only.
+    """
     alone = prices.alone(kind)
     if most == 0:
         return alone
@@ -117,6 +126,8 @@ def _least_cost(prices: Prices, kind: str, most: int) -> IntArray:
         placement=prices.placement,
         others=np.full(count, most),
     ).reshape(alone.shape)
+    if not two_places:
+        return np.asarray(pooled)
     saving = np.zeros(count, dtype=np.int64)
     for one in range(1, most + 1):
         for two in range(one, min(most, alone.shape[1] - 1 - one) + 1):

@@ -22,6 +22,7 @@ KINDS = {
     "output leg": "switch",
     "input bank": "capacitor",
     "output bank": "capacitor",
+    "coupling bank": "capacitor",
     "inductor": "inductor",
     "sense resistor": "resistor",
 }
@@ -63,6 +64,8 @@ def _open(
     keep = stays(_costs(found, group, shared=False), group.loss, apart)
     if not partners:
         return keep
+    if len(partners) > 1:
+        return stays(_costs(found, group, shared=True), group.loss, _apart(found, rest, partners))
     (partner,) = partners
     least, theirs_least = (_costs(found, one, shared=True) for one in (group, partner))
     common = np.intersect1d(group.part[group.part >= 0], partner.part[partner.part >= 0])
@@ -74,6 +77,14 @@ def _open(
             together = open_losses.summed(rest, theirs)
             keep[mine] = stays(least[mine], group.loss[mine], together)
     return keep
+
+
+def _apart(found: Market, rest: Staircase, groups: list[Group]) -> Staircase:
+    """Staircase of several groups and the rest, each option at the least it can add."""
+    for one in groups:
+        stair = open_losses.stair_of(_costs(found, one, shared=True), one.loss)
+        rest = open_losses.summed(rest, stair)
+    return rest
 
 
 def picked(group: Group, keep: BoolArray | IntArray) -> Group:
@@ -102,7 +113,9 @@ def _others(found: Market, body: Skeleton, groups: list[Group], own: str) -> Sta
     total: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
     for kind in dict.fromkeys(KINDS.values()):
         members = [one for one in groups if KINDS[one.name] == kind and kind != own]
-        if members:
+        if len(members) > 2:
+            total = _apart(found, total, members)
+        elif members:
             total = open_losses.summed(total, joint_stair(found.prices, members))
     return total
 

@@ -90,6 +90,8 @@ def _worth_sharing(bench: Workbench, node: str) -> BoolArray:
     """
     found, banks = bench.found, bench.found.pool.bank
     row = np.array([bench.skeleton])
+    if len(banks) > 2:
+        return np.ones(len(banks[node]), dtype=np.bool_)
     own, (other,) = banks[node], [name for name in banks if name != node]
     here = floors_banks.covering_with(found, node, row, own)
     there = np.full(len(bench.stage.tables["capacitor"]), 1 << 40)

@@ -120,7 +120,7 @@ def _workbench(
     loss = market.whole_units(floors.sense_floors(found, one))[0]
     cheapest = int(found.least["resistor"][found.pool.sense, 1].min())
     bound["sense"] = weights @ np.array([cheapest, loss], dtype=np.float64)
-    coil = int(found.prices.alone("inductor")[found.scene.coil[skeleton], 1])
+    coil = int(found.coil_cost(one)[0])
     fixed = market.whole_units(floors.fixed_losses(found, one))[0]
     bound["fixed"] = weights @ np.array([found.fixed_cost + coil, fixed], dtype=np.float64)
     stairs: dict[str, Staircase] = {
@@ -179,15 +179,16 @@ def _coil_group(bench: Workbench, skeleton: int) -> Group:
     """The inductor of the skeleton: the only option of its group."""
     found, stage = bench.found, bench.stage
     row = found.scene.coil[[skeleton]]
+    pieces = stage.coil_pieces(row)
     steady = limits.steady(stage)
     return group_of(
         bench,
         "inductor",
         ("inductor",),
         found.prices.number("inductor", row)[:, None],
-        np.ones((1, 1), dtype=np.int64),
+        pieces[:, None],
         loss=found.coils.loss[[skeleton]],
         i_drive=np.zeros((1, len(stage.lanes))),
         gain=np.where(steady, found.coils.gain[[skeleton]], 0.0),
-        area=limits.body_area(stage, "inductor")[row],
+        area=limits.body_area(stage, "inductor")[row] * pieces,
     )

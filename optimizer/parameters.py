@@ -188,11 +188,13 @@ class Inductors:
     """Parameters of every inductor: (n_part, 1), (n_part, n_knot), dcr_20 (n_part, n_lane).
 
     dcr_20 : winding resistance at 20 degC; resistance_ac_extra : winding resistance at 300 kHz
+    coupling : of two windings on one core, NaN of one winding
     share_hot : saturation current at 100 degC over 25 degC; knee : margin a hard knee must keep
     """
 
     inductance: FloatArray
     inductance_tolerance: FloatArray
+    coupling: FloatArray
     curve_current: FloatArray
     curve_share: FloatArray
     dcr_20: FloatArray
@@ -211,13 +213,14 @@ class Inductors:
 def inductors(table: PartTable, *, lanes: Lanes) -> Inductors:
     """Parameters of every inductor; the thermal resistance follows from the rated-current test."""
     current, share = knots(table.curves["inductance_bias"], flat=((0.0, 1.0),))
-    classes = table.texts["core_class"]
+    classes, coupling = table.texts["core_class"], column(table, "coupling_typ")
     to_20 = inductor.copper_factor(
         temp_part=np.array(20.0), temp_reference=column(table, "temp_dcr")
     )
     return Inductors(
         inductance=column(table, "inductance_typ"),
         inductance_tolerance=column(table, "inductance_tolerance"),
+        coupling=coupling,
         curve_current=current,
         curve_share=share,
         dcr_20=pick(table, "dcr", lanes.guaranteed) * to_20,
@@ -225,7 +228,7 @@ def inductors(table: PartTable, *, lanes: Lanes) -> Inductors:
         rth=inductor.rth_rated(
             temp_rise=column(table, "temp_rise_rated"),
             i_rated=column(table, "i_rated_typ"),
-            dcr=column(table, "dcr_typ") * to_20,
+            dcr=column(table, "dcr_typ") * to_20 * np.where(np.isnan(coupling), 1.0, 2.0),
         ),
         core_loss_reference=column(table, "core_loss_reference_typ"),
         core_loss_exponent_frequency=column(table, "core_loss_exponent_frequency"),

@@ -48,9 +48,9 @@ def pool(stage: Stage, prices: Prices) -> Pool:
     }
     bank = {
         node: sift(f"{node}-bank", "capacitor", _capacitor_tests(stage, node))
-        for node in ("input", "output")
+        for node in stage.nodes
     }
-    coil = sift("inductor", "inductor", _body_tests(stage, "inductor", "inductor"))
+    coil = sift("inductor", "inductor", _coil_tests(stage))
     sense = sift("sense-resistor", "resistor", _body_tests(stage, "resistor", "sense-resistor"))
     return Pool(transistor, bank, coil, sense, tuple(falls))
 
@@ -121,6 +121,12 @@ def _capacitor_tests(stage: Stage, node: str) -> Tests:
     every = np.arange(len(stage.tables["capacitor"]))
     yield from _of_checks(limits.capacitor_ratings(stage, node, every))
     yield from _of_checks(limits.body_ratings(stage, "capacitor", f"{node}-bank", slice(None)))
+
+
+def _coil_tests(stage: Stage) -> Tests:
+    if not stage.two_coils:
+        yield "two windings, for a stage with two coils", np.isnan(stage.inductors.coupling[:, 0])
+    yield from _body_tests(stage, "inductor", "inductor")
 
 
 def _body_tests(stage: Stage, kind: str, position: str) -> Tests:

@@ -20,7 +20,8 @@ class PartSet:
     """One complete part set by part numbers.
 
     transistors : position -> (part number, pieces)
-    bank_input, bank_output : one or two (part number, pieces)
+    bank_input, bank_output, bank_coupling : one or two (part number, pieces); none between two
+        coils where there is one
     sense : (part number, pieces)
     """
 
@@ -31,6 +32,12 @@ class PartSet:
     bank_input: tuple[tuple[str, int], ...]
     bank_output: tuple[tuple[str, int], ...]
     sense: tuple[str, int]
+    bank_coupling: tuple[tuple[str, int], ...] = ()
+
+    def bank(self, node: str) -> tuple[tuple[str, int], ...]:
+        """The bank of a node."""
+        banks = {"input": self.bank_input, "output": self.bank_output}
+        return banks.get(node, self.bank_coupling)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,6 +33,7 @@ from optimizer.records import (
     switch_kind,
 )
 from optimizer.stage import Stage, build_stage, lanes_where
+from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
 
 CHUNK = 96
@@ -182,8 +183,7 @@ def bank_duty(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> BankD
     """What a bank carries in some lanes of one skeleton, and how each type behaves there."""
     stage = scene.stage
     parts = parameters.take(stage.capacitors, rows)
-    job = scene.operation
-    bias = (job.v_input if node == "input" else job.v_output)[:1]
+    bias = evaluation.bank_bias(scene.operation, node)[:1]
     every = parameters.branches(
         parts, lanes=stage.lanes, v_bias=bias, temp_board=scene.state.temp_board[:1]
     )
@@ -205,7 +205,7 @@ def bank_limits(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> Ban
     stage = scene.stage
     allowed = limits.ripple_allowed(stage, scene.state.temp_board[:1], rows)
     return BankLimits(
-        v_ripple=limits.ripple_voltage(stage, node)[lanes],
+        v_ripple=limits.ripple_voltage(scene, node)[0, lanes],
         i_ripple=np.broadcast_to(allowed, (len(rows), len(stage.lanes)))[:, lanes],
         capacitance_min=np.zeros(len(lanes)),
     )
@@ -390,10 +390,17 @@ def reference_parts(
     return Sets(
         frequency=np.array([frequency]),
         coil=np.array([coil]),
+        coil_pieces=stage.coil_pieces(np.array([coil])),
         transistor=transistor,
         bank=banks,
         sense=(sense[best], count[best]),
     )
+
+
+def coil_costs(stage: Stage, prices: Prices) -> IntArray:
+    """Cost of every inductor in the pieces the stage takes, bought for this place alone."""
+    rows = np.arange(len(stage.tables["inductor"]))
+    return np.asarray(prices.alone("inductor")[rows, stage.coil_pieces(rows)])
 
 
 def references(
@@ -404,7 +411,7 @@ def references(
     All skeletons of a frequency share the other parts of its cheapest feasible reference set and
     keep their own inductor. Where no skeleton of a frequency has a complete set, none can pass.
     """
-    alone = prices.alone("inductor")[:, 1]
+    alone = coil_costs(stage, prices)
     kept = np.zeros(len(screened.coil), dtype=bool)
     parts = []
     for frequency in np.unique(screened.frequency):
@@ -413,22 +420,24 @@ def references(
             common = reference_parts(stage, found, prices, frequency, int(screened.coil[one]))
             if common is not None:
                 kept[index] = True
-                parts.append(_with_coils(common, frequency, screened.coil[index]))
+                parts.append(_with_coils(stage, common, frequency, screened.coil[index]))
                 break
     if not parts:
         empty = np.zeros((0, len(stage.lanes)))
         names = stage.topology.POSITIONS
         drop = {p: empty for p in names if switch_kind(p) == "diode"}
+        drop |= dict.fromkeys(windings(stage.topology), empty)
         state = State(empty, dict.fromkeys(names, empty), empty, empty, empty, drop)
         return Reference(np.zeros(0), np.zeros(0, dtype=np.int64), state, empty), kept
     return _reference_states(stage, parts), kept
 
 
-def _with_coils(common: Sets, frequency: float, coil: IntArray) -> Sets:
+def _with_coils(stage: Stage, common: Sets, frequency: float, coil: IntArray) -> Sets:
     """The set repeated with each of the inductors."""
     rows = np.zeros(len(coil), dtype=np.int64)
     many = common.take(rows)
-    return Sets(np.full(len(coil), frequency), coil, many.transistor, many.bank, many.sense)
+    pieces = stage.coil_pieces(coil)
+    return replace(many, frequency=np.full(len(coil), frequency), coil=coil, coil_pieces=pieces)
 
 
 def _reference_states(stage: Stage, parts: list[Sets]) -> Reference:

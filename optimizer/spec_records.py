@@ -20,10 +20,18 @@ from optimizer.records import (
     Window,
 )
 
-TOPOLOGIES = ("four-switch", "buck", "boost", "diode-buck", "diode-boost")
-DIODE_TOPOLOGIES = ("diode-buck", "diode-boost")
+TOPOLOGIES = (
+    "four-switch",
+    "buck",
+    "boost",
+    "sepic",
+    "diode-buck",
+    "diode-boost",
+    "diode-sepic",
+)
+DIODE_TOPOLOGIES = ("diode-buck", "diode-boost", "diode-sepic")
 TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
-OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "sense-resistor")
+OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "coupling-bank", "sense-resistor")
 POSITIONS = TRANSISTOR_POSITIONS + DIODES + OTHER_POSITIONS
 PART_KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
@@ -169,7 +177,7 @@ class Floor:
 class Limits:
     """What a design must keep; inf = no limit.
 
-    v_ripple_input, v_ripple_output : peak to peak [V]
+    v_ripple_input, v_ripple_output, v_ripple_coupling : peak to peak [V]
     ripple_ratio_max : inductor ripple over its mean current, at full load
     temp_max : part kind -> highest part temperature [degC], only the kinds the spec gives (the
         derating policy gives the others)
@@ -183,6 +191,7 @@ class Limits:
 
     v_ripple_input: float
     v_ripple_output: float
+    v_ripple_coupling: float
     ripple_ratio_max: float
     temp_max: Mapping[str, float]
     rise_hottest: float

@@ -210,6 +210,7 @@ WINDOW = (
 LIMITS = (
     volts("v_ripple_input", 1e-3, 20.0, default=FROM_OTHERS),
     volts("v_ripple_output", 1e-3, 10.0, default=FROM_OTHERS),
+    volts("v_ripple_coupling", 1e-3, 20.0, default=math.inf, why="what its model allows"),
     share("ripple_ratio_max", 0.05, 2.0, default=0.8, why="the models hold below it"),
     *(
         celsius(f"temp_{kind}_max", 40.0, 250.0, default=None, why="the derating policy rules")

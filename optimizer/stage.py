@@ -13,9 +13,10 @@ from optimizer.parameters import Capacitors, Inductors, Resistors
 from optimizer.parts.bank import SourceBranch
 from optimizer.parts.bridge_records import Drive, Mosfet
 from optimizer.parts.diode import Diode
-from optimizer.records import BoolArray, FloatArray, Lanes
+from optimizer.records import BoolArray, FloatArray, IntArray, Lanes
 from optimizer.spec_records import LIGHT_LOAD_EMULATION, Controller, Spec
 from optimizer.topologies import TOPOLOGIES, Topology
+from optimizer.topologies.intervals import windings
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,21 @@ class Stage:
         """Board temperature of the sizing lanes: heated by the loss ceiling unless cold [degC]."""
         heat = self.spec.board.board_k_per_w * self.lanes.loss_ceiling
         return np.asarray(self.lanes.temp_ambient + np.where(self.cold, 0.0, heat))
+
+    @property
+    def two_coils(self) -> bool:
+        """Whether the stage has two equal coils: two pieces, or two windings on one core."""
+        return bool(windings(self.topology))
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Where a bank of capacitors stands."""
+        return ("input", "output", "coupling") if self.two_coils else ("input", "output")
+
+    def coil_pieces(self, rows: IntArray) -> IntArray:
+        """Pieces of each inductor the stage takes, by their rows."""
+        alone = np.isnan(self.inductors.coupling[rows, 0])
+        return np.where(alone & self.two_coils, 2, 1).astype(np.int64)
 
     @property
     def emulation(self) -> bool:

@@ -46,14 +46,14 @@ def reference_of(stage: Stage, sets: Sets) -> Reference:
     """The own states of one reference set per skeleton, to be used for all its other sets."""
     result = assembly.own_physics(stage, sets, ripple=False)
     state = assembly.next_state(result)
-    return Reference(sets.frequency, sets.coil, state, result.scene.wave.i_mean[..., 0])
+    return Reference(sets.frequency, sets.coil, state, evaluation.i_bias(result.scene.wave))
 
 
 def given_scene(stage: Stage, reference: Reference, *, spectrum: bool = True) -> Scene:
     """Waveforms of each skeleton: sizing lanes at their bracket, the others at the reference."""
     sized = evaluation.sizing_scene(stage, reference.frequency, reference.coil, spectrum=False)
     held = stage.sizing[None, :]
-    i_mean = np.where(held, sized.wave.i_mean[..., 0], reference.i_mean)
+    i_mean = np.where(held, evaluation.i_bias(sized.wave), reference.i_mean)
     state = _mixed(held, sized.state, reference.state)
     job = evaluation.operation(stage, reference.frequency, reference.coil, i_mean)
     return evaluation.scene(stage, reference.coil, job, state, spectrum=spectrum)
@@ -121,7 +121,7 @@ def _bank_checks(
     result: Physics, node: str, chosen: tuple[IntArray, IntArray, IntArray, IntArray]
 ) -> Iterator[Check]:
     found, stage = result.scene, result.scene.stage
-    yield from limits.capacitors(stage, node, result.banks[node], found.state.temp_board, chosen)
+    yield from limits.capacitors(found, node, result.banks[node], chosen)
     first, _, second, _ = chosen
     for rows in (first, np.where(second < 0, first, second)):
         yield from limits.capacitor_ratings(stage, node, rows)
@@ -131,7 +131,8 @@ def _bank_checks(
 def areas(stage: Stage, sets: Sets) -> FloatArray:
     """Room all parts of each set take on the board [m2], (n_set,)."""
     body = {kind: limits.body_area(stage, kind) for kind in stage.tables}
-    used = body["inductor"][sets.coil] + body["resistor"][sets.sense[0]] * sets.sense[1]
+    used = body["inductor"][sets.coil] * stage.coil_pieces(sets.coil)
+    used = used + body["resistor"][sets.sense[0]] * sets.sense[1]
     for position, (rows, pieces) in sets.transistor.items():
         used = used + body[switch_kind(position)][rows] * pieces
     for first, first_pieces, second, second_pieces in sets.bank.values():

@@ -108,6 +108,7 @@ KINDS: dict[str, Row] = {
         "resistance_ac_300khz_typ_mohm": "200",
         "v_winding_rating_v": "80",
         "temp_part_rating_c": "125",
+        "coupling_typ_pct": "",
         "frequency_resonance_min_mhz": "15",
         "shielded": "yes",
     },

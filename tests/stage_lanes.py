@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from optimizer.records import (
-    DIODES,
+    REGION_BOTH,
     REGION_DOWN,
     REGION_UP,
     REGION_WINDOW,
@@ -16,10 +16,16 @@ from optimizer.records import (
     Window,
 )
 from optimizer.topologies import TOPOLOGIES, Topology
-from optimizer.topologies.intervals import has_diode
+from optimizer.topologies.intervals import has_diode, windings
+from optimizer.waveforms import DROPS
 from tests.contracts import WINDOWS
 
-RATIO = {REGION_DOWN: (1.16, 14.0), REGION_WINDOW: (0.9, 1.15), REGION_UP: (0.12, 0.89)}
+RATIO = {
+    REGION_DOWN: (1.16, 14.0),
+    REGION_WINDOW: (0.9, 1.15),
+    REGION_UP: (0.12, 0.89),
+    REGION_BOTH: (0.2, 5.0),
+}
 """Input over output voltage drawn in each region."""
 
 Job = tuple[Topology, Operation, State, Window | None]
@@ -55,8 +61,13 @@ def state_of(
         i_input_extra=0 * full,
         i_output_extra=i_output_extra * full,
         temp_board=25 * full,
-        drop={p: 0 * full for p in topology.POSITIONS if p in DIODES},
+        drop=dict.fromkeys(named(topology), 0 * full),
     )
+
+
+def named(topology: Topology) -> list[str]:
+    """Names under which the state of a topology holds a drop."""
+    return [p for p in (*topology.POSITIONS, *windings(topology)) if p in DROPS]
 
 
 def delivers(topology: Topology, operation: Operation) -> BoolArray:
@@ -89,6 +100,6 @@ def jobs(draw: st.DrawFn, *, n_set: int = 2, n_lane: int = 5) -> Job:
         i_input_extra=np.zeros(shape),
         i_output_extra=random.uniform(0, 0.1, shape),
         temp_board=np.full(shape, 60.0),
-        drop={p: random.uniform(0, 0.8, shape) for p in topology.POSITIONS if p in DIODES},
+        drop={p: random.uniform(0, 0.8, shape) for p in named(topology)},
     )
     return topology, operation, state, window

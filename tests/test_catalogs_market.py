@@ -21,7 +21,14 @@ from optimizer.columns import columns_of, orders_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "catalogs"
 STEMS = tuple(MAKERS)
-ROWS_LEAST = {"mosfets": 800, "diodes": 180, "inductors": 800, "capacitors": 1200, "resistors": 200}
+ROWS_LEAST = {
+    "mosfets": 800,
+    "diodes": 180,
+    "inductors": 800,
+    "inductors_coupled": 320,
+    "capacitors": 1200,
+    "resistors": 200,
+}
 
 
 def unit_price(breaks: str, quantity: int = 1000) -> float:
@@ -467,6 +474,17 @@ CONTESTS = {
             "core_loss_reference_typ_mw": SMALLER,
             "length_mm": SMALLER,
             "height_mm": SMALLER,
+            "price": SMALLER,
+        },
+    ),
+    "inductors_coupled": (
+        ["inductance_typ_uh"],
+        {
+            "i_saturation_typ_a": LARGER,
+            "dcr_max_mohm": SMALLER,
+            "core_loss_reference_typ_mw": SMALLER,
+            "coupling_typ_pct": LARGER,
+            "length_mm": SMALLER,
             "price": SMALLER,
         },
     ),

@@ -16,6 +16,7 @@ from optimizer.records import (
     OUTPUT_HIGH,
     OUTPUT_LOW,
     REGION_WINDOW,
+    WINDINGS,
     BoolArray,
     FloatArray,
     IntArray,
@@ -32,6 +33,8 @@ INPUT_LEG = Leg("input leg", INPUT_HIGH, INPUT_LOW, "input")
 OUTPUT_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "output")
 INPUT_DIODE_LEG = Leg("input leg", INPUT_HIGH, INPUT_DIODE, "input")
 OUTPUT_DIODE_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_DIODE, "output")
+SEPIC_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "both")
+SEPIC_DIODE_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_DIODE, "both")
 
 
 class Topology(Protocol):
@@ -127,6 +130,8 @@ def pattern_of(
         duty_input=duty_input,
         duty_output=duty_output,
         switching=switching,
+        coupling_current=np.zeros((N_INTERVAL, 1)),
+        winding_drop=np.zeros((N_INTERVAL, 1)),
     )
 
 
@@ -164,6 +169,8 @@ class LaneTable:
     input_current: FloatArray
     output_current: FloatArray
     conducts: Mapping[str, FloatArray]
+    coupling_current: FloatArray
+    winding_drop: FloatArray
     cycles: FloatArray
     duty_input: FloatArray
     duty_output: FloatArray
@@ -172,6 +179,11 @@ class LaneTable:
     last: Mapping[str, IntArray]
     offered: BoolArray
     one_way: BoolArray
+
+
+def windings(topology: Topology) -> tuple[str, ...]:
+    """Names of the windings of a stage with two coils; none where there is one."""
+    return WINDINGS if topology.LEGS[0].node == "both" else ()
 
 
 def has_diode(topology: Topology) -> bool:
@@ -214,6 +226,8 @@ def lane_table(
             position: np.stack([p.conducts[position] for p in patterns], axis=1)[:, pick]
             for position in topology.POSITIONS
         },
+        coupling_current=stack("coupling_current"),
+        winding_drop=stack("winding_drop"),
         cycles=np.array([float(p.cycles) for p in patterns])[pick],
         duty_input=np.array([p.duty_input for p in patterns])[pick].T,
         duty_output=np.array([p.duty_output for p in patterns])[pick].T,

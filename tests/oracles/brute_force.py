@@ -149,8 +149,7 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
         [(f,) for f in stage.controller.frequencies],
         [(row,) for row in rows["inductor"]],
         *(list(switch[switch_kind(position)]) for position in positions),
-        list(bank),
-        list(bank),
+        *(list(bank) for _ in stage.nodes),
         list(sense),
     ]
     index = np.indices([len(axis) for axis in axes]).reshape(len(axes), -1)
@@ -163,9 +162,10 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
     return Sets(
         frequency=columns[0][:, 0],
         coil=whole[1][:, 0],
+        coil_pieces=stage.coil_pieces(whole[1][:, 0]),
         transistor={p: _two(whole[2 + k]) for k, p in enumerate(positions)},
-        bank={node: _four(whole[after + k]) for k, node in enumerate(("input", "output"))},
-        sense=_two(whole[after + 2]),
+        bank={node: _four(whole[after + k]) for k, node in enumerate(stage.nodes)},
+        sense=_two(whole[after + len(stage.nodes)]),
     )
 
 
@@ -183,6 +183,8 @@ def _four(columns: IntArray) -> tuple[IntArray, IntArray, IntArray, IntArray]:
 def rules(spec: Spec, stage: Stage, sets: Sets, prices: Prices) -> dict[str, BoolArray]:
     """Which sets keep each rule of choice."""
     found = parts_held(spec, stage, sets, prices)
+    one_winding = np.isnan(stage.tables["inductor"].numbers["coupling_typ"][sets.coil])
+    found["windings"] = one_winding | stage.topology.NAME.endswith("sepic")
     for group in spec.choice.same_part:
         here = [sets.transistor[p][0] for p in group if p in sets.transistor]
         same = [here[0] == other for other in here[1:]]

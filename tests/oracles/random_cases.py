@@ -103,6 +103,8 @@ SHAPES = (
 """Topologies that are considered, and nominal input over output."""
 
 
+Shapes = tuple[tuple[tuple[str, ...], tuple[float, float]], ...]
+
 CHANCES = (0.27, 0.27, 0.2, 0.1, 0.1, 0.06)
 
 RECTIFIED = (
@@ -114,11 +116,20 @@ RECTIFIED = (
 )
 """The same with diodes, alone and against transistors; light loads let the current rest."""
 
+TWO_COILS = (
+    (("diode-sepic",), (0.5, 2.0)),
+    (("sepic",), (0.5, 2.0)),
+    (("four-switch", "diode-sepic"), (0.8, 1.3)),
+    (("diode-sepic", "sepic"), (0.6, 1.6)),
+)
+"""Stages with two coils, of two pieces or on one core."""
 
-def scenario(random: Rng, *, small: bool = False, rectified: bool = False) -> Data:
+
+def scenario(random: Rng, *, small: bool = False, shapes: Shapes | None = None) -> Data:
     """A spec with loose limits; a small one has one topology with two transistors."""
     shape = random.integers(2) if small else random.choice(len(SHAPES), p=CHANCES)
-    names, (low, high) = RECTIFIED[random.integers(len(RECTIFIED))] if rectified else SHAPES[shape]
+    names, (low, high) = SHAPES[shape] if shapes is None else shapes[random.integers(len(shapes))]
+    rectified = shapes is not None
     v_output = float(random.choice([5.0, 9.0, 12.0, 15.0, 19.0, 24.0]))
     if names[0].endswith("boost"):
         v_output = max(v_output, 12.0)
@@ -263,6 +274,7 @@ def _row(v_input: float, load: float, share: float) -> Data:
 
 
 POSITIONS = {"four-switch": 4, "buck": 2, "boost": 2, "diode-buck": 1, "diode-boost": 1}
+POSITIONS |= {"sepic": 2, "diode-sepic": 1}
 DIODES_DRAWN = 3
 SMALLEST = {"mosfet": 2, "inductor": 2, "capacitor": 2, "resistor": 2}
 FEWEST = {
@@ -275,11 +287,15 @@ FEWEST = {
 
 
 def draft_of(
-    random: Rng, *, two_frequencies: bool = False, small: bool = False, rectified: bool = False
+    random: Rng,
+    *,
+    two_frequencies: bool = False,
+    small: bool = False,
+    shapes: Shapes | None = None,
 ) -> tuple[Draft, list[Sampled]]:
     """A scenario with parts of which some sets are feasible, unless ten draws find none."""
     for _ in range(10):
-        draft = Draft(random, scenario(random, small=small, rectified=rectified), {})
+        draft = Draft(random, scenario(random, small=small, shapes=shapes), {})
         if two_frequencies:
             for record in draft.data["controllers"].values():
                 first = record["frequencies_khz"][0]
@@ -321,6 +337,10 @@ def _drawn(random: Rng, data: Data, budget: int | None = None) -> dict[str, Part
         kind: tables[kind].take(np.sort(random.choice(pools[kind], best[1][kind], False)))
         for kind in tables
     }
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        coil = drawn["inductor"]
+        coupling = np.where(random.random(len(coil)) < 0.5, np.nan, random.uniform(0.6, 0.95))
+        drawn["inductor"] = replace(coil, numbers=dict(coil.numbers) | {"coupling_typ": coupling})
     found = {kind: _lively(random, table) for kind, table in drawn.items()}
     diodes = every["diode"].take([0])
     if any(name.startswith("diode") for name in data["controllers"]):
@@ -339,6 +359,7 @@ def _size(data: Data, counts: Mapping[str, int], choice: Mapping[str, int]) -> i
         len(record["frequencies_khz"])
         * switch ** POSITIONS[name]
         * (DIODES_DRAWN if name.startswith("diode") else 1)
+        * (bank if name.endswith("sepic") else 1)
         * rest
         for name, record in data["controllers"].items()
     )
@@ -355,21 +376,30 @@ def catalog_of(tables: Mapping[str, PartTable]) -> Catalog:
     return replace(shipped(), tables=dict(tables), refused=(), notes=(), findings=())
 
 
+def switched(data: Data, v_high: float, v_output: float) -> float:
+    """Highest voltage a switch of any topology of a job sees."""
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        return v_high + 1.13 * v_output
+    return max(v_high, 1.13 * v_output)
+
+
 def near(data: Data, kind: str, table: PartTable) -> IntArray:
     """Rows of parts that a designer would look at for this job."""
     source, load = data["source"], data["load"]
     v_high = source.get("v_transient_max_v", source["v_max_v"])
     v_output, i_output = load["v_output_v"], load["i_output_a"]
     i_coil = i_output * max(1.0, v_output / source["v_min_v"]) / 0.93
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        i_coil = i_output * (1.0 + v_output / source["v_min_v"]) / 0.93
     n = table.numbers
     if kind == "mosfet":
-        volts = max(v_high, 1.13 * v_output)
+        volts = switched(data, v_high, v_output)
         rating = n["v_drain_source_rating"]
         good = (rating >= 1.5 * volts) & (rating <= max(5.0 * volts, 60.0))
         good &= n["rds_on_10v_max"] < 0.03 * v_output * i_output / i_coil**2
         good &= (n["q_gate_10v_typ"] < 45e-9) & ~np.isnan(n["rds_on_4v5_max"])
     elif kind == "diode":
-        volts = max(v_high, 1.13 * v_output)
+        volts = switched(data, v_high, v_output)
         rating = n["v_reverse_rating"]
         good = (rating >= 1.5 * volts) & (rating <= max(5.0 * volts, 60.0))
         good &= (n["i_forward_rating"] > 1.5 * i_output) & ~np.isnan(n["v_forward_typ"])
@@ -380,7 +410,7 @@ def near(data: Data, kind: str, table: PartTable) -> IntArray:
         wanted = volts / (frequency * 0.35 * i_coil)
         good = (n["inductance_typ"] > 0.6 * wanted) & (n["inductance_typ"] < 2.5 * wanted)
         good &= (n["i_saturation_typ"] > 2.5 * i_coil) & (n["i_rated_typ"] > 1.2 * i_coil)
-        good &= n["i_saturation_typ"] < 9.0 * i_coil
+        good &= (n["i_saturation_typ"] < 9.0 * i_coil) & np.isnan(n["coupling_typ"])
     elif kind == "capacitor":
         volts = max(v_high, 1.13 * v_output)
         good = (n["v_rating"] >= 1.25 * volts) & (n["v_rating"] <= 4.0 * volts)
@@ -477,6 +507,8 @@ def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, Fl
         * (control.v_sense_max / chain.high),
         "part-numbers": brute_force.distinct(prices, sets).astype(np.float64),
     }
+    if "coupling" in result.banks:
+        found["ripple-coupling"] = _most(result.banks["coupling"].v_ripple, steady)
     if warm:
         found["temp-diode"] = _highest(*(_most(t, steady) for t in warm))
     for name, half, strict in (
@@ -552,6 +584,13 @@ UPPER_RECTIFIED: dict[str, tuple[str, str, float]] = {
 }
 """Those that only stages with a diode have."""
 
+UPPER_TWO_COILS: dict[str, tuple[str, str, float]] = {
+    "ripple-coupling": ("limits", "v_ripple_coupling_mv", 1e3),
+}
+"""Those that only stages with two coils have."""
+
+UPPER_ALL = UPPER | UPPER_RECTIFIED | UPPER_TWO_COILS
+
 LOWER: dict[str, tuple[str, str, float]] = {
     "on-time": ("controller", "time_on_min_ns", 1e9),
     "off-time": ("controller", "time_off_min_ns", 1e9),
@@ -571,7 +610,7 @@ def tighten(draft: Draft, name: str, samples: list[Sampled]) -> bool:
     draft.random.shuffle(victims)
     if not victims:
         return False
-    if name in UPPER or name in LOWER or name in UPPER_RECTIFIED:
+    if name in UPPER_ALL or name in LOWER:
         if not any(_move_limit(draft, name, samples, victim) for victim in victims):
             return False
     else:
@@ -596,7 +635,7 @@ def _move_limit(draft: Draft, name: str, samples: list[Sampled], victim: Victim)
     if name not in sample.values:
         return False
     lower = name in LOWER
-    section, key, factor = (LOWER if lower else UPPER | UPPER_RECTIFIED)[name]
+    section, key, factor = (LOWER if lower else UPPER_ALL)[name]
     sign = 1.0 if lower else -1.0
     own = sign * float(sample.values[name][row])
     values = np.concatenate([sign * s.values[name][s.alive] for s in samples if name in s.values])
@@ -704,6 +743,11 @@ def _set_text(draft: Draft, kind: str, row: int, column: str, text: str) -> None
 def _volts(draft: Draft, position: str) -> float:
     source, load = draft.data["source"], draft.data["load"]
     top = source["v_max_v"] if position.startswith("input") else 1.02 * load["v_output_v"]
+    if position.startswith("coupling"):
+        top = source["v_max_v"]
+    elif position in ("output-low", "output-high", "output-diode"):
+        two_coils = any(name.endswith("sepic") for name in draft.data["topologies"])
+        top += source["v_max_v"] * two_coils
     return float(top)
 
 
@@ -1027,11 +1071,27 @@ def rectified_case(seed: int) -> Case:
     random = np.random.default_rng([2028, seed])
     first = TURNS_RECTIFIED[seed % len(TURNS_RECTIFIED)]
     for _ in range(ATTEMPTS):
-        draft, samples = draft_of(random, rectified=True)
+        draft, samples = draft_of(random, shapes=RECTIFIED)
         if tighten(draft, first, samples):
             break
     extra = [str(name) for name in random.choice(UPPER_NAMES, 2, replace=False)]
     for name in [name for name in extra if name != first]:
+        samples = sampled(draft)
+        tighten(draft, name, samples)
+    return _case(seed, draft)
+
+
+def two_coil_case(seed: int) -> Case:
+    """A case with two coils and a capacitor between them."""
+    random = np.random.default_rng([2029, seed])
+    names = (*UPPER_TWO_COILS, *UPPER, *RULES_RECTIFIED, *LOWER)
+    first = names[seed % len(names)]
+    for _ in range(ATTEMPTS):
+        draft, samples = draft_of(random, shapes=TWO_COILS)
+        if tighten(draft, first, samples):
+            break
+    name = str(random.choice([*UPPER, *UPPER_TWO_COILS]))
+    if name != first:
         samples = sampled(draft)
         tighten(draft, name, samples)
     return _case(seed, draft)

@@ -23,7 +23,15 @@ from optimizer.records import (
     OUTPUT_LOW,
     FloatArray,
 )
-from tests.oracles.waveform_cases import CASES, DIODE_CASES, Case, Solved, solved
+from tests.oracles.waveform_cases import (
+    CASES,
+    DIODE_CASES,
+    SEPIC_CASES,
+    Case,
+    Solved,
+    seen,
+    solved,
+)
 
 EDGE = 0.4e-9
 TOLERANCE = 0.01
@@ -86,25 +94,33 @@ def netlist(point: Solved, n_pattern: int, output: Path) -> str:
             tag = SENSE[position]
             imitates = case.emulation and position == leg.synchronous
             one, other = IMITATED.get(position, ENDS[position]) if imitates else ENDS[position]
+            if point.two_coils and position == leg.control:
+                one = "na"
             lines.append(f"Vs{tag} {one} s{tag} {case.drop if tag in ('id', 'od') else 0}")
             if imitates or (leg.rectifier == "diode" and position == leg.synchronous):
                 lines.append(f"D{tag} s{tag} {other} DIODE")
             else:
                 lines.append(f"S{tag} s{tag} {other} g{SENSE[leg.control]} 0 {model}")
     lines.append(f".model DIODE D(IS=1e-12 N=0.005 RS={case.on}m CJO=0)")
-    if INPUT_HIGH not in point.topology.POSITIONS:
+    if point.two_coils:
+        lines += two_coils(point)
+    elif INPUT_HIGH not in point.topology.POSITIONS:
         lines.append("Vwire vin na 0")
     if OUTPUT_LOW not in point.topology.POSITIONS:
         lines.append("Vwire nb out 0")
+    if not point.two_coils:
+        lines += [
+            f"L1 na x {case.inductance}u IC={wave.i_start[0, 0, 0, 0]:.9g}",
+            f"Rpath x nb {case.path}m",
+        ]
     steps = STEPS_AT_REST if wave.discontinuous[0, 0] else STEPS_PER_CYCLE
     step = 1 / (case.frequency * 1e3) / steps
     vectors = ["v(out)", "i(L1)", "i(Vsource)", "i(Vcap)"]
     vectors += [f"i(Vs{SENSE[p]})" for p in point.topology.POSITIONS]
+    vectors += ["i(L2)", "i(Vbetween)"] if point.two_coils else []
     lines += [
         f".model SON SW(Ron={case.on}m Roff=10Meg Vt=2.5 Vh=0)",
         f".model SOFF SW(Ron=10Meg Roff={case.on}m Vt=2.5 Vh=0)",
-        f"L1 na x {case.inductance}u IC={wave.i_start[0, 0, 0, 0]:.9g}",
-        f"Rpath x nb {case.path}m",
         f"C1 out c {capacitance:.9e} IC={v_start:.9g}",
         "Vcap c 0 0",
         f"Rload out 0 {case.v_output / case.i_output:.9g}",
@@ -120,11 +136,27 @@ def netlist(point: Solved, n_pattern: int, output: Path) -> str:
     return "\n".join(lines)
 
 
+def two_coils(point: Solved) -> list[str]:
+    """Both coils, their coupling, and the capacitor between them at the voltage it starts with."""
+    case = point.case
+    capacitance, volts = point.coupling_start()
+    one, two = point.wave.i_start[0, 0, 0]
+    lines = [
+        f"L1 vin x {case.inductance}u IC={one:.9g}",
+        f"Rone x na {case.path}m",
+        f"Cbetween na y {capacitance:.9e} IC={volts:.9g}",
+        "Vbetween y nb 0",
+        f"Rtwo z nb {case.path}m",
+        f"L2 0 z {case.inductance}u IC={two:.9g}",
+    ]
+    return [*lines, f"K12 L1 L2 {case.coupling}"] if case.coupling else lines
+
+
 def patterns_to_run(point: Solved) -> int:
     """Patterns in one oscillation of coil and output capacitor."""
     capacitance, _ = point.output_start()
     delivers = float(point.duration @ point.wave.output_current[0, :, 0])
-    swing = 2 * np.pi * np.sqrt(point.case.inductance * 1e-6 * capacitance) / delivers
+    swing = 2 * np.pi * np.sqrt(seen(point.case) * capacitance) / delivers
     return int(np.clip(np.ceil(swing / point.time_pattern), PATTERNS_MIN, PATTERNS_MAX))
 
 
@@ -136,7 +168,11 @@ def simulate(point: Solved, folder: Path) -> tuple[FloatArray, dict[str, FloatAr
     subprocess.run(["ngspice", "-b", str(deck)], check=True, capture_output=True, timeout=60)
     table = np.loadtxt(data)
     names = ["v_output", "coil", "source", "capacitor", *point.topology.POSITIONS]
-    return table[:, 0], {name: table[:, 2 * n + 1] for n, name in enumerate(names)}
+    names += ["second", "coupling"] if point.two_coils else []
+    found = {name: table[:, 2 * n + 1] for n, name in enumerate(names)}
+    if point.two_coils:
+        found |= {"first": found["coil"], "coil": found["coil"] + found["second"]}
+    return table[:, 0], found
 
 
 def mean(time: FloatArray, values: FloatArray) -> float:
@@ -169,6 +205,9 @@ def measured(point: Solved, folder: Path) -> dict[str, float]:
         "i_input_rms_ac": rms(t, source),
         "i_output_rms_ac": rms(t, tail["capacitor"]),
     }
+    if point.two_coils:
+        result |= {"i_coupling_rms_ac": rms(t, tail["coupling"])}
+        result |= {f"{name} winding": rms(t, tail[name]) for name in ("first", "second")}
     return result | {p: rms(t, tail[p]) for p in point.topology.POSITIONS}
 
 
@@ -178,6 +217,10 @@ def predicted(point: Solved) -> dict[str, float]:
     result = {"v_output": point.case.v_output}
     for name in ("i_ripple", "i_rms", "i_mean", "i_input_rms_ac", "i_output_rms_ac"):
         result[name] = float(np.ravel(getattr(wave, name))[0])
+    if point.two_coils:
+        result["i_coupling_rms_ac"] = float(wave.i_coupling_rms_ac[0, 0])
+        for k, name in enumerate(("first", "second")):
+            result[f"{name} winding"] = float(wave.winding_rms[0, 0, k])
     return result | {p: float(wave.position_rms[p][0, 0]) for p in point.topology.POSITIONS}
 
 
@@ -188,13 +231,17 @@ def test_the_cases_cover_what_they_should() -> None:
 
 
 def test_diode_cases_lie_on_both_sides_of_the_boundary() -> None:
-    rests = {case.name: bool(solved(case).wave.discontinuous[0, 0]) for case in DIODE_CASES}
+    rests = {
+        case.name: bool(solved(case).wave.discontinuous[0, 0])
+        for case in (*DIODE_CASES, *SEPIC_CASES)
+    }
     for name, rest in rests.items():
-        assert rest == ("below" in name or "load" in name), name
+        light = "below" in name or "load" in name
+        assert rest == (light and "reverses" not in name), name
     assert sum(rests.values()) >= 8
 
 
-@pytest.mark.parametrize("case", [*CASES, *DIODE_CASES], ids=lambda case: case.name)
+@pytest.mark.parametrize("case", [*CASES, *DIODE_CASES, *SEPIC_CASES], ids=lambda case: case.name)
 def test_simulator_agrees_within_one_per_cent(case: Case, tmp_path: Path) -> None:
     point = solved(case)
     seen, told = measured(point, tmp_path), predicted(point)
