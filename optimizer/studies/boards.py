@@ -16,9 +16,9 @@ from optimizer.assembly import Sets
 from optimizer.catalog import Catalog
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_margins import failing
-from optimizer.conclude_sets import NODES, Chosen, kind_of, part_set_of, stacked
+from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
 from optimizer.points import points
-from optimizer.records import COST_UNIT, BoolArray, FloatArray
+from optimizer.records import COST_UNIT, BoolArray, FloatArray, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import build_stage, lanes_where
@@ -51,8 +51,8 @@ def places_of(board: PartSet) -> tuple[Place, ...]:
     """Every place of a board, transistors first."""
     found = [Place(name, 0, *held) for name, held in board.transistors.items()]
     found.append(Place("inductor", 0, board.inductor, 1))
-    for node, bank in zip(NODES, (board.bank_input, board.bank_output), strict=True):
-        found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(bank)]
+    for node in ("input", "output", "coupling"):
+        found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(board.bank(node))]
     return (*found, Place("sense-resistor", 0, *board.sense))
 
 
@@ -141,15 +141,16 @@ class Boards:
     def chosen(self, board: PartSet) -> Chosen:
         """The rows of a board whose parts are all known."""
         row = self.row
-        banks = dict(zip(NODES, (board.bank_input, board.bank_output), strict=True))
+        coil = row["inductor"][board.inductor]
         return Chosen(
             topology=board.topology,
             frequency=board.frequency,
-            coil=row["inductor"][board.inductor],
-            transistor={p: (row["mosfet"][n], k) for p, (n, k) in board.transistors.items()},
+            coil=coil,
+            coil_pieces=int(self.stage.coil_pieces(np.array([coil]))[0]),
+            transistor={p: (row[switch_kind(p)][n], k) for p, (n, k) in board.transistors.items()},
             bank={
-                node: tuple((row["capacitor"][n], k) for n, k in bank)
-                for node, bank in banks.items()
+                node: tuple((row["capacitor"][n], k) for n, k in board.bank(node))
+                for node in self.stage.nodes
             },
             sense=(row["resistor"][board.sense[0]], board.sense[1]),
         )

@@ -146,7 +146,7 @@ def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
             found[k] = ("topology", f"{one.topology} is not considered")
             continue
         try:
-            chosen.append(looked_up(there.spec, there.catalog, one))
+            chosen.append(looked_up(there.catalog, one))
             index.append(k)
         except InputError as error:
             parts = sorted({problem.got for problem in error.problems})
