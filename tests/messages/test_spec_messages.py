@@ -500,7 +500,7 @@ DAMAGES = {
         "derating",
         "policy.derating",
         "'comercial'",
-        "one of commercial, mil-std-975m",
+        "one of commercial, ecss-q-st-30-11c, ipc-9592, mil-std-975m",
         "did you mean commercial?",
     ),
     "catalogs that are not there": Damage(
