@@ -135,4 +135,5 @@ def part_set_of(one: Chosen, tables: Tables) -> PartSet:
         bank_output=banks["output"],
         sense=named("resistor", one.sense),
         bank_coupling=banks.get("coupling", ()),
+        inductor_pieces=one.coil_pieces,
     )

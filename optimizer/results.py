@@ -24,7 +24,7 @@ class PartSet:
     transistors : position -> (part number, pieces)
     bank_input, bank_output, bank_coupling : one or two (part number, pieces); none between two
         coils where there is one
-    sense : (part number, pieces)
+    sense : (part number, pieces); inductor_pieces : two where a stage takes two coils
     """
 
     topology: str
@@ -35,6 +35,7 @@ class PartSet:
     bank_output: tuple[tuple[str, int], ...]
     sense: tuple[str, int]
     bank_coupling: tuple[tuple[str, int], ...] = ()
+    inductor_pieces: int = 1
 
     def bank(self, node: str) -> tuple[tuple[str, int], ...]:
         """The bank of a node."""
@@ -241,6 +242,7 @@ def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:
         bank_output=tuple(pair(v) for v in plain["bank_output"]),
         sense=pair(plain["sense"]),
         bank_coupling=tuple(pair(v) for v in plain.get("bank_coupling", ())),
+        inductor_pieces=int(plain.get("inductor_pieces", 1)),
     )
 
 

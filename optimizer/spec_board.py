@@ -107,6 +107,7 @@ class _Board:
             bank_output=banks["output-bank"],
             sense=bought["sense-resistor"],
             bank_coupling=banks.get("coupling-bank", ()),
+            inductor_pieces=bought["inductor"][1],
         )
         return BoardFile(part_set=part_set, catalogs=catalogs)
 

@@ -50,7 +50,7 @@ class Place:
 def places_of(board: PartSet) -> tuple[Place, ...]:
     """Every place of a board, transistors first."""
     found = [Place(name, 0, *held) for name, held in board.transistors.items()]
-    found.append(Place("inductor", 0, board.inductor, 1))
+    found.append(Place("inductor", 0, board.inductor, board.inductor_pieces))
     for node in ("input", "output", "coupling"):
         found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(board.bank(node))]
     return (*found, Place("sense-resistor", 0, *board.sense))
@@ -65,14 +65,16 @@ def with_places(board: PartSet, changed: Sequence[Place]) -> PartSet:
             (one.part, one.pieces) for (name, _), one in held.items() if name == f"{node}-bank"
         )
 
-    sense = held["sense-resistor", 0]
+    sense, coil = held["sense-resistor", 0], held["inductor", 0]
     return replace(
         board,
-        inductor=held["inductor", 0].part,
+        inductor=coil.part,
         transistors={p: (held[p, 0].part, held[p, 0].pieces) for p in board.transistors},
         bank_input=bank("input"),
         bank_output=bank("output"),
         sense=(sense.part, sense.pieces),
+        bank_coupling=bank("coupling"),
+        inductor_pieces=coil.pieces,
     )
 
 
@@ -113,6 +115,20 @@ class Boards:
     def knows(self, place: Place) -> bool:
         """Whether the part of a place is in the catalogs."""
         return place.part in self.row[place.kind]
+
+    def filled(self, place: Place, part: str) -> Place:
+        """The place with another part; an inductor in the pieces that the stage takes of it."""
+        if place.kind != "inductor":
+            return replace(place, part=part)
+        row = np.array([self.row["inductor"][part]])
+        return replace(place, part=part, pieces=int(self.stage.coil_pieces(row)[0]))
+
+    def normal(self, board: PartSet) -> PartSet:
+        """The board with its inductor, where known, in the pieces that the stage takes of it."""
+        if board.inductor not in self.row["inductor"]:
+            return board
+        place = Place("inductor", 0, board.inductor, 1)
+        return with_places(board, [self.filled(place, board.inductor)])
 
     def land_pattern(self, place: Place) -> str:
         """Land pattern of the part of a place, "" where it has none."""

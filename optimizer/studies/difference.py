@@ -115,7 +115,7 @@ def keys_of(run: Run) -> dict[str, int]:
 
 def _key(part_set: Mapping[str, Any]) -> str:
     one = part_set_of_plain(part_set)
-    banks = [sorted(bank) for bank in (one.bank_input, one.bank_output)]
+    banks = [sorted(bank) for bank in (one.bank_input, one.bank_output, one.bank_coupling)]
     stage = (one.topology, round(one.frequency), one.inductor)
     return repr((*stage, sorted(one.transistors.items()), banks, one.sense))
 
