@@ -19,7 +19,8 @@ sys.path.insert(0, str(HERE.parent))
 from catalogs import market  # noqa: E402
 from catalogs.capacitors import capacitors  # noqa: E402
 from catalogs.common import Row, cell  # noqa: E402
-from catalogs.inductors import inductors  # noqa: E402
+from catalogs.diodes import diodes  # noqa: E402
+from catalogs.inductors import coupled, inductors  # noqa: E402
 from catalogs.mosfets import mosfets  # noqa: E402
 from catalogs.readme import readme  # noqa: E402
 from catalogs.resistors import resistors  # noqa: E402
@@ -27,7 +28,9 @@ from optimizer.columns import columns_of  # noqa: E402
 
 MAKERS: dict[str, tuple[str, Callable[[int, int], list[Row]]]] = {
     "mosfets": ("mosfet", mosfets),
+    "diodes": ("diode", diodes),
     "inductors": ("inductor", inductors),
+    "inductors_coupled": ("inductor", coupled),
     "capacitors": ("capacitor", capacitors),
     "resistors": ("resistor", resistors),
 }
@@ -53,7 +56,7 @@ def csv_text(kind: str, rows: Sequence[Row]) -> str:
 
 
 def catalog_texts(*, seed: int = 1, scale: float = 1.0) -> dict[str, str]:
-    """File name to CSV text of all four catalogs; `scale` multiplies the number of rows."""
+    """File name to CSV text of all catalogs; `scale` multiplies the number of rows."""
     texts = {}
     for stem, (kind, make) in MAKERS.items():
         count = max(round(market.ROWS[stem] * scale), 1)
@@ -62,7 +65,7 @@ def catalog_texts(*, seed: int = 1, scale: float = 1.0) -> dict[str, str]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Write the four files into a directory."""
+    """Write the files into a directory."""
     parser = argparse.ArgumentParser(description="Write invented parts catalogs.")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scale", type=float, default=1.0, help="multiplies the number of rows")

@@ -11,8 +11,33 @@ BIAS_STEPS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)
 
 
 def inductors(count: int, seed: int) -> list[Row]:
+    """`count` inductors of one winding."""
+    return _made(count, Draw(seed, 2), "L")
+
+
+def coupled(count: int, seed: int) -> list[Row]:
+    """`count` inductors of two equal windings: more copper and a larger price for a core."""
+    draw = Draw(seed, 6)
+    rows = _made(count, draw, "LC")
+    for row in rows:
+        row["coupling_typ_pct"] = three(draw.uniform(70, 98))
+        row["series"] = f"{row['series']}-2"
+        for name in ("i_saturation_typ_a", "i_rated_typ_a"):
+            row[name] = three(number(row, name) * 0.62)
+        row["inductance_bias_a_pct"] = _squeezed(row["inductance_bias_a_pct"], 0.62)
+    return rows
+
+
+def _squeezed(cell: common.Cell, factor: float) -> common.Cell:
+    """A bias curve at a multiple of its currents."""
+    if cell is None:
+        return None
+    points = [point.split(":") for point in str(cell).split()]
+    return " ".join(f"{common.digits(float(x) * factor)}:{y}" for x, y in points)
+
+
+def _made(count: int, draw: Draw, letter: str) -> list[Row]:
     """`count` inductors, size by size, each as series over a ladder of inductances."""
-    draw = Draw(seed, 2)
     rows: list[Row] = []
     counts = common.allot(count, [size.share for size in market.COIL_SIZES])
     for size, wanted in zip(market.COIL_SIZES, counts, strict=True):
@@ -21,9 +46,9 @@ def inductors(count: int, seed: int) -> list[Row]:
             of_size += _series(draw, size)
         rows += of_size[:wanted]
     common.number_parts(
-        rows, "L", lambda row: common.value_label(number(row, "inductance_typ_uh"), "u")
+        rows, letter, lambda row: common.value_label(number(row, "inductance_typ_uh"), "u")
     )
-    common.add_second_sources(draw, rows, "L", _alike)
+    common.add_second_sources(draw, rows, letter, _alike)
     common.add_flaws(draw, rows, FLAWS)
     return rows
 

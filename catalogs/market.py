@@ -8,7 +8,14 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-ROWS = {"mosfets": 840, "inductors": 880, "capacitors": 1260, "resistors": 220}
+ROWS = {
+    "mosfets": 840,
+    "diodes": 180,
+    "inductors": 880,
+    "inductors_coupled": 320,
+    "capacitors": 1260,
+    "resistors": 220,
+}
 """Rows of each file at scale 1."""
 
 FLAW_SHARE = 0.05
@@ -51,6 +58,76 @@ MOSFET_MAKERS = (
     Maker("Fimdol", 0.97, 1.02, 0.88),
 )
 """Leaning: share of the gate charge under the drain, against output charge (low = lean gate)."""
+
+DIODE_MAKERS = (
+    Maker("Plonqua", 1.10, 0.95, 0.4),
+    Maker("Vekdru", 0.90, 1.06, 0.7),
+    Maker("Ozzimp", 1.00, 1.00, 0.5),
+    Maker("Grubvex", 0.86, 1.10, 0.6),
+    Maker("Thulqip", 1.06, 0.97, 0.3),
+    Maker("Swazbo", 0.95, 1.02, 0.5),
+    Maker("Kewbrol", 1.14, 0.93, 0.6),
+    Maker("Dromzat", 0.93, 1.04, 0.4),
+    Maker("Yulpik", 0.98, 1.01, 0.7),
+)
+"""Leaning: share of low barriers against high ones."""
+
+
+class DiodeClass(NamedTuple):
+    """A voltage class of Schottky diodes.
+
+    v_knee : forward voltage of the junction alone at a tenth of the rated current [V]
+    resistance_area_mohm_mm2 : of the layer that blocks; price_per_mm2 : of the die
+    """
+
+    volts: int
+    share: float
+    v_knee: float
+    resistance_area_mohm_mm2: float
+    price_per_mm2: float
+
+
+DIODE_CLASSES = (
+    DiodeClass(40, 0.24, 0.36, 36.0, 0.030),
+    DiodeClass(60, 0.30, 0.42, 60.0, 0.032),
+    DiodeClass(100, 0.32, 0.50, 82.0, 0.036),
+    DiodeClass(150, 0.14, 0.58, 120.0, 0.042),
+)
+
+
+class Barrier(NamedTuple):
+    """A barrier metal: its forward voltage against that of the class, and what it leaks.
+
+    i_reverse_125c_ma_per_mm2 : at the rated voltage
+    """
+
+    name: str
+    v_knee: float
+    i_reverse_125c_ma_per_mm2: float
+
+
+BARRIERS = (Barrier("L", -0.05, 4.5), Barrier("M", 0.0, 1.4), Barrier("H", 0.06, 0.35))
+
+
+class DiodePackage(NamedTuple):
+    """A package of diodes: die area it takes, body, heat path, price at 1,000 pieces."""
+
+    land_pattern: str
+    size_mm: tuple[float, float, float]
+    area_min_mm2: float
+    area_max_mm2: float
+    rth_case: float
+    rth_ambient: float
+    price: float
+    share: float
+
+
+DIODE_PACKAGES = (
+    DiodePackage("power-3x3", (3.3, 3.3, 1.0), 1.2, 3.0, 4.0, 60.0, 0.11, 0.30),
+    DiodePackage("power-5x6", (5.2, 6.2, 1.1), 2.5, 7.0, 1.8, 45.0, 0.15, 0.45),
+    DiodePackage("power-8x8", (8.0, 8.0, 1.8), 5.0, 12.0, 1.2, 38.0, 0.24, 0.25),
+)
+
 
 INDUCTOR_MAKERS = (
     Maker("Jorvek", 1.15, 0.93, 0.5),

@@ -30,6 +30,9 @@ Orders of magnitude are common practice of the trade (no source); they stand in 
   (A old to D new). A 4.5 V rating, on about 60 % of the parts, costs gate charge. The gate is
   a capacitance below and above the plateau, so its charges agree with each other. Price is package
   plus die area times the price of the generation.
+- **Schottky diodes**: the barrier trades forward voltage against reverse current, the voltage class
+  sets both level and resistance, the die area divides resistance and multiplies reverse current,
+  capacitance and price.
 - **Inductors**: the case sets energy at saturation (L x I^2), copper, heat path and price; the
   core sets knee, hot saturation and loss. Core loss [mW] =
   `core_loss_reference` x (f / 100 kHz)^`core_loss_exponent_frequency` x
@@ -41,11 +44,12 @@ Orders of magnitude are common practice of the trade (no source); they stand in 
 - **Status**: {active:g} % active, {nfnd:g} % not for new designs, {late:g} % last-time buy or
   obsolete, the rest unknown or empty. A third of the parts share a `second_source_group` with
   parts of other makers on the same land pattern.
-- **Flaws** on purpose, one row in twenty: typical only, no curve, no thermal resistance, unknown
-  condition of the saturation current, no core loss, no price date, typical above maximum, drain
-  charge above gate charge, a bias curve that rises. Every cell still reads.
+- **Flaws** on purpose, one row in twenty: typical only, no curve, no thermal resistance, no hot
+  reverse current, unknown condition of the saturation current, no core loss, no price date,
+  typical above maximum, drain charge above gate charge, a bias curve that rises. Every cell still
+  reads.
 
-Part numbers are `MAKER-<F, L, C or R><class or value>-<serial>` and carry no other meaning.
+Part numbers are `MAKER-<F, D, L, LC, C or R><class or value>-<serial>` and carry no other meaning.
 `approval`, `life_rating_h`, `self_heating_k_per_a2` and the 4.5 V columns are empty where they do
 not apply. Currency {currency}, prices dated within 2026.
 
@@ -75,14 +79,16 @@ def readme() -> str:
         currency=market.CURRENCY,
         common="".join(every[:-own]),
     )
-    for kind in ("mosfet", "inductor", "capacitor", "resistor"):
+    for kind in ("mosfet", "diode", "inductor", "capacitor", "resistor"):
         text += f"\n### {kind.capitalize()}\n\n{vocabulary(kind, common=False)}"
     return text
 
 
 PARTS = {
     "mosfets": "N-channel transistors, 30 to 150 V",
+    "diodes": "Schottky diodes, 40 to 150 V",
     "inductors": "power inductors, 1 to 100 uH",
+    "inductors_coupled": "the same with two equal windings on one core",
     "capacitors": "ceramic, film, aluminium, polymer, hybrid, tantalum",
     "resistors": "current-sense resistors, 1 to 20 mOhm",
 }

@@ -52,13 +52,16 @@ def rounded(value: Any) -> Any:
 
 
 def kept(run: Plain) -> dict[str, Any]:
-    """The run as the archive keeps it: detail for the points with evidence, a line for the rest.
+    """The run as the archive keeps it: detail for points with evidence or a mark, else a line.
 
     A front without any evidence keeps every figure.
     """
     points = run.get("points", ())
     if any(point.get("evidence") for point in points):
-        points = [point if point.get("evidence") else _line(point) for point in points]
+        points = [
+            point if point.get("evidence") or point.get("mark") else _line(point)
+            for point in points
+        ]
     found: dict[str, Any] = rounded({**run, "points": list(points)})
     return found
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import evaluation, parameters, waveforms
+from optimizer import evaluation, waveforms
 from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parts import bank
 from optimizer.parts.bridge_records import HalfBridge
-from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.records import DIODES, BoolArray, FloatArray, IntArray, State
 from optimizer.stage import Stage
 
 ITERATIONS_MAX = 60
@@ -26,13 +26,14 @@ LOSS_FIRST = 0.03
 class Sets:
     """Complete part sets of one topology by catalog rows, (n_set,) each.
 
-    transistor : position -> (row, pieces)
+    transistor : position -> (row, pieces), for a diode its row in the table of diodes and one
     bank : node -> (row, pieces, second row or -1, second pieces)
     sense : (row, pieces)
     """
 
     frequency: FloatArray
     coil: IntArray
+    coil_pieces: IntArray
     transistor: Mapping[str, tuple[IntArray, IntArray]]
     bank: Mapping[str, tuple[IntArray, IntArray, IntArray, IntArray]]
     sense: tuple[IntArray, IntArray]
@@ -45,6 +46,7 @@ class Sets:
         return Sets(
             frequency=self.frequency[rows],
             coil=self.coil[rows],
+            coil_pieces=self.coil_pieces[rows],
             transistor={p: (a[rows], n[rows]) for p, (a, n) in self.transistor.items()},
             bank={
                 node: (a[rows], n[rows], b[rows], m[rows])
@@ -84,8 +86,8 @@ def evaluate(found: Scene, sets: Sets, *, ripple: bool = True) -> Physics:
         leg.name: evaluation.half_bridges(
             found,
             leg,
-            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.control]),
-            parameters.in_parallel(stage.mosfets, *sets.transistor[leg.synchronous]),
+            evaluation.controls(stage, *sets.transistor[leg.control]),
+            evaluation.rectifiers(stage, leg, *sets.transistor[leg.synchronous]),
         )
         for leg in stage.topology.LEGS
     }
@@ -130,8 +132,13 @@ def _losses(
     for leg in stage.topology.LEGS:
         one = bridges[leg.name]
         for name, position in ((leg.control, one.control), (leg.synchronous, one.synchronous)):
-            for mechanism in evaluation.MECHANISMS:
-                losses[name, mechanism] = getattr(position, evaluation.MECHANISMS[mechanism])
+            if name in DIODES:
+                for mechanism, field in evaluation.MECHANISMS_DIODE.items():
+                    losses[name, mechanism] = getattr(position, field)
+                resistance[name] = position.resistance
+                continue
+            for mechanism, field in evaluation.MECHANISMS.items():
+                losses[name, mechanism] = getattr(position, field)
             losses[name, "gate drive"] = v_input * position.i_drive
             square = found.wave.position_rms[name] ** 2
             with np.errstate(invalid="ignore", divide="ignore"):
@@ -143,6 +150,8 @@ def _losses(
     for node, one_bank in banks.items():
         losses[f"{node}-bank", "ripple"] = one_bank.loss
     losses["sense-resistor", "conduction"] = sense.loss
+    if stage.two_coils:
+        resistance[leg.control] = resistance[leg.control] + sense.resistance
     losses["board", "copper"] = stage.spec.board.resistance * i_rms * i_rms
     losses["controller", "supply"] = v_input * stage.controller.i_quiescent
     return losses, resistance
@@ -157,10 +166,16 @@ def _fed(
     power balance checks.
     """
     fed = {node: one.loss for node, one in banks.items()}
-    fed["input"] = fed["input"] + coil.loss_ac + coil.loss_core
+    fed["input"] = fed["input"] + coil.loss_fed + fed.pop("coupling", 0.0)
+    job = found.operation
+    volts = {"input": job.v_input, "output": job.v_output}
     for leg in found.stage.topology.LEGS:
         one = bridges[leg.name]
-        fed[leg.node] = fed[leg.node] + one.control.loss_charge + one.synchronous.loss_charge
+        charge = one.control.loss_charge + one.synchronous.loss_charge
+        for node in (leg.node,) if leg.node in volts else ("input", "output"):
+            # A charge that falls through both voltages takes from each its share.
+            share = 1.0 if node == leg.node else volts[node] / (job.v_input + job.v_output)
+            fed[node] = fed[node] + share * charge
     return fed
 
 
@@ -169,12 +184,21 @@ def next_state(result: Physics) -> State:
     found = result.scene
     job, board = found.operation, found.stage.spec.board
     supply = job.v_input * result.i_drive + found.wave.loss_ripple_conduction
+    series = result.coil.resistance + board.resistance
+    if not found.stage.two_coils:
+        series = series + result.sense.resistance
     return State(
-        resistance_series=result.coil.resistance + result.sense.resistance + board.resistance,
+        resistance_series=series,
         resistance=result.resistance,
         i_input_extra=(result.fed["input"] + supply) / job.v_input,
         i_output_extra=result.fed["output"] / job.v_output,
         temp_board=found.stage.lanes.temp_ambient + board.board_k_per_w * result.total,
+        drop={
+            leg.synchronous: result.bridges[leg.name].synchronous.v_forward
+            for leg in found.stage.topology.LEGS
+            if leg.synchronous in DIODES
+        }
+        | dict(result.coil.drops),
     )
 
 
@@ -198,13 +222,14 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
         stage.controller.window,
         LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
         temp_board=stage.lanes.temp_ambient,
+        emulation=stage.emulation,
     )
     total: FloatArray = np.zeros((len(sets), len(stage.lanes)))
     for _ in range(ITERATIONS_MAX):
         found = evaluation.scene(stage, sets.coil, job, state)
         result = evaluate(found, sets, ripple=False)
         state = next_state(result)
-        job = evaluation.operation(stage, sets.frequency, sets.coil, found.wave.i_mean[..., 0])
+        job = evaluation.operation(stage, sets.frequency, sets.coil, evaluation.i_bias(found.wave))
         change = np.abs(result.total - total) > CONVERGED * np.abs(result.total)
         total = result.total
         if not change.any():

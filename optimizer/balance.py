@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,7 @@ STEP_SMALL = 1e-11
 LOSS_STEPS = 30
 LOSS_TOLERANCE = 1e-12
 LOSS_FAILURES = 5
+REST_STEPS = 40
 EDGE = 1e-8
 """A duty nearer than this to its edge counts as dropout."""
 
@@ -30,6 +32,8 @@ class Balance:
     delivers : share of the coil current that reaches the output
     rise : pattern time over inductance [s/H], (n_set, n_lane)
     i_output : mean current the coil must deliver [A], (n_set, n_lane)
+    one_way : the coil current cannot reverse; such a pattern rises in interval 0, falls in
+        interval 1 and rests in interval 2
     """
 
     base: FloatArray
@@ -39,23 +43,19 @@ class Balance:
     delivers: FloatArray
     rise: FloatArray
     i_output: FloatArray
+    one_way: BoolArray
 
     def flat(self, pick: BoolArray) -> Balance:
         """The lanes where `pick` (n_set, n_lane) holds, as (n_interval, n_picked)."""
         n = self.base.shape[0]
 
-        def take(array: FloatArray) -> FloatArray:
+        def take(array: Any) -> Any:
             wide = np.broadcast_to(
                 array, (n, *pick.shape) if array.ndim > pick.ndim else pick.shape
             )
             return wide[..., pick]
 
-        return Balance(
-            *(
-                take(getattr(self, name))
-                for name in ("base", "slope", "volts", "resistance", "delivers", "rise", "i_output")
-            )
-        )
+        return Balance(*(take(getattr(self, item.name)) for item in fields(self)))
 
 
 STEP_DOWN = Balance(
@@ -66,6 +66,7 @@ STEP_DOWN = Balance(
     delivers=np.ones((2, 1, 1)),
     rise=np.array([[1 / (300e3 * 10e-6)]]),
     i_output=np.array([[5.0]]),
+    one_way=np.array([[False]]),
 )
 """24 V to 12 V, 5 A, 300 kHz, 10 uH, 0.1 ohm in the path: the example of the docstrings."""
 
@@ -131,10 +132,17 @@ def residual(balance: Balance, duty: FloatArray) -> Residual:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """Regulated duty, coil current at the start of the pattern [A], and whether it closed."""
+    """What closes the balances, (n_set, n_lane) unless said.
+
+    duty : regulated duty; share : of every interval, (n_interval, n_set, n_lane)
+    i_start : coil current at the start of the pattern [A]; rests : it rests at zero for a while
+    converged : whether the balances closed
+    """
 
     duty: FloatArray
+    share: FloatArray
     i_start: FloatArray
+    rests: BoolArray
     converged: BoolArray
 
 
@@ -142,11 +150,12 @@ def close(balance: Balance, guess: FloatArray | None = None) -> Solution:
     """Solve both balances in every lane; NaN where no duty between 0 and 1 closes them.
 
     Newton's method from the lossless duty, which lies on the stable side of the largest gain, so
-    that of the two duties of a step-up stage the smaller one is found.
+    that of the two duties of a step-up stage the smaller one is found. Where the current would
+    reverse but cannot, it rests at zero instead.
 
     balance : the equations
     guess : first duty [1], (n_set, n_lane), where a near solution is known
-    Returns : duty [1], starting current [A], whether it closed, (n_set, n_lane)
+    Returns : duty [1], shares [1], starting current [A], whether it closed, (n_set, n_lane)
 
     Holds for: patterns whose mean winding voltage is concave in the duty, as here.
     Source: derived in DEVELOPERS.md.
@@ -171,11 +180,96 @@ def close(balance: Balance, guess: FloatArray | None = None) -> Solution:
     last = residual(balance, duty)
     stable = last.slope * np.sign(_turn(balance)) > 0
     converged = done & stable & (duty > 0) & (duty < 1) & (duty >= low) & (duty <= high)
-    return Solution(
-        duty=np.where(converged, duty, np.nan),
+    duty = np.where(converged, duty, np.nan)
+    found = Solution(
+        duty=duty,
+        share=np.maximum(balance.base + balance.slope * duty, 0.0),
         i_start=np.where(converged, last.i_start, np.nan),
+        rests=np.zeros(shape, dtype=np.bool_),
         converged=converged,
     )
+    reverses = balance.one_way & converged & (last.i_start < 0.0)
+    return _resting(balance, found, reverses) if reverses.any() else found
+
+
+def _resting(balance: Balance, found: Solution, pick: BoolArray) -> Solution:
+    """The solution with the current at rest for a while in the lanes of `pick`."""
+    flat = balance.flat(pick)
+    rise, fall = discontinuous_shares(
+        v_rise=flat.volts[0],
+        v_fall=-flat.volts[1],
+        resistance_rise=flat.resistance[0],
+        resistance_fall=flat.resistance[1],
+        delivers_rise=flat.delivers[0],
+        delivers_fall=flat.delivers[1],
+        rise=flat.rise,
+        i_output=flat.i_output,
+    )
+    closes = (rise > 0.0) & (fall > 0.0)
+    rest = np.maximum(1.0 - rise - fall, 0.0)
+    duty, share, i_start = found.duty.copy(), found.share.copy(), found.i_start.copy()
+    duty[pick] = np.where(closes, rise, np.nan)
+    i_start[pick] = np.where(closes, 0.0, np.nan)
+    share[:, pick] = 0.0
+    for k, value in enumerate((rise, fall, rest)):
+        share[k][pick] = np.where(closes, value, np.nan)
+    converged = found.converged.copy()
+    converged[pick] = closes
+    return Solution(duty, share, i_start, pick, converged)
+
+
+def discontinuous_shares(
+    *,
+    v_rise: FloatArray,
+    v_fall: FloatArray,
+    resistance_rise: FloatArray,
+    resistance_fall: FloatArray,
+    delivers_rise: FloatArray,
+    delivers_fall: FloatArray,
+    rise: FloatArray,
+    i_output: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Shares of the pattern in which a current that rests at zero rises and falls.
+
+    Both parts are triangles of one mean current m; their shares follow from m by the slopes, and
+    the charge they deliver rises with m: Newton's method on the logarithms.
+
+    v_rise, v_fall : winding voltages without drops, both taken positive [V], (n,)
+    resistance_rise, resistance_fall : in the coil's path in either part [ohm], (n,)
+    delivers_rise, delivers_fall : share of the coil current that reaches the output [1], (n,)
+    rise : pattern time over inductance [s/H], (n,)
+    i_output : mean current the coil must deliver [A], (n,)
+    Returns : shares [1], (n,); NaN where nothing is delivered or the drops take all of `v_rise`
+
+    Holds for: one rise and one fall per pattern, mean drops; rise + fall below 1.
+    Source: derived in DEVELOPERS.md, discontinuous conduction; without drops R. W. Erickson and
+        D. Maksimovic, "Fundamentals of Power Electronics", chapter 5 (from memory).
+
+    >>> one = np.ones(1)
+    >>> pair = discontinuous_shares(v_rise=12 * one, v_fall=12 * one, resistance_rise=0 * one,
+    ...     resistance_fall=0 * one, delivers_rise=one, delivers_fall=one, rise=one, i_output=one)
+    >>> [share.round(6).tolist() for share in pair]
+    [[0.288675], [0.288675]]
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first = 2.0 * delivers_rise / (rise * v_rise)
+        second = 2.0 * delivers_fall / (rise * v_fall)
+        mean = np.sqrt(i_output / (first + second))
+        mean = np.minimum(mean, 0.9 * v_rise / np.maximum(resistance_rise, 1e-300))
+        for _ in range(REST_STEPS):
+            up, down = v_rise - resistance_rise * mean, v_fall + resistance_fall * mean
+            one = 2.0 * delivers_rise * mean / (rise * up)
+            two = 2.0 * delivers_fall * mean / (rise * down)
+            slope = (one * (1.0 + v_rise / up) + two * (1.0 + v_fall / down)) / (one + two)
+            step = np.log((one + two) * mean / i_output) / slope
+            ahead = mean * np.exp(-step)
+            done = np.abs(step) < STEP_SMALL
+            mean = np.where(resistance_rise * ahead < v_rise, ahead, np.nan)
+            if np.all(done | np.isnan(mean)):
+                break
+        rises = 2.0 * mean / (rise * (v_rise - resistance_rise * mean))
+        falls = 2.0 * mean / (rise * (v_fall + resistance_fall * mean))
+    return rises, falls
 
 
 def _newton(
@@ -245,14 +339,15 @@ def with_resistance(balance: Balance, resistance: FloatArray) -> Balance:
 
 def currents(balance: Balance, solution: Solution) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Share, start and end current of every interval, (n_interval, n_set, n_lane)."""
-    share = np.maximum(balance.base + balance.slope * solution.duty, 0.0)
+    share = solution.share
     start, end = np.empty_like(share), np.empty_like(share)
     current = solution.i_start
     for k in range(share.shape[0]):
+        current = np.where(solution.rests & (k > 1), 0.0, current)
         start[k] = current
         half = balance.rise * share[k] / 2
         mean = (current + half * balance.volts[k]) / (1 + half * balance.resistance[k])
-        current = 2 * mean - current
+        current = np.where(solution.rests & (k > 0), 0.0, 2 * mean - current)
         end[k] = current
     return share, start, end
 
@@ -306,11 +401,12 @@ def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
     solution = close(with_resistance(balance, np.zeros_like(loss)))
     square = mean_square(balance, solution)
     ohms = np.where(square > 0, loss / np.where(square > 0, square, 1.0), np.nan)
+    duty = solution.duty
     last_ohms, last_miss = np.ones_like(ohms), np.full_like(ohms, np.nan)
     tries = np.zeros_like(ohms)
     for _ in range(LOSS_STEPS):
         balance = with_resistance(balance, ohms)
-        solution = close(balance, solution.duty)
+        solution = close(balance, duty)
         miss = np.log(ohms * mean_square(balance, solution) / loss)
         found[at[np.abs(miss) < LOSS_TOLERANCE]] = ohms[np.abs(miss) < LOSS_TOLERANCE]
         tries = tries + np.isnan(miss)
@@ -320,7 +416,7 @@ def resistance_for_loss(balance: Balance, loss: FloatArray) -> FloatArray:
         ahead = ohms * np.exp(_log_step(ohms, miss, last_ohms, last_miss))
         last_ohms, last_miss = ohms[stay], miss[stay]
         ohms, loss, tries, at = ahead[stay], loss[stay], tries[stay], at[stay]
-        solution = replace(solution, duty=solution.duty[stay])
+        duty = solution.duty[stay]
         balance = balance.flat(stay)
     return found
 

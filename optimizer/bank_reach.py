@@ -76,9 +76,9 @@ class Reach:
         self.lanes = np.flatnonzero(limits.steady(scene.stage))
         first = scene.take(slice(0, 1))
         duty = screen.bank_duty(first, node, rows, self.lanes)
-        self.limit = screen.bank_limits(first, node, rows, self.lanes)
-        usable = bank_choice.usable_types(duty, duty, self.limit)
-        self.carries = np.where(usable[:, None], self.limit.i_ripple, 0.0)
+        limit = screen.bank_limits(first, node, rows, self.lanes)
+        usable = bank_choice.usable_types(duty, duty, limit)
+        self.carries = np.where(usable[:, None], limit.i_ripple, 0.0)
         self.sourced = node == "input" and scene.stage.source_branch is not None
         self.mild: _Banks | None = None
         self.listed: _Listed | None = None
@@ -95,8 +95,9 @@ class Reach:
         """Admittance [S] and current [A] that each set asks of its bank, (n_set, n_request)."""
         found = evaluation.bank_current(self.scene, self.node)
         size = np.abs(found["harmonics"][:, self.lanes, : self.orders])
+        allowed = limits.ripple_voltage(self.scene, self.node)[:, self.lanes]
         with np.errstate(divide="ignore"):
-            asked = np.pi / 2 * size / self.limit.v_ripple[:, None]
+            asked = np.pi / 2 * size / allowed[..., None]
         asked = asked.reshape(len(size), -1) * (1.0 - bank_choice.RIPPLE_ROOM)
         return np.nan_to_num(asked), found["i_rms_ac"][:, self.lanes] * (1.0 - ROUNDING)
 
@@ -193,14 +194,15 @@ class Reach:
             return None
         scene = self.scene.take(np.array([row]))
         duty = screen.bank_duty(scene, self.node, self.rows, self.lanes)
-        index = listed.left_beside(duty, self.limit, watch)
+        limit = screen.bank_limits(scene, self.node, self.rows, self.lanes)
+        index = listed.left_beside(duty, limit, watch)
         price = _price(listed.banks.keep(index), cost)
         index = index[np.argsort(price, kind="stable")]
         index = index[np.sort(price) < bank_choice.NOT_OFFERED]
         for start in range(0, len(index), BANKS_AT_ONCE):
             watch()
             some = listed.banks.keep(index[start : start + BANKS_AT_ONCE])
-            met = bank_choice.verdicts(duty=duty, limits=self.limit, **some.choice())
+            met = bank_choice.verdicts(duty=duty, limits=limit, **some.choice())
             passes = np.flatnonzero(np.logical_and.reduce(list(met.values())))
             if len(passes):
                 one, pieces, two, more = (int(column[passes[0]]) for column in some)

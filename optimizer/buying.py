@@ -10,11 +10,13 @@ import numpy as np
 from optimizer import purchase
 from optimizer.assembly import Sets
 from optimizer.purchase import PRICE_NONE
-from optimizer.records import BoolArray, IntArray
+from optimizer.records import BoolArray, IntArray, switch_kind
 from optimizer.spec_records import Spec
 from optimizer.tables import PartTable
 
-KIND_ORDER = ("mosfet", "inductor", "capacitor", "resistor")
+KIND_ORDER = ("mosfet", "diode", "inductor", "capacitor", "resistor")
+SWITCHES = ("mosfet", "diode")
+"""First of all kinds: their numbers together are the kind "switch"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +38,22 @@ class Prices:
         """Part numbers of rows of a kind; -1 stays -1."""
         return np.where(rows < 0, -1, rows + self.offset[kind])
 
+    def start(self, kind: str) -> int:
+        """First part number of a kind; "switch" stands for transistors and diodes together."""
+        return 0 if kind == "switch" else self.offset[kind]
+
+    def ends(self) -> tuple[int, ...]:
+        """Part numbers at which a kind may end."""
+        return (*self.offset.values(), len(self.table))
+
     def alone(self, kind: str) -> IntArray:
         """Cost of each part of a kind bought alone for one place: purchase, line item, placement.
 
         (n_part of the kind, pieces_max + 1); column 0 is 0; PRICE_NONE stays at least that.
         """
-        start = self.offset[kind]
-        end = min([o for o in self.offset.values() if o > start], default=len(self.table))
+        start = self.start(kind)
+        last = self.offset[SWITCHES[-1] if kind == "switch" else kind]
+        end = min([o for o in self.ends() if o > last], default=last)
         pieces = np.arange(self.table.shape[1])
         charge = np.where(pieces > 0, self.line_item + self.placement * pieces, 0)
         return np.asarray(self.table[start:end] + charge)
@@ -57,7 +68,8 @@ def exchange(spec: Spec) -> dict[str, float]:
 def most_pieces(spec: Spec) -> int:
     """Most pieces of one part number a board can hold under the choice rules."""
     rules = spec.choice
-    return max(4 * rules.transistors_parallel_max, 2 * rules.bank_pieces_max) + max(
+    banks = 3 if any(name.endswith("sepic") for name in spec.topologies) else 2
+    return max(4 * rules.transistors_parallel_max, banks * rules.bank_pieces_max) + max(
         0, rules.resistors_parallel_max - 1
     )
 
@@ -104,8 +116,11 @@ def priced(found: Prices, kind: str, count: int) -> BoolArray:
 
 def slots(found: Prices, sets: Sets) -> tuple[IntArray, IntArray]:
     """Part numbers and pieces of every place of each set, -1 and 0 where empty, (n_set, n_slot)."""
-    columns = [(found.number("inductor", sets.coil), np.ones_like(sets.coil))]
-    columns += [(found.number("mosfet", row), n) for row, n in sets.transistor.values()]
+    columns = [(found.number("inductor", sets.coil), sets.coil_pieces)]
+    columns += [
+        (found.number(switch_kind(position), row), n)
+        for position, (row, n) in sets.transistor.items()
+    ]
     for first, first_pieces, second, second_pieces in sets.bank.values():
         columns.append((found.number("capacitor", first), first_pieces))
         columns.append((found.number("capacitor", second), np.where(second < 0, 0, second_pieces)))

@@ -70,7 +70,8 @@ def _detailed(run: Any, number: int, place: str) -> Any:
             return point
     known = {point["number"] for point in run["points"]}
     if not kept:
-        need, fix = "a run that keeps circuits", "run `front` again with this version"
+        need = "a run that keeps circuits"
+        fix = "run `front` again with this version; stages with a diode or two coils keep none"
     elif number in known:
         numbers = ", ".join(str(point["number"]) for point in kept)
         need, fix = "a point kept in full", f"choose one of {numbers}"

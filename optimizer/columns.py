@@ -15,11 +15,11 @@ from optimizer import fills
 from optimizer.fills import CurveFill, Fill
 from optimizer.units import UNITLESS, UNITS, Unit, split_suffix
 
-KINDS = ("mosfet", "inductor", "capacitor", "resistor")
+KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 """Kinds of catalog, one file name prefix each (mosfets*.csv, ...)."""
 
 LIMITS = ("min", "typ", "max")
-CONDITIONS = ("10v", "4v5", "300khz", "m40c")
+CONDITIONS = ("10v", "4v5", "300khz", "m40c", "125c")
 TECHNOLOGIES = ("ceramic-2", "ceramic-1", "film", "aluminium", "polymer", "hybrid", "tantalum")
 WITH_RIPPLE_RATING = ("aluminium", "polymer", "hybrid", "tantalum")
 
@@ -124,6 +124,9 @@ def _of(kind: str, *columns: Column) -> tuple[Column, ...]:
 
 STATUSES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
 ONE = fills.constant
+DOUBLINGS = 1.5 * 2.0**10
+"""Reverse current of a Schottky diode at 125 degC over 25 degC where it is not given: it doubles
+every 10 K, and half of that again."""
 # fmt: off
 COMMON = (
     _text("part_number", "order code, unique over all catalogs", need=True),
@@ -219,6 +222,40 @@ MOSFET = _of(
     _number("i_drain_pulse_rating_a", 1, 5000, "pulsed drain current rating"),
 )
 
+DIODE = _of(
+    "diode",
+    _number("v_reverse_rating_v", 8, 1200, "repetitive reverse voltage rating", need=True),
+    _number("i_forward_rating_a", 0.1, 200, "average forward current rating", need=True),
+    _number("i_forward_test_a", 0.1, 200, "current of the forward voltages", need=True,
+        fill=fills.copy("i_forward_rating")),
+    _number("v_forward_typ_v", 0.15, 1.5, "forward voltage at i_forward_test, 25 degC", need=True,
+        fill=fills.copy("v_forward_max")),
+    _number("v_forward_max_v", 0.15, 1.8, "forward voltage at i_forward_test, 25 degC", need=True,
+        fill=fills.times("v_forward_typ", 1.15)),
+    _number("v_forward_tenth_typ_v", 0.1, 1.3, "forward voltage at a tenth of i_forward_test, 25 "
+        "degC", need=True),
+    _number("v_forward_125c_typ_v", 0.08, 1.5, "forward voltage at i_forward_test, 125 degC",
+        need=True, fill=fills.copy("v_forward_typ")),
+    _number("i_reverse_typ_ma", 1e-6, 100, "reverse current at the rated voltage, 25 degC",
+        need=True, fill=fills.copy("i_reverse_max")),
+    _number("i_reverse_max_ma", 1e-6, 100, "reverse current at the rated voltage, 25 degC",
+        need=True, fill=fills.times("i_reverse_typ", 5)),
+    _number("i_reverse_125c_typ_ma", 1e-4, 2e5, "reverse current at the rated voltage, 125 degC",
+        need=True, fill=fills.least("i_reverse_125c_max", "i_reverse_max", DOUBLINGS)),
+    _number("i_reverse_125c_max_ma", 1e-4, 2e5, "reverse current at the rated voltage, 125 degC",
+        need=True, fill=fills.times("i_reverse_max", DOUBLINGS)),
+    _number("capacitance_junction_typ_pf", 1, 20000, "junction capacitance", need=True),
+    _number("v_junction_test_v", 0.5, 200, "reverse voltage of that test", need=True),
+    _number("rth_junction_case_typ_k_per_w", 0.05, 60, "junction to case", need=True,
+        fill=fills.own_or_half("rth_junction_case_max", "rth_junction_ambient_max")),
+    _number("rth_junction_case_max_k_per_w", 0.05, 60, "junction to case", need=True,
+        fill=fills.capped("rth_junction_case_typ", 1.3, "rth_junction_ambient_max")),
+    _number("rth_junction_ambient_max_k_per_w", 5, 300, "junction to ambient on a stated board; "
+        "used only where the value to the case is missing"),
+    _number("temp_junction_rating_c", 100, 200, "highest junction temperature",
+        fill=ONE(125, unit="degC")),
+)
+
 INDUCTOR = _of(
     "inductor",
     _number("inductance_typ_uh", 0.05, 10000, "inductance at no current", need=True),
@@ -248,6 +285,9 @@ INDUCTOR = _of(
         fill=ONE(40, unit="V")),
     _number("temp_part_rating_c", 60, 250, "highest part temperature with own heat",
         fill=ONE(105, unit="degC")),
+    _number("coupling_typ_pct", 50, 99.9, "two equal windings on one core: how far they are "
+        "coupled; currents are then those of both windings at once, everything else is of one; "
+        "empty: one winding"),
     _number("frequency_resonance_min_mhz", 0.1, 1000, "self-resonance"),
     _choice("shielded", ("yes", "no"), "magnetically shielded", otherwise="no"),
 )
@@ -316,6 +356,7 @@ RESISTOR = _of(
 TABLE: tuple[Column, ...] = (
     *(column for kind in KINDS for column in _of(kind, *COMMON)),
     *MOSFET,
+    *DIODE,
     *INDUCTOR,
     *CAPACITOR,
     *RESISTOR,
@@ -346,6 +387,14 @@ ORDERS: dict[str, tuple[Order, ...]] = {
         Order("v_output_test", "v_drain_source_rating"),
         Order("rth_junction_case_max", "rth_junction_ambient_max", strict=True),
     ),
+    "diode": (
+        Order("v_forward_tenth_typ", "v_forward_typ", strict=True),
+        Order("v_forward_125c_typ", "v_forward_typ"),
+        Order("i_reverse_typ", "i_reverse_125c_typ", strict=True),
+        Order("i_reverse_max", "i_reverse_125c_max", strict=True),
+        Order("v_junction_test", "v_reverse_rating"),
+        Order("rth_junction_case_max", "rth_junction_ambient_max", strict=True),
+    ),
     "capacitor": (Order("esr_max", "esr_m40c_max"),),
     "resistor": (Order("temp_power_derating", "temp_part_rating", strict=True),),
     "inductor": (Order("dcr_typ", "resistance_ac_300khz_typ"),),
@@ -373,6 +422,13 @@ FIGURES: dict[str, tuple[Figure, ...]] = {
             "rds_on x q_output",
             (("rds_on_10v_typ", 1), ("q_output_typ", 1)),
             "v_drain_source_rating",
+        ),
+    ),
+    "diode": (
+        Figure(
+            "capacitance per current",
+            (("capacitance_junction_typ", 1), ("i_forward_rating", -1)),
+            "v_reverse_rating",
         ),
     ),
     "inductor": (

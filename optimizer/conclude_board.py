@@ -13,18 +13,20 @@ from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import part_notes
-from optimizer.conclude_sets import NODES, Chosen, Place, kind_of
+from optimizer.conclude_sets import Chosen, Place, kind_of
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
-from optimizer.records import Note
+from optimizer.records import Note, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.set_point_rules import set_point_notes
 from optimizer.spec_records import Controller, Spec
-from optimizer.stage import build_stage
+from optimizer.stage import build_stage, coil_pieces, nodes_of
 from optimizer.tables import PartTable
 from optimizer.topologies import TOPOLOGIES
 
 PLACE = "part set"
+
+SWITCH = {"mosfet": "a transistor", "diode": "a diode"}
 
 DRIVE_FULL = 10.0
 """Gate drive from which the ratings at a lower one are not needed [V]."""
@@ -39,7 +41,7 @@ def verify_board(
     looked up raises `InputError`.
     """
     controller = _controller(spec, part_set)
-    chosen = looked_up(spec, catalog, part_set)
+    chosen = looked_up(catalog, part_set)
     stage = build_stage(
         spec,
         part_set.topology,
@@ -103,27 +105,29 @@ class _Shelf:
         return Problem(PLACE, position, repr(part), need, f"{fix} {more}".strip())
 
 
-def looked_up(spec: Spec, catalog: Catalog, part_set: PartSet) -> Chosen:
+def looked_up(catalog: Catalog, part_set: PartSet) -> Chosen:
     """The rows of a part set, or every part of it that is not in the catalogs."""
     shelf = _Shelf(catalog)
-    wanted = TOPOLOGIES[part_set.topology].POSITIONS
+    topology = TOPOLOGIES[part_set.topology]
+    wanted = topology.POSITIONS
     absent = [name for name in wanted if name not in part_set.transistors]
     for name in absent:
-        fix = "add the position"
-        shelf.problems.append(Problem(PLACE, name, "nothing", "a transistor", fix))
-    banks = {"input": part_set.bank_input, "output": part_set.bank_output}
+        fix, need = "add the position", SWITCH[switch_kind(name)]
+        shelf.problems.append(Problem(PLACE, name, "nothing", need, fix))
+    coil = shelf.place("inductor", part_set.inductor, 1)[0]
     chosen = Chosen(
         topology=part_set.topology,
         frequency=part_set.frequency,
-        coil=shelf.place("inductor", part_set.inductor, 1)[0],
+        coil=coil,
+        coil_pieces=int(coil_pieces(topology, catalog.tables["inductor"])[coil]),
         transistor={
             name: shelf.place(name, *part_set.transistors[name])
             for name in wanted
             if name not in absent
         },
         bank={
-            node: tuple(shelf.place(f"{node}-bank", *entry) for entry in banks[node])
-            for node in NODES
+            node: tuple(shelf.place(f"{node}-bank", *entry) for entry in part_set.bank(node))
+            for node in nodes_of(topology)
         },
         sense=shelf.place("sense-resistor", *part_set.sense),
     )

@@ -15,7 +15,7 @@ from optimizer.assembly import Physics, Sets
 from optimizer.conclude_derivations_coil import coil_derivations
 from optimizer.conclude_derivations_leg import leg_derivations
 from optimizer.conclude_inputs import Source
-from optimizer.conclude_sets import NODES, Chosen
+from optimizer.conclude_sets import Chosen
 from optimizer.limits import chain, firm, steady, voltages
 from optimizer.parts import capacitor
 from optimizer.results_evidence import LIMIT, PRESET, TYPICAL, Derivation, Input
@@ -231,7 +231,7 @@ COUNT = "parts list"
 def _banks(source: Source) -> Iterator[Derivation]:
     """Capacitance and core temperature of each type where the ripple voltage is worst."""
     stage, parts = source.stage, source.stage.capacitors
-    for node in NODES:
+    for node in stage.nodes:
         solved = source.result.banks[node]
         lane = source.worst(source.row(solved.v_ripple), steady(stage))
         branches = source.branches(node)
@@ -272,7 +272,7 @@ def _capacitance(source: Source, row: int, lane: int, subject: str, value: float
     curve = f"{source.cell_name('capacitor', row, 'capacitance_bias')} at the node voltage"
     parts = parameters.take(source.stage.capacitors, np.array([row]))
     job = source.result.scene.operation
-    volts = float(source.row(job.v_input if subject.startswith("input") else job.v_output)[lane])
+    volts = float(source.row(job.v_output if subject.startswith("output") else job.v_input)[lane])
     left = capacitor.share_at_bias(
         v_bias=np.array([[volts]]),
         v_rating=parts.v_rating,

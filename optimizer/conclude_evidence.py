@@ -13,14 +13,14 @@ from optimizer.conclude_alternates import alternates_of
 from optimizer.conclude_bill import sample_lines
 from optimizer.conclude_derivations import derivations
 from optimizer.conclude_figures import own_stage
-from optimizer.conclude_sets import NODES, Chosen, stacked
+from optimizer.conclude_sets import Chosen, stacked
 from optimizer.parts import bank, board
 from optimizer.points_sweep import sweep
 from optimizer.records import FloatArray
 from optimizer.results import Verified
 from optimizer.results_evidence import Alternate, Branch, Circuit, Evidence, Shape, Traces
 from optimizer.stage import Stage, build_stage
-from optimizer.topologies.intervals import lane_table
+from optimizer.topologies.intervals import has_diode, lane_table
 
 SAMPLES = 240
 """Instants at which the ripple voltage is looked at before it is cut down to break points."""
@@ -34,10 +34,18 @@ UNITS = 500
 SETS_AT_ONCE = 16
 
 
+def has_evidence(stage: Stage) -> bool:
+    """Whether points of a topology keep evidence: one coil, transistors only, current never rests.
+
+    What it shows (circuit, waveforms, derivations) holds for such stages only.
+    """
+    return not (stage.two_coils or has_diode(stage.topology) or stage.emulation)
+
+
 def evidence_of(
     stage: Stage, found: Sequence[Chosen], verified: Sequence[Verified]
 ) -> list[Evidence]:
-    """Evidence of sets of one topology, in their order."""
+    """Evidence of sets of one topology that has some, in their order."""
     own, curves = own_stage(stage), sweep(stage.spec, stage.topology.NAME)
     wide = build_stage(stage.spec, stage.topology.NAME, lanes=curves.lanes, tables=stage.tables)
     alternates = alternates_of(own, found, verified)
@@ -60,7 +68,7 @@ def _evidence(
     curve = assembly.own_physics(wide, sets, ripple=False)
     power = wide.lanes.v_output * wide.lanes.i_output
     efficiency = board.efficiency(power_output=power, loss_total=curve.total)
-    waves = {node: _ripple_waves(result, node, sets) for node in NODES}
+    waves = {node: _ripple_waves(result, node, sets) for node in own.nodes}
     return [
         Evidence(
             derivations=derivations(result, sets, one, k),
@@ -161,7 +169,7 @@ def _circuit(result: Physics, sets: Sets, one: Chosen, k: int) -> Circuit:
         i_input_extra=row(state.i_input_extra),
         i_output_extra=row(state.i_output_extra),
         i_input_mean=row(found.wave.i_input_mean),
-        banks={node: _branches(result, sets, one, node, k) for node in NODES},
+        banks={node: _branches(result, sets, one, node, k) for node in found.stage.nodes},
     )
 
 

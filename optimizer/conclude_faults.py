@@ -17,14 +17,15 @@ from optimizer.conclude_overload import (
     short,
     staircase,
 )
-from optimizer.conclude_service import service_lines
-from optimizer.conclude_sets import NODES, Chosen, stacked
+from optimizer.conclude_service import life_lines, service_lines
+from optimizer.conclude_sets import Chosen, stacked
 from optimizer.load_records import LeadAcid, LedString, Lithium
 from optimizer.parts.bank import Branches
 from optimizer.points_places import input_range
 from optimizer.results import FaultLine
 from optimizer.spec_records import TIME_CONTINUOUS
 from optimizer.stage import Stage, build_stage, lanes_where
+from optimizer.topologies.intervals import has_diode
 
 V_WARN, V_TOUCH = 54.0, 60.0
 """IEC 62368-1, ES1 limit for direct voltage (from memory), and where a warning begins [V]."""
@@ -54,6 +55,9 @@ def fault_lines(stage: Stage, one: Chosen) -> tuple[FaultLine, ...]:
 def _lines(case: FaultCase) -> Iterator[FaultLine]:
     """All lines; the highest voltage and the stored energy last."""
     highest: dict[str, float] = {}
+    if case.stage.two_coils or has_diode(case.stage.topology):
+        yield from _lines_few(case, highest)
+        return
     yield overload(case)
     yield short(case)
     yield staircase(case)
@@ -65,6 +69,20 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
     yield _voltage(case, highest)
     yield from _energy(case)
     yield from service_lines(case)
+
+
+def _lines_few(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine]:
+    """What is known of a stage with a diode or two coils, and that the rest is not judged."""
+    if case.stage.two_coils:
+        text = "of a stage with two coils: not modelled, judge them by other means"
+        yield FaultLine("overload, short, open load and input faults", OUTSIDE, text)
+    else:
+        text = "of a stage with a diode: not modelled, judge them by other means"
+        yield FaultLine("overload, short, open load and reverse paths", OUTSIDE, text)
+        yield from _transients(case)
+        yield _hot_plug(case, highest)
+    yield from _energy(case)
+    yield from life_lines(case)
 
 
 # --- voltages -----------------------------------------------------------------------------------
@@ -97,9 +115,9 @@ def _ratings(case: FaultCase, node: str, lasts: int) -> list[tuple[float, str, f
     ]
     ring = 1.0 + case.stage.spec.board.ringing_share
     for position, (row, _) in case.one.transistor.items():
-        if limits.node_of(position) == node:
-            (drain, _) = limits.transistor_ratings(case.stage, position, np.array([row]))
-            found.append((float(drain.allowed[0, lasts]), position, ring))
+        if limits.node_of(case.stage, position) == node:
+            across = next(limits.switch_ratings(case.stage, position, np.array([row])))
+            found.append((float(across.allowed[0, lasts]), position, ring))
     limit = case.stage.controller.v_input_abs_max
     if node == "input" and np.isfinite(limit):
         found.append((limit, "controller", 1.0))
@@ -279,7 +297,7 @@ def _energy(case: FaultCase) -> Iterator[FaultLine]:
     """What the banks hold after switch-off and how long to wait."""
     volts = limits.voltages(case.stage)
     bleed = case.stage.spec.faults.resistance_bleed
-    for node in NODES:
+    for node in case.stage.nodes:
         v_node = volts[node][1]
         numbers = case.stage.tables["capacitor"].numbers
         held = sum(

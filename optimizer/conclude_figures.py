@@ -165,7 +165,7 @@ def _esl_step(result: Physics, node: str, sets: Sets) -> FloatArray:
     swing: FloatArray = np.zeros(1)
     for leg in stage.topology.LEGS:
         wave = scene.wave.legs[leg.name]
-        here = np.nan if leg.node == node else wave.v_node
+        here = np.nan if leg.node in (node, "both") else wave.v_node
         swing = swing + np.where(wave.switches, here, 0.0)
     return np.asarray(together[:, None] * swing / scene.operation.inductance)
 

@@ -90,7 +90,7 @@ def _part(one: PartSet, check: Check, turn: int) -> str | None:
         return one.sense[0]
     if not subject.endswith("-bank"):
         return ""
-    bank = one.bank_input if subject == "input-bank" else one.bank_output
+    bank = one.bank(subject.removesuffix("-bank"))
     if check.quantity in ("ripple voltage", "capacitance for the load step", "finite loss"):
         return " + ".join(part for part, _ in bank)
     place = 1 if "second" in check.quantity else turn

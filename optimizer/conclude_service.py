@@ -10,7 +10,6 @@ import numpy as np
 from optimizer import life, limits, parameters
 from optimizer.conclude_margins import quantity
 from optimizer.conclude_overload import FAILS, HOLDS, FaultCase
-from optimizer.conclude_sets import NODES
 from optimizer.parts import capacitor
 from optimizer.records import REGION_DOWN, FloatArray, IntArray
 from optimizer.results import FaultLine
@@ -30,7 +29,7 @@ LAWS = {
 def service_lines(case: FaultCase) -> Iterator[FaultLine]:
     """Loop, life and failure rate of one set."""
     yield from _loop(case)
-    yield from _lives(case)
+    yield from life_lines(case)
     yield _failure_rate(case)
 
 
@@ -104,12 +103,12 @@ def _cores(case: FaultCase, node: str, place: int, lanes: IntArray) -> FloatArra
     return np.asarray(np.broadcast_to(np.atleast_2d(found)[0], lanes.shape))
 
 
-def _lives(case: FaultCase) -> Iterator[FaultLine]:
+def life_lines(case: FaultCase) -> Iterator[FaultLine]:
     """Life of every wet or polymer type over the mission."""
     table = case.stage.tables["capacitor"]
     lanes, share = _mission(case)
     rules = case.stage.spec.life
-    for node in NODES:
+    for node in case.stage.nodes:
         for place, (row, _) in enumerate(case.one.bank[node]):
             law = LAWS.get(table.texts["technology"][row])
             if law is None:
@@ -190,9 +189,9 @@ def _rate_fets(case: FaultCase, lanes: IntArray) -> FloatArray:
 def _rate_banks(case: FaultCase, lanes: IntArray) -> FloatArray:
     """Failure rate of all capacitors at each lane."""
     table = case.stage.tables["capacitor"]
-    volts = {"input": case.stage.lanes.v_input, "output": case.stage.lanes.v_output}
     total = np.zeros(len(lanes))
-    for node in NODES:
+    for node in case.stage.nodes:
+        volts = case.stage.lanes.v_output if node == "output" else case.stage.lanes.v_input
         for place, (row, pieces) in enumerate(case.one.bank[node]):
             total += pieces * np.array(
                 [
@@ -203,9 +202,7 @@ def _rate_banks(case: FaultCase, lanes: IntArray) -> FloatArray:
                         temp_part=float(temp),
                         factor_environment=_environment(case)[1],
                     )
-                    for temp, v in zip(
-                        _cores(case, node, place, lanes), volts[node][lanes], strict=True
-                    )
+                    for temp, v in zip(_cores(case, node, place, lanes), volts[lanes], strict=True)
                 ]
             )
     return total

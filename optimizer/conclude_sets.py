@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
 from optimizer.market import Market
-from optimizer.records import Choice, IntArray, Selection
+from optimizer.records import Choice, IntArray, Selection, switch_kind
 from optimizer.results import PartSet
 from optimizer.tables import PartTable
 
@@ -18,7 +18,6 @@ Place = tuple[int, int]
 """Row in the table of a kind, and pieces."""
 
 Tables = Mapping[str, PartTable]
-NODES = ("input", "output")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +27,15 @@ class Chosen:
     topology: str
     frequency: float
     coil: int
+    coil_pieces: int
     transistor: Mapping[str, Place]
     bank: Mapping[str, tuple[Place, ...]]
     sense: Place
 
     def places(self) -> list[tuple[str, str, int, int]]:
         """(position, kind, row, pieces) of every place, in the order of the board."""
-        found = [(name, "mosfet", *place) for name, place in self.transistor.items()]
-        found.append(("inductor", "inductor", self.coil, 1))
+        found = [(name, switch_kind(name), *place) for name, place in self.transistor.items()]
+        found.append(("inductor", "inductor", self.coil, self.coil_pieces))
         for node, bank in self.bank.items():
             found += [(f"{node}-bank", "capacitor", *place) for place in bank]
         found.append(("sense-resistor", "resistor", *self.sense))
@@ -80,8 +80,9 @@ def _chosen(
         topology=market.stage.topology.NAME,
         frequency=round(float(market.frequency()[number]), 3),
         coil=held["inductor"][0][0],
+        coil_pieces=held["inductor"][0][1],
         transistor={p: held[p][0] for p in market.stage.topology.POSITIONS},
-        bank={node: tuple(held[f"{node}-bank"]) for node in NODES},
+        bank={node: tuple(held[f"{node}-bank"]) for node in market.stage.nodes},
         sense=held["sense-resistor"][0],
     )
 
@@ -90,7 +91,7 @@ def kind_of(position: str) -> str:
     """Kind of part that stands at a position."""
     if position in ("inductor", "sense-resistor"):
         return "inductor" if position == "inductor" else "resistor"
-    return "capacitor" if position.endswith("-bank") else "mosfet"
+    return "capacitor" if position.endswith("-bank") else switch_kind(position)
 
 
 def stacked(found: Sequence[Chosen]) -> Sets:
@@ -109,8 +110,9 @@ def stacked(found: Sequence[Chosen]) -> Sets:
     return Sets(
         frequency=np.array([one.frequency for one in found]),
         coil=column([one.coil for one in found]),
+        coil_pieces=column([one.coil_pieces for one in found]),
         transistor={p: places([one.transistor[p] for one in found]) for p in found[0].transistor},
-        bank={node: bank(node) for node in NODES},
+        bank={node: bank(node) for node in found[0].bank},
         sense=places([one.sense for one in found]),
     )
 
@@ -121,13 +123,17 @@ def part_set_of(one: Chosen, tables: Tables) -> PartSet:
     def named(kind: str, place: Place) -> tuple[str, int]:
         return tables[kind].part_number[place[0]], place[1]
 
-    banks = {n: tuple(named("capacitor", place) for place in one.bank[n]) for n in NODES}
+    banks = {
+        node: tuple(named("capacitor", place) for place in bank) for node, bank in one.bank.items()
+    }
     return PartSet(
         topology=one.topology,
         frequency=one.frequency,
         inductor=tables["inductor"].part_number[one.coil],
-        transistors={p: named("mosfet", place) for p, place in one.transistor.items()},
+        transistors={p: named(switch_kind(p), place) for p, place in one.transistor.items()},
         bank_input=banks["input"],
         bank_output=banks["output"],
         sense=named("resistor", one.sense),
+        bank_coupling=banks.get("coupling", ()),
+        inductor_pieces=one.coil_pieces,
     )

@@ -25,7 +25,7 @@ import numpy as np
 from optimizer.formulas import formula
 from optimizer.records import BoolArray, FloatArray
 
-KINDS = ("mosfet", "inductor", "capacitor", "resistor")
+KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 KEYS = {
     "continuous",
     "transient",
@@ -43,6 +43,9 @@ QUANTITIES = (
     ("mosfet", "voltage"),
     ("mosfet", "gate_voltage"),
     ("mosfet", "temp_junction"),
+    ("diode", "voltage"),
+    ("diode", "current"),
+    ("diode", "temp_junction"),
     ("inductor", "temp_part"),
     ("inductor", "temp_rise"),
     ("inductor", "voltage"),

@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import parameters, spectra, waveforms
 from optimizer.parts import bank, half_bridge, inductor, resistor
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.records import (
     BRACKET_CEILING,
     ComplexArray,
@@ -26,6 +27,7 @@ from optimizer.records import (
     Waveform,
 )
 from optimizer.stage import Stage
+from optimizer.topologies.intervals import windings
 
 Record = TypeVar("Record")
 
@@ -40,7 +42,10 @@ MECHANISMS = {
 }
 """What heats a transistor, and the field of its position that holds it."""
 
-LANE_ONLY = ("region", "input_current", "output_current")
+MECHANISMS_DIODE = {"conduction": "loss_conduction", "reverse current": "loss_reverse"}
+"""The same for a diode."""
+
+LANE_ONLY = ("region", "input_current", "output_current", "coupling_current")
 """Fields without the set axis."""
 
 
@@ -127,7 +132,8 @@ def operation(
     """What each set is asked in each lane, with the inductance left at the mean current.
 
     frequency : nominal [Hz], (n_set,); coil : row of the inductor, (n_set,)
-    i_mean : mean inductor current [A], (n_set, n_lane); None leaves the bias out
+    i_mean : mean inductor current, the larger of two [A], (n_set, n_lane); None leaves the bias
+        out
     """
     lanes, parts = stage.lanes, stage.inductors
     share: FloatArray = np.ones((len(coil), len(lanes)))
@@ -139,6 +145,7 @@ def operation(
         )
     corner = lanes.corner[None, :].astype(np.float64)
     shape = share.shape
+    pair = (1.0 + np.nan_to_num(parts.coupling[coil])) / 2.0 if stage.two_coils else 1.0
     return Operation(
         v_input=np.broadcast_to(lanes.v_input, shape),
         v_output=np.broadcast_to(lanes.v_output, shape),
@@ -149,20 +156,27 @@ def operation(
             inductance_tolerance=parts.inductance_tolerance[coil],
             direction=corner,
             share=share,
-        ),
+        )
+        * pair,
         region=lanes.region,
     )
+
+
+def i_bias(wave: Waveform) -> FloatArray:
+    """Mean current that biases an inductor, the larger of two windings [A], (n_set, n_lane)."""
+    return np.asarray(np.abs(wave.winding_mean).max(axis=-1))
 
 
 def scene(
     stage: Stage, coil: IntArray, job: Operation, state: State, *, spectrum: bool = True
 ) -> Scene:
     """Waveforms and bank spectra of the sets of `job` under `state`."""
-    wave = waveforms.solve(stage.topology, job, state, stage.controller.window)
+    window, emulation = stage.controller.window, stage.emulation
+    wave = waveforms.solve(stage.topology, job, state, window, emulation=emulation)
     blank: ComplexArray = np.zeros((1, 1, 1), dtype=np.complex128)
     lines = {
         node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else blank
-        for node in ("input", "output")
+        for node in stage.nodes
     }
     return Scene(stage, coil, job, state, wave, lines)
 
@@ -177,9 +191,11 @@ def sizing_scene(
     i_mean = None
     for _ in range(2):
         job = operation(stage, frequency, coil, i_mean)
-        state = waveforms.sizing_state(stage.topology, job, window, loss, temp_board=board)
-        wave = waveforms.solve(stage.topology, job, state, window)
-        i_mean = wave.i_mean[..., 0]
+        state = waveforms.sizing_state(
+            stage.topology, job, window, loss, temp_board=board, emulation=stage.emulation
+        )
+        wave = waveforms.solve(stage.topology, job, state, window, emulation=stage.emulation)
+        i_mean = i_bias(wave)
     return scene(stage, coil, operation(stage, frequency, coil, i_mean), state, spectrum=spectrum)
 
 
@@ -189,7 +205,7 @@ def sizing_scene(
 def leg_stress(found: Scene, leg: Leg) -> LegStress:
     """What the waveform asks of one half bridge."""
     wave = found.wave.legs[leg.name]
-    node = found.operation.v_input if leg.node == "input" else found.operation.v_output
+    node = waveforms.node_voltages(found.operation)[leg.node]
     return LegStress(
         i_turn_on=wave.i_turn_on,
         i_turn_off=wave.i_turn_off,
@@ -199,6 +215,8 @@ def leg_stress(found: Scene, leg: Leg) -> LegStress:
         i_rms_synchronous=found.wave.position_rms[leg.synchronous],
         inductance=found.operation.inductance,
         temp_board=found.state.temp_board,
+        i_mean_synchronous=found.wave.position_mean[leg.synchronous],
+        share_blocking=1.0 - found.wave.position_share[leg.synchronous],
     )
 
 
@@ -206,34 +224,69 @@ def always_hard(found: Scene, leg: Leg) -> bool:
     """Whether every switched edge of a leg is hard in the lanes that limit heat.
 
     Then a partner without charges makes a control transistor coolest; at a soft turn-on the
-    partner's charge could save more at turn-off than it costs.
+    partner's charge could save more at turn-off than it costs. Beside a diode the current never
+    reverses, so no edge is soft.
     """
+    if leg.rectifier == "diode":
+        return True
     wave = found.wave.legs[leg.name]
     lanes = found.stage.lanes.guaranteed & ~found.stage.lanes.transient
     soft = wave.switches & ((wave.i_turn_on <= 0.0) | (wave.i_turn_off <= 0.0))
     return not bool((soft & lanes).any())
 
 
-def half_bridges(found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet) -> HalfBridge:
-    """Both transistors of a leg; rows of the parameters are sets, or choices under one set."""
-    spec = found.stage.spec
-    return half_bridge.solve(
-        control,
-        synchronous,
-        stress=leg_stress(found, leg),
-        drive=found.stage.drive,
-        board_k_per_w=np.array(spec.board.board_k_per_w),
-        thermal_gain_max=np.array(spec.limits.thermal_gain_max),
-    )
+def half_bridges(
+    found: Scene, leg: Leg, control: Mosfet, synchronous: Mosfet | Diode
+) -> HalfBridge:
+    """Both switches of a leg; rows of the parameters are sets, or choices under one set."""
+    return bridges_under(found.stage, leg_stress(found, leg), control, synchronous)
+
+
+def bridges_under(
+    stage: Stage, stress: LegStress, control: Mosfet, synchronous: Mosfet | Diode
+) -> HalfBridge:
+    """The same under a stress of its own."""
+    shared: dict[str, Any] = {
+        "stress": stress,
+        "drive": stage.drive,
+        "board_k_per_w": np.array(stage.spec.board.board_k_per_w),
+        "thermal_gain_max": np.array(stage.spec.limits.thermal_gain_max),
+    }
+    if isinstance(synchronous, Diode):
+        return half_bridge.solve_with_diode(control, synchronous, **shared)
+    return half_bridge.solve(control, synchronous, **shared)
+
+
+def controls(stage: Stage, rows: IntArray, pieces: IntArray) -> Mosfet:
+    """Parameters of choices of a control position."""
+    return parameters.in_parallel(stage.mosfets, rows, pieces)
+
+
+def rectifiers(stage: Stage, leg: Leg, rows: IntArray, pieces: IntArray) -> Mosfet | Diode:
+    """Parameters of choices of the synchronous position of a leg: transistors, or diodes."""
+    if leg.rectifier == "diode":
+        return parameters.take(stage.diodes, rows)
+    return parameters.in_parallel(stage.mosfets, rows, pieces)
+
+
+def ideal_rectifier(stage: Stage, leg: Leg) -> Mosfet | Diode:
+    """A synchronous partner without loss and charge, for bounds."""
+    if leg.rectifier == "diode":
+        return parameters.ideal_diode(stage.diodes)
+    return parameters.without_charges(stage.mosfets)
 
 
 @dataclass(frozen=True, slots=True)
 class Coil:
     """The inductor of each set, (n_set, n_lane) each.
 
-    resistance : of its winding for direct current, hot [ohm]; loss_ac : what the ripple loses
-    beyond that resistance; i_saturation : current it still holds hot [A]; gain : its share of the
-    thermal-gain row; core_assumed : core loss stands in for missing data, (n_set, 1)
+    Of two coils losses are those of both, the temperature is the hotter one's.
+    resistance : of its winding for direct current, hot, in the path of the switched current; of
+    two coils none: drops : name of each winding -> its resistance times its mean current [V]
+    loss_ac : what the ripple loses beyond that resistance; loss_fed : loss that neither a
+    resistance in the path nor a drop carries; i_saturation : switched current it still holds hot
+    [A]; gain : its share of the thermal-gain row; core_assumed : core loss stands in for missing
+    data, (n_set, 1)
     """
 
     loss_copper: FloatArray
@@ -241,57 +294,89 @@ class Coil:
     loss_core: FloatArray
     loss: FloatArray
     temp: FloatArray
+    loss_fed: FloatArray
     resistance: FloatArray
+    drops: Mapping[str, FloatArray]
     i_saturation: FloatArray
     gain: FloatArray
     core_assumed: FloatArray
 
 
 def coils(found: Scene) -> Coil:
-    """Copper, core, temperature and hot saturation of the inductor of each set."""
+    """Copper, core, temperature and hot saturation of the inductor, or of both, of each set."""
     stage, wave = found.stage, found.wave
     parts = parameters.take(stage.inductors, found.coil)
-    i_rms, ripple = wave.i_rms[..., 0], wave.i_ripple[..., 0]
+    rms, mean = (np.moveaxis(value, -1, 0) for value in (wave.winding_rms, wave.winding_mean))
+    square = rms * rms
     frequency = 1.0 / wave.time_pattern
-    square = i_rms * i_rms
     r_ac = inductor.resistance_ac(
         resistance_ac_300khz=parts.resistance_ac_300khz, frequency=frequency
     )
     loss_ac = inductor.loss_copper_ac(
-        i_rms=i_rms,
-        i_mean=wave.i_mean[..., 0],
-        resistance=np.maximum(r_ac - parts.dcr_20, 0.0),
+        i_rms=rms, i_mean=mean, resistance=np.maximum(r_ac - parts.dcr_20, 0.0)
     )
+    core = _core(found, parts, wave.i_ripple[..., 0] / len(rms), frequency)
+    together = ~np.isnan(parts.coupling) & stage.two_coils
+    heat = [square * parts.dcr_20, loss_ac]
+    heat = [np.where(together, one.sum(axis=0), one) for one in heat]
+    temp = inductor.temp_winding(
+        temp_board=found.state.temp_board,
+        rth=parts.rth,
+        loss_copper_20=heat[0],
+        loss_fixed=heat[1] + core,
+    )
+    factor = inductor.copper_factor(temp_part=temp, temp_reference=np.array(20.0))
+    hot = parts.dcr_20 * factor
+    copper, ac = (square * hot).sum(axis=0), loss_ac.sum(axis=0)
+    core = core * np.where(together, 1.0, float(len(rms)))
+    carried = (mean * mean * hot).sum(axis=0) if stage.two_coils else copper
+    slope = inductor.COPPER_PER_K * heat[0]
+    gain = _gain_single(stage, parts.rth, slope)
+    hottest = temp.max(axis=0)
+    return Coil(
+        loss_copper=copper,
+        loss_ac=ac,
+        loss_core=core,
+        loss=copper + ac + core,
+        temp=hottest,
+        loss_fed=copper - carried + ac + core,
+        resistance=np.zeros_like(copper) if stage.two_coils else hot[0],
+        drops=dict(zip(windings(stage.topology), hot * mean, strict=False)),
+        i_saturation=_saturation(stage, parts, hottest) / _limit_share(found, parts),
+        gain=np.where(together, gain[0], gain.sum(axis=0)),
+        core_assumed=np.isnan(parts.core_loss_reference).astype(np.float64),
+    )
+
+
+def _limit_share(found: Scene, parts: parameters.Inductors) -> FloatArray | float:
+    """Most that a winding carries of the switched current at the limit.
+
+    Of two coils the input one carries the duty and the output one the rest of its mean, half of
+    its ripple each; windings on one core magnetise it together, like half of the sum in both.
+    """
+    if not found.stage.two_coils:
+        return 1.0
+    duty = found.wave.duty_output
+    return np.where(np.isnan(parts.coupling), np.maximum(duty, 1.0 - duty), 0.5)
+
+
+def _core(
+    found: Scene, parts: parameters.Inductors, ripple: FloatArray, frequency: FloatArray
+) -> FloatArray:
+    """Core loss of one piece at the ripple of a winding [W]."""
+    alpha = parts.core_loss_exponent_frequency
     core = inductor.loss_core(
         core_loss_reference=parts.core_loss_reference,
-        core_loss_exponent_frequency=parts.core_loss_exponent_frequency,
+        core_loss_exponent_frequency=alpha,
         core_loss_exponent_ripple=parts.core_loss_exponent_ripple,
         frequency=frequency,
         i_ripple=ripple,
-        factor_waveform=spectra.flux_factor(wave, alpha=parts.core_loss_exponent_frequency)[..., 0],
+        factor_waveform=spectra.flux_factor(found.wave, alpha=alpha)[..., 0],
     )
     unknown = np.isnan(parts.core_loss_reference)
     if unknown.any():
         core = np.where(unknown, _core_unknown(found, parts.dcr_20, ripple, frequency), core)
-    temp = inductor.temp_winding(
-        temp_board=found.state.temp_board,
-        rth=parts.rth,
-        loss_copper_20=square * parts.dcr_20,
-        loss_fixed=loss_ac + core,
-    )
-    factor = inductor.copper_factor(temp_part=temp, temp_reference=np.array(20.0))
-    copper = square * parts.dcr_20 * factor
-    return Coil(
-        loss_copper=copper,
-        loss_ac=loss_ac,
-        loss_core=core,
-        loss=copper + loss_ac + core,
-        temp=temp,
-        resistance=parts.dcr_20 * factor,
-        i_saturation=_saturation(stage, parts, temp),
-        gain=_gain_single(stage, parts.rth, inductor.COPPER_PER_K * square * parts.dcr_20),
-        core_assumed=unknown.astype(np.float64),
-    )
+    return core
 
 
 def _core_unknown(
@@ -300,7 +385,7 @@ def _core_unknown(
     """Stand-in for a part without core data: hot copper loss, scaled by the ripple."""
     lanes = found.stage.lanes
     full = lanes.full_load & ~lanes.transient
-    mean = np.abs(found.wave.i_mean[..., 0])
+    mean = i_bias(found.wave)
     copper = dcr_20 * inductor.copper_factor(
         temp_part=np.array(100.0), temp_reference=np.array(20.0)
     )
@@ -338,8 +423,7 @@ def _gain_single(stage: Stage, rth: FloatArray, slope: FloatArray) -> FloatArray
 
 def branches(found: Scene, node: str, rows: IntArray | None = None) -> bank.Branches:
     """One capacitor of every type at a node of the first set; of `rows` with their own sets."""
-    job, parts = found.operation, found.stage.capacitors
-    bias = job.v_input if node == "input" else job.v_output
+    parts, bias = found.stage.capacitors, bank_bias(found.operation, node)
     temp = found.state.temp_board
     if rows is None:
         bias, temp = bias[:1], temp[:1]
@@ -378,14 +462,26 @@ def own_banks(
     )
 
 
+def bank_bias(job: Operation, node: str) -> FloatArray:
+    """Mean voltage across the bank of a node [V]; between two coils stands the input."""
+    return job.v_output if node == "output" else job.v_input
+
+
+def bank_rms(wave: Waveform, node: str) -> FloatArray:
+    """Rms of the current a bank must carry [A]."""
+    return {
+        "input": wave.i_input_rms_ac,
+        "output": wave.i_output_rms_ac,
+        "coupling": wave.i_coupling_rms_ac,
+    }[node]
+
+
 def bank_current(found: Scene, node: str) -> dict[str, Any]:
     """Spectrum, fundamental and rms of the current a bank carries, as `bank.solve` takes them."""
-    wave = found.wave
-    rms = wave.i_input_rms_ac if node == "input" else wave.i_output_rms_ac
     return {
         "harmonics": found.spectrum[node],
-        "frequency": 1.0 / wave.time_pattern,
-        "i_rms_ac": rms,
+        "frequency": 1.0 / found.wave.time_pattern,
+        "i_rms_ac": bank_rms(found.wave, node),
     }
 
 
@@ -405,13 +501,20 @@ class Sense:
     resistance_high: FloatArray
 
 
+def i_sensed(found: Scene) -> FloatArray:
+    """Rms current of the sense resistor: of the coil, or of the switch that two coils share [A]."""
+    if not found.stage.two_coils:
+        return found.wave.i_rms[..., 0]
+    return found.wave.position_rms[found.stage.topology.LEGS[0].control]
+
+
 def senses(found: Scene, rows: IntArray, pieces: IntArray) -> Sense:
     """Heat and limits of the sense resistors; the largest tolerance in guaranteed lanes."""
     parts = parameters.take(found.stage.resistors, rows)
     count = pieces[:, None].astype(np.float64)
     share = 1.0 + np.where(found.stage.lanes.guaranteed[None, :], parts.tolerance, 0.0)
     each = resistor.loss_piece(
-        i_rms=found.wave.i_rms[..., 0], resistance=parts.resistance * share, pieces=count
+        i_rms=i_sensed(found), resistance=parts.resistance * share, pieces=count
     )
     temp = resistor.temp_part(
         temp_board=found.state.temp_board,

@@ -73,6 +73,15 @@ def times(key: str, factor: float) -> Fill:
     return Fill(f"{factor:g} x {key}", lambda numbers, texts: factor * numbers[key], (key,))
 
 
+def least(max_key: str, base_key: str, factor: float) -> Fill:
+    """The lesser of another column and a multiple of a third, whichever of the two is there."""
+
+    def rule(numbers: Numbers, texts: Texts) -> FloatArray:
+        return np.asarray(np.fmin(numbers[max_key], factor * numbers[base_key]))
+
+    return Fill(f"= {max_key}, at most {factor:g} x {base_key}", rule, (max_key, base_key))
+
+
 def typical_or(max_key: str, typical: float, maximum: float) -> Fill:
     """Typical value from the maximum, or a preset; never above the preset below `maximum`."""
 

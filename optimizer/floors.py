@@ -30,7 +30,7 @@ def sense_floors(found: Market, rows: IntArray) -> FloatArray:
     scene = found.scene.take(rows)
     coils = evaluation.set_rows(found.coils, rows)
     low, _ = screen.sense_range(found.stage, scene, coils)
-    square = found.view.wave.i_rms[rows][..., 0] ** 2 @ found.weight
+    square = evaluation.i_sensed(found.view.take(rows)) ** 2 @ found.weight
     return np.asarray(np.where(np.isfinite(low), low, 0.0) * square)
 
 
@@ -42,7 +42,7 @@ def skeleton_bounds(
     `legs` : bound on their half bridges, (n_direction,) or (n_row, n_direction); all skeletons of
     `rows` share their frequency
     """
-    own = found.prices.alone("inductor")[found.scene.coil[rows], 1]
+    own = found.coil_cost(rows)
     sense = int(found.least["resistor"][found.pool.sense, 1].min(initial=1 << 40))
     cost = found.fixed_cost + own + sense
     loss = whole_units(fixed_losses(found, rows)) + whole_units(sense_floors(found, rows))
@@ -55,7 +55,7 @@ def skeleton_bounds(
 def skeleton_stair(found: Market, skeleton: int, legs: Staircase) -> Staircase:
     """Bounds on complete sets of one skeleton as a staircase; `legs` : of its half bridges."""
     row = np.array([skeleton])
-    coil = int(found.prices.alone("inductor")[found.scene.coil[skeleton], 1])
+    coil = int(found.coil_cost(row)[0])
     sense = int(found.least["resistor"][found.pool.sense, 1].min(initial=1 << 40))
     loss = whole_units(fixed_losses(found, row)) + whole_units(sense_floors(found, row))
     total = legs[0] + found.fixed_cost + coil + sense, legs[1] + int(loss[0])

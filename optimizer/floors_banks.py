@@ -6,6 +6,7 @@ import numpy as np
 
 from optimizer import evaluation, limits, parameters, screen
 from optimizer.dominance import Staircase
+from optimizer.evaluation import Scene
 from optimizer.market import Market, whole_units
 from optimizer.open_losses import stair_of
 from optimizer.parts import bank, bank_family
@@ -64,8 +65,7 @@ def _price_each(found: Market, types: IntArray) -> FloatArray:
 
 def _bank_square(found: Market, node: str, rows: IntArray) -> FloatArray:
     """Weighted mean square of the current the bank carries [A2], (n_row,)."""
-    wave = found.view.wave
-    rms = wave.i_input_rms_ac if node == "input" else wave.i_output_rms_ac
+    rms = evaluation.bank_rms(found.view.wave, node)
     return np.asarray(rms[rows] ** 2 @ found.weight)
 
 
@@ -74,7 +74,7 @@ def _conductance(found: Market, node: str, rows: IntArray, types: IntArray) -> F
     part = found.part
     lanes = part.lanes
     hottest = found.view.state.temp_board[rows].max(axis=0, keepdims=True)
-    bias = (lanes.v_input if node == "input" else lanes.v_output)[None, :]
+    bias = (lanes.v_output if node == "output" else lanes.v_input)[None, :]
     one = parameters.branches(
         parameters.take(part.capacitors, types), lanes=lanes, v_bias=bias, temp_board=hottest
     )
@@ -113,21 +113,28 @@ def _family_money(found: Market, node: str, rows: IntArray) -> IntArray:
         frequency=duty.frequency[0],
         branches=duty.branches,
         source=duty.source,
-        v_ripple=limit.v_ripple,
+        v_ripple=_ripple_most(scene, node, lanes),
         i_ripple=limit.i_ripple,
     )
     return bank_family.least_costs(family, cost, two_types=rules.bank_types_max > 1)
 
 
-def covering_with(found: Market, node: str, rows: IntArray, types: IntArray) -> IntArray:
+def _ripple_most(scene: Scene, node: str, lanes: IntArray) -> FloatArray:
+    """Largest ripple that any set of a scene allows at a node in some lanes [V], (n_lane,)."""
+    return np.asarray(limits.ripple_voltage(scene, node).max(axis=0)[lanes])
+
+
+def covering_with(found: Market, node: str, skeleton: int, types: IntArray) -> IntArray:
     """The same for banks that hold a given type, (n_type,); 1 << 40 where none can.
 
     Each piece covers a share of the admittance the ripple asks for (fundamental) and of the
-    ripple current, in the most demanding lanes; shares add at most. Kept per frequency, from the
-    first request on: `rows` of one frequency come together first. A source impedance may take
-    ripple off the bank: then one piece is all that is asked.
+    ripple current, in the most demanding lanes; shares add at most. Worked out once for all
+    skeletons of a frequency. A source impedance may take ripple off the bank: then one piece is
+    all that is asked.
     """
-    key = (node, float(np.round(found.frequency()[rows[0]])))
+    frequency = np.round(found.frequency())
+    rows = np.flatnonzero(frequency == frequency[skeleton])
+    key = (node, float(frequency[skeleton]))
     if key not in found.covered:
         cost = found.least["capacitor"][types]
         rules = found.stage.spec.choice
@@ -157,7 +164,7 @@ def _covering_shares(found: Market, node: str, rows: IntArray, types: IntArray) 
     mild = np.abs(current["harmonics"][:, lanes, 0]).min(axis=0)
     rms = current["i_rms_ac"][:, lanes].min(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ripple = np.hypot(g, b) / (np.pi / 2 * mild / limit.v_ripple)
+        ripple = np.hypot(g, b) / (np.pi / 2 * mild / _ripple_most(scene, node, lanes))
         heat = limit.i_ripple / rms
     share = np.concatenate([ripple, heat], axis=1)
     share = np.where(np.isnan(share).any(axis=1, keepdims=True), 0.0, share)

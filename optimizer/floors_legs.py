@@ -11,7 +11,7 @@ from optimizer import evaluation, parameters
 from optimizer.dominance import Staircase
 from optimizer.market import Choices, Market, whole_units
 from optimizer.open_losses import stair_of, summed, values
-from optimizer.parts import half_bridge, mosfet, switching
+from optimizer.parts import diode, half_bridge, mosfet, switching
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
 from optimizer.records import FloatArray, IntArray, Leg
 from optimizer.stage import Stage
@@ -37,6 +37,8 @@ def mildest_stress(stress: LegStress, part: Stage) -> LegStress:
         i_rms_synchronous=np.sqrt(channel),
         inductance=stress.inductance[:1],
         temp_board=stress.temp_board.min(axis=0, keepdims=True),
+        i_mean_synchronous=stress.i_mean_synchronous.min(axis=0, keepdims=True),
+        share_blocking=stress.share_blocking.min(axis=0, keepdims=True),
     )
     rms = np.sqrt(channel + _dead_square(least, part))
     return LegStress(
@@ -48,6 +50,8 @@ def mildest_stress(stress: LegStress, part: Stage) -> LegStress:
         rms,
         least.inductance,
         least.temp_board,
+        least.i_mean_synchronous,
+        least.share_blocking,
     )
 
 
@@ -122,6 +126,39 @@ def leg_floors(
     )
 
 
+def floors_diode(
+    found: Market, leg: Leg, stress: LegStress, control: Choices, synchronous: Choices
+) -> LegFloors:
+    """The same for a leg with a diode, whose charge is all that couples the positions.
+
+    It adds at least 2/3 V Q to the turn-on and saves at most 1/2 V Q at the turn-off, so the
+    transistor beside no charge at all is a bound. The diode is bounded at the temperature at
+    which its line loses least: its own is unknown, but no higher than the rating that is kept.
+    """
+    part = found.part
+    ideal = evaluation.ideal_rectifier(part, leg)
+    one = evaluation.bridges_under(part, stress, evaluation.controls(part, *control), ideal).control
+    device = parameters.take(part.diodes, synchronous[0])
+    rating = part.tables["diode"].numbers["temp_junction_rating"][synchronous[0]][:, None]
+    forward = diode.v_forward_hot(
+        v_forward=device.v_forward,
+        v_forward_slope=device.v_forward_slope,
+        temp_junction=rating,
+        temp_hold=device.temp_hold,
+    )
+    least = diode.loss_forward(
+        v_forward=np.maximum(forward, 0.0),
+        i_mean=stress.i_mean_synchronous,
+        resistance=device.resistance,
+        i_rms=stress.i_rms_synchronous,
+    )
+    return LegFloors(
+        control=_weighed(one.loss + part.lanes.v_input * one.i_drive, found.weight),
+        bucket=np.zeros(len(control[0]), dtype=np.int64),
+        synchronous=_weighed(least, found.weight)[None, :],
+    )
+
+
 def _weighed(loss: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(np.where(np.isnan(loss), np.inf, loss) @ weight)
 
@@ -188,7 +225,7 @@ def leg_classes(
     found: Market, floors: LegFloors, control: Choices, synchronous: Choices, weights: FloatArray
 ) -> LegClasses:
     """Bounds of a leg from the floors of its positions."""
-    alone, least = found.prices.alone("mosfet"), found.least["mosfet"]
+    alone, least = found.prices.alone("switch"), found.least["switch"]
     apart = np.full(len(weights), np.inf)
     shared = np.full((len(alone), len(weights)), np.inf)
     for number, losses in enumerate(floors.synchronous):
@@ -243,8 +280,7 @@ def family_stair(found: Market, floors: Mapping[str, LegFloors]) -> Staircase:
     """Bounds on all legs together where they share nothing, as a staircase."""
     total: Staircase = (np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64))
     for leg in found.stage.topology.LEGS:
-        pair = found.choices(leg.control), found.choices(leg.synchronous)
-        total = summed(total, leg_stair(found, floors[leg.name], *pair))
+        total = summed(total, leg_stair(found, floors[leg.name], *numbered(found, leg)))
     return total
 
 
@@ -256,17 +292,26 @@ def legs(
     every = {}
     for leg in found.stage.topology.LEGS:
         stress = mildest_stress(evaluation.leg_stress(scene, leg), found.part)
-        control, synchronous = found.choices(leg.control), found.choices(leg.synchronous)
-        one = leg_floors(found, leg, stress, control, synchronous)
-        every[leg.name] = one, leg_classes(found, one, control, synchronous, weights)
+        choices = found.choices(leg.control), found.choices(leg.synchronous)
+        make = floors_diode if leg.rectifier == "diode" else leg_floors
+        one = make(found, leg, stress, *choices)
+        every[leg.name] = one, leg_classes(found, one, *numbered(found, leg), weights)
     return every
+
+
+def numbered(found: Market, leg: Leg) -> tuple[Choices, Choices]:
+    """Every choice of both positions of a leg by part numbers."""
+    control, synchronous = (
+        found.numbered(p, found.choices(p)) for p in (leg.control, leg.synchronous)
+    )
+    return control, synchronous
 
 
 def leg_stair(
     found: Market, floors: LegFloors, control: Choices, synchronous: Choices
 ) -> Staircase:
     """Bounds on the pairs of a leg that share nothing with another leg, as a staircase."""
-    alone = found.prices.alone("mosfet")
+    alone = found.prices.alone("switch")
     costs, losses = [], []
     for number, floor in enumerate(floors.synchronous):
         some = np.flatnonzero((floors.bucket == number) & np.isfinite(floors.control))

@@ -1,7 +1,7 @@
 """Keeps formula text, unit and validity of a physics function beside it.
 
 The text is a Python expression in the function's own argument names and the numpy functions
-``sqrt, minimum, maximum, where, abs, pi``; a test evaluates it against the function, and the
+``sqrt, minimum, maximum, where, abs, exp, pi``; a test evaluates it against the function, and the
 report quotes it, so that a reader can rederive a number with a calculator.
 """
 
@@ -34,6 +34,7 @@ NAMESPACE: dict[str, Any] = {
     "maximum": np.maximum,
     "where": np.where,
     "abs": np.abs,
+    "exp": np.exp,
     "pi": np.pi,
 }
 

@@ -172,6 +172,7 @@ def _ceiling(spec: Spec) -> Kind:
 
 TEMPERATURES = (
     ("mosfet", "temp_junction", "junction temperature", ""),
+    ("diode", "temp_junction", "diode junction temperature", ""),
     ("inductor", "temp_part", "part temperature", "inductor"),
     ("resistor", "temp_part", "part temperature", "sense-resistor"),
     ("capacitor", "temp_part", "ripple current", ""),
@@ -180,6 +181,8 @@ TEMPERATURES = (
 SHARES = (
     ("mosfet", "voltage", "drain voltage", ""),
     ("mosfet", "gate_voltage", "gate voltage", ""),
+    ("diode", "voltage", "reverse voltage", ""),
+    ("diode", "current", "average current", ""),
     ("inductor", "voltage", "winding voltage", ""),
     ("capacitor", "voltage", "voltage", ""),
     ("capacitor", "ripple_current", "ripple current", ""),

@@ -14,7 +14,7 @@ from optimizer.limits import Check
 from optimizer.parts import bank
 from optimizer.parts.bridge_records import HalfBridge
 from optimizer.pool import Pool
-from optimizer.records import FloatArray, IntArray, Leg
+from optimizer.records import FloatArray, IntArray, Leg, switch_kind
 from optimizer.stage import Stage
 
 SINGLES = 14
@@ -175,7 +175,7 @@ def _bank_options(
     if not ripple:
         result = replace(result, v_ripple=result.v_ripple_bound)
     needed = limits.capacitance_needed(stage, scene, node)
-    checks = [*limits.capacitors(stage, node, result, scene.state.temp_board, choice, needed)]
+    checks = [*limits.capacitors(scene, node, result, choice, needed)]
     for rows in (first, np.where(second < 0, first, second)):
         checks += limits.capacitor_ratings(stage, node, rows)
         checks += limits.body_ratings(stage, "capacitor", f"{node}-bank", rows)
@@ -208,19 +208,20 @@ def _joined(one: Options, other: Options) -> Options:
 
 def _leg(stage: Stage, offered: Pool, scene: Scene, leg: Leg) -> Options:
     """Pairs of the transistors that come nearest, each beside an ideal partner first."""
-    most = stage.spec.choice.transistors_parallel_max
     kept = []
     for position in (leg.control, leg.synchronous):
-        choices = screen.transistor_choices(offered.transistor[position], most)
+        choices = screen.switch_choices(stage, offered, position)
         kept.append(tuple(c[_nearest(stage, scene, leg, position, choices)] for c in choices))
     i, j = (k.ravel() for k in np.meshgrid(*(np.arange(len(c[0])) for c in kept), indexing="ij"))
     one, two = ((c[0][k], c[1][k]) for c, k in zip(kept, (i, j), strict=True))
     bridge = _bridge(stage, scene, leg, one, two)
-    checks = [*limits.transistors(stage, leg, bridge, one[0], two[0])]
-    for position, rows in ((leg.control, one[0]), (leg.synchronous, two[0])):
-        checks += limits.transistor_ratings(stage, position, rows)
-        checks += limits.body_ratings(stage, "mosfet", position, rows)
-    body = limits.body_area(stage, "mosfet")
+    checks = [*limits.switches(scene, leg, bridge, one[0], two[0])]
+    area: FloatArray = np.zeros(len(one[0]))
+    for position, (rows, pieces) in ((leg.control, one), (leg.synchronous, two)):
+        kind = switch_kind(position)
+        checks += limits.switch_ratings(stage, position, rows)
+        checks += limits.body_ratings(stage, kind, position, rows)
+        area = area + limits.body_area(stage, kind)[rows] * pieces
     i_drive = bridge.control.i_drive + bridge.synchronous.i_drive
     loss = bridge.loss + scene.operation.v_input * i_drive
     places = [((int(a), int(n)), (int(b), int(m))) for a, n, b, m in zip(*one, *two, strict=True)]
@@ -228,7 +229,7 @@ def _leg(stage: Stage, offered: Pool, scene: Scene, leg: Leg) -> Options:
         places,
         misses_of(checks, len(places)),
         _most(stage, loss),
-        body[one[0]] * one[1] + body[two[0]] * two[1],
+        area,
         np.broadcast_to(i_drive, loss.shape).max(axis=1),
     )
 
@@ -241,9 +242,17 @@ def _bridge(
     two: tuple[IntArray, IntArray] | None,
 ) -> HalfBridge:
     """Half bridges of choices; None stands for an ideal partner."""
-    ideal = parameters.without_charges(stage.mosfets)
-    both = [ideal if c is None else parameters.in_parallel(stage.mosfets, *c) for c in (one, two)]
-    return evaluation.half_bridges(scene, leg, *both)
+    control = (
+        parameters.without_charges(stage.mosfets)
+        if one is None
+        else evaluation.controls(stage, *one)
+    )
+    rectifier = (
+        evaluation.ideal_rectifier(stage, leg)
+        if two is None
+        else evaluation.rectifiers(stage, leg, *two)
+    )
+    return evaluation.half_bridges(scene, leg, control, rectifier)
 
 
 def _nearest(
@@ -254,10 +263,11 @@ def _nearest(
     bridge = _bridge(stage, scene, leg, choices if control else None, None if control else choices)
     rows = choices[0]
     own = bridge.control if control else bridge.synchronous
+    asked = (rows, None) if control else (None, rows)
     checks = [
-        *(c for c in limits.transistors(stage, leg, bridge, rows, rows) if c.subject == position),
-        *limits.transistor_ratings(stage, position, rows),
-        *limits.body_ratings(stage, "mosfet", position, rows),
+        *(c for c in limits.switches(scene, leg, bridge, *asked) if c.subject == position),
+        *limits.switch_ratings(stage, position, rows),
+        *limits.body_ratings(stage, switch_kind(position), position, rows),
     ]
     misses = misses_of(checks, len(rows))
     loss = _most(stage, own.loss)

@@ -207,8 +207,9 @@ def _chosen(
         topology=stage.topology.NAME,
         frequency=frequency,
         coil=coil,
+        coil_pieces=int(stage.coil_pieces(np.array([coil]))[0]),
         transistor={p: transistor[p] for p in stage.topology.POSITIONS},
-        bank={node: places[f"{node}-bank"] for node in ("input", "output")},
+        bank={node: places[f"{node}-bank"] for node in stage.nodes},
         sense=places["sense-resistor"][0],
     )
 

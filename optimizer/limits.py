@@ -19,8 +19,23 @@ from optimizer.parts import board, capacitor, resistor
 from optimizer.parts.bank import Bank
 from optimizer.parts.bridge_records import HalfBridge
 from optimizer.points_places import input_range
-from optimizer.records import REGION_DOWN, REGION_UP, BoolArray, FloatArray, IntArray, Leg
+from optimizer.records import (
+    REGION_DOWN,
+    REGION_UP,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Leg,
+    switch_kind,
+)
 from optimizer.stage import Stage
+from optimizer.topologies.intervals import has_diode
+
+DIODE_FORWARD = 1.0
+"""Forward voltage of a diode in what the switch beside it sees, a preset [V]."""
+
+JUNCTION = {"mosfet": "junction temperature", "diode": "diode junction temperature"}
+"""Quantity under which the temperature of a switch is limited, by kind."""
 
 ROUNDING = 1e-9
 """Relative slack for float noise at a limit."""
@@ -107,17 +122,31 @@ def _heat(
 # --- positions ------------------------------------------------------------------------------------
 
 
-def transistors(
-    stage: Stage, leg: Leg, bridge: HalfBridge, control: IntArray, synchronous: IntArray
+def switches(
+    found: Scene,
+    leg: Leg,
+    bridge: HalfBridge,
+    control: IntArray | None,
+    synchronous: IntArray | None,
 ) -> Iterator[Check]:
-    """Junction temperatures of a half bridge; `control`, `synchronous` : rows of the choices."""
-    rating = stage.tables["mosfet"].numbers["temp_junction_rating"]
+    """Junction temperatures of a half bridge, and the mean current of its diode if it has one.
+
+    control, synchronous : rows of the choices; None leaves out what is said of that position
+    """
+    stage = found.stage
     for subject, rows, position in (
         (leg.control, control, bridge.control),
         (leg.synchronous, synchronous, bridge.synchronous),
     ):
-        limit = temp_limit(stage, "mosfet", rating[rows][:, None], "temp_junction")
-        yield from _heat(stage, subject, "junction temperature", position.temp_junction, limit)
+        if rows is None:
+            continue
+        kind = switch_kind(subject)
+        rating = stage.tables[kind].numbers["temp_junction_rating"][rows][:, None]
+        limit = temp_limit(stage, kind, rating, "temp_junction")
+        quantity = JUNCTION[kind]
+        yield from _heat(stage, subject, quantity, position.temp_junction, limit)
+        if kind == "diode":
+            yield _rectifier_current(found, leg, rows)
     everywhere = np.ones(len(stage.lanes), dtype=bool)
     yield Check(leg.control, "finite loss", bridge.loss, np.array(np.inf), everywhere, "W")
 
@@ -147,6 +176,29 @@ def inductor(stage: Stage, found: Scene, coil: Coil) -> Iterator[Check]:
     yield Check("controller", "off-time", wave.time_off_min, off, firm(stage), "s", at_least=True)
     everywhere = np.ones(len(lanes), dtype=bool)
     yield Check("inductor", "finite loss", coil.loss, np.array(np.inf), everywhere, "W")
+
+
+def _rectifier_current(found: Scene, leg: Leg, rows: IntArray) -> Check:
+    """Mean current of the diode of a leg; `rows` of the diodes."""
+    stage = found.stage
+    one = derating.rule(stage.spec.derating_policy, "diode", "current")
+    rating = stage.tables["diode"].numbers["i_forward_rating"][rows][:, None]
+    mean = found.wave.position_mean[leg.synchronous]
+    allowed = derating.allowed(one, rating=rating)
+    return Check(leg.synchronous, "average current", mean, allowed, steady(stage), "A")
+
+
+def light_load(stage: Stage, found: Scene) -> Iterator[Check]:
+    """On-time at the points of the mission and the floors, where the current may rest.
+
+    At light load the on-time of a resting current shrinks with the load; below what the
+    controller can make it would skip pulses, which has no model here.
+    """
+    if not (stage.emulation or has_diode(stage.topology)):
+        return
+    least, named = np.array(stage.controller.time_on_min), np.asarray(stage.lanes.bracket == 0)
+    value = found.wave.time_on_min
+    yield Check("controller", "on-time at light load", value, least, named, "s", at_least=True)
 
 
 def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice) -> FloatArray:
@@ -188,7 +240,7 @@ def capacitance_needed(stage: Stage, found: Scene, node: str) -> FloatArray:
     """Capacitance a load step asks of a bank, 0 where none is asked, (n_set, n_lane) [F]."""
     rules, lanes = stage.spec.loop, stage.lanes
     asked = steady(stage) & lanes.full_load
-    if node == "input" or rules.i_step <= 0.0:
+    if node != "output" or rules.i_step <= 0.0:
         return np.zeros((1, len(lanes)))
     needed = loop.capacitance_step(
         i_step=np.array(rules.i_step),
@@ -198,18 +250,32 @@ def capacitance_needed(stage: Stage, found: Scene, node: str) -> FloatArray:
     return np.where(asked, needed, 0.0)
 
 
-def ripple_voltage(stage: Stage, node: str) -> FloatArray:
-    """Ripple voltage allowed at a node in every lane, inf where no limit applies, (n_lane,)."""
+COUPLING_RIPPLE = 0.05
+"""Ripple of the coupling bank over the input, above which its voltage is not constant enough."""
+
+CIRCULATING = 0.8 * 0.1
+"""The ripple of a coupling bank drives a current round two windings on one core; of their own
+ripple that is ripple/(8 duty v_input) (1 + coupling)/(1 - coupling), at most a tenth here."""
+
+
+def ripple_voltage(found: Scene, node: str) -> FloatArray:
+    """Ripple voltage allowed at a node, inf where no limit applies, (n_set, n_lane)."""
+    stage, job = found.stage, found.operation
     limits = stage.spec.limits
-    allowed = limits.v_ripple_input if node == "input" else limits.v_ripple_output
-    return np.where(steady(stage), allowed, np.inf)
+    if node == "coupling":
+        coupling = np.nan_to_num(stage.inductors.coupling[found.coil])
+        duty = job.v_output / (job.v_input + job.v_output)
+        model = np.minimum(COUPLING_RIPPLE, CIRCULATING * duty * (1 - coupling) / (1 + coupling))
+        allowed = np.minimum(limits.v_ripple_coupling, model * job.v_input)
+        return np.where(steady(stage), allowed, np.inf)
+    one = limits.v_ripple_input if node == "input" else limits.v_ripple_output
+    return np.where(steady(stage), one, np.inf)[None, :]
 
 
 def capacitors(
-    stage: Stage,
+    scene: Scene,
     node: str,
     found: Bank,
-    temp_board: FloatArray,
     chosen: tuple[IntArray, IntArray, IntArray, IntArray],
     needed: FloatArray,
 ) -> Iterator[Check]:
@@ -217,8 +283,9 @@ def capacitors(
 
     needed : capacitance a load step asks for, (n_set, n_lane) [F]
     """
+    stage, temp_board = scene.stage, scene.state.temp_board
     lanes, subject = steady(stage), f"{node}-bank"
-    volts = ripple_voltage(stage, node)
+    volts = ripple_voltage(scene, node)
     if np.isfinite(volts).any():
         yield Check(subject, "ripple voltage", found.v_ripple, volts, lanes, "V")
     if (needed > 0.0).any():
@@ -346,15 +413,27 @@ LASTING = np.array([False, True])
 """Whether the transient share applies, per duration."""
 
 
-def node_of(position: str) -> str:
-    """The node whose voltage a transistor position or a bank sees."""
-    return "input" if position.startswith("input") else "output"
+def node_of(stage: Stage, position: str) -> str:
+    """The node whose voltage a switch position sees."""
+    legs = stage.topology.LEGS
+    return next(leg.node for leg in legs if position in (leg.control, leg.synchronous))
 
 
-def transistor_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
-    """Drain voltage with ringing and gate voltage of transistors at a position."""
-    numbers, policy = stage.tables["mosfet"].numbers, stage.spec.derating_policy
-    volts = np.array(voltages(stage)[node_of(position)]) * (1.0 + stage.spec.board.ringing_share)
+def switch_ratings(stage: Stage, position: str, rows: IntArray | slice) -> Iterator[Check]:
+    """Drain voltage with ringing and gate voltage of transistors, reverse voltage of diodes."""
+    kind, policy = switch_kind(position), stage.spec.derating_policy
+    numbers = stage.tables[kind].numbers
+    volts = np.array(voltages(stage)[node_of(stage, position)])
+    volts = volts * (1.0 + stage.spec.board.ringing_share)
+    if kind == "diode":
+        allowed = derating.allowed(
+            derating.rule(policy, "diode", "voltage"),
+            rating=numbers["v_reverse_rating"][rows][:, None],
+            transient=LASTING,
+        )
+        value = np.broadcast_to(volts, allowed.shape)
+        yield Check(position, "reverse voltage", value, allowed, BOTH, "V", cases=DURATIONS)
+        return
     allowed = derating.allowed(
         derating.rule(policy, "mosfet", "voltage"),
         rating=numbers["v_drain_source_rating"][rows][:, None],
@@ -423,16 +502,24 @@ def body_area(stage: Stage, kind: str) -> FloatArray:
 def voltages(stage: Stage) -> dict[str, tuple[float, float]]:
     """Highest voltage at each node, (continuous, transient) [V], without ringing.
 
+    The switches between two coils see input and output together, the forward voltage of a diode
+    and half of the ripple of the capacitor between the coils.
     A transient that lasts long counts as continuous; the output's transient is its highest
     over-voltage threshold.
     """
     source, top = stage.spec.source, stage.spec.load.v_highest
     _, v_max, _, v_transient_max = input_range(stage.spec)
     v_max = max(v_max, source.v_idle_max)
-    return {
-        "input": (v_max, max(v_transient_max, v_max, source.v_survive_max)),
-        "output": (top, max(stage.controller.v_overvoltage_max, top)),
-    }
+    highest = v_max, max(v_transient_max, v_max, source.v_survive_max)
+    output = top, max(stage.controller.v_overvoltage_max, top)
+    found = {"input": highest, "output": output}
+    if stage.two_coils:
+        wave = 0.5 * min(COUPLING_RIPPLE * v_max, stage.spec.limits.v_ripple_coupling)
+        found["coupling"] = (highest[0] + wave, highest[1] + wave)
+        forward = DIODE_FORWARD if has_diode(stage.topology) else 0.0
+        both = (one + other + wave + forward for one, other in zip(highest, output, strict=True))
+        found["both"] = (next(both), next(both))
+    return found
 
 
 def drive_allowed(stage: Stage) -> FloatArray:

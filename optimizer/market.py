@@ -9,15 +9,18 @@ from typing import Any
 import numpy as np
 
 from optimizer import dominance, evaluation, screen
-from optimizer.buying import Prices, controller_units
+from optimizer.buying import KIND_ORDER, SWITCHES, Prices, controller_units
 from optimizer.evaluation import Coil, Scene
 from optimizer.pool import Pool, pieces_wanted
 from optimizer.purchase import PRICE_NONE
-from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray
+from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.stage import Stage, build_stage, lanes_where
 
 Choices = tuple[IntArray, IntArray]
 """Rows and pieces."""
+
+Cost = Callable[[Prices, str, int, int], IntArray]
+"""Cost of every part of a kind, of which the other places hold so many, in so many places."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +53,18 @@ class Market:
     money: dict[str, IntArray] = field(default_factory=dict)
 
     def choices(self, position: str) -> Choices:
-        """Every transistor of a position in every number of pieces."""
-        most = self.stage.spec.choice.transistors_parallel_max
-        rows, pieces = screen.transistor_choices(self.pool.transistor[position], most)
+        """Every part of a switch position in every number of pieces."""
+        rows, pieces = screen.switch_choices(self.stage, self.pool, position)
         keep = pieces_wanted(self.stage, position, pieces)
         return rows[keep], pieces[keep]
+
+    def coil_cost(self, rows: IntArray) -> IntArray:
+        """Cost of the inductors of skeletons in the pieces the stage takes."""
+        return screen.coil_costs(self.stage, self.prices)[self.scene.coil[rows]]
+
+    def numbered(self, position: str, choices: Choices) -> Choices:
+        """The choices of a switch position by their part numbers."""
+        return self.prices.number(switch_kind(position), choices[0]), choices[1]
 
     def frequency(self) -> FloatArray:
         """Nominal frequency of each skeleton [Hz], (n_set,)."""
@@ -87,50 +97,53 @@ def market(
     )
 
 
-def _by_kind(
-    stage: Stage, prices: Prices, cost: Callable[[Prices, str, int], IntArray]
-) -> dict[str, IntArray]:
+def _by_kind(stage: Stage, prices: Prices, cost: Cost) -> dict[str, IntArray]:
     """A cost of so many pieces of each part, by kind, (n_part, pieces_max + 1) each.
 
     A part that can be bought for one place only costs what it costs alone. Transistors may be
-    shared by two legs and capacitors by two banks.
+    shared by two legs and capacitors by all banks. "switch" holds transistors and diodes.
     """
     rules = stage.spec.choice
     legs = len(stage.topology.LEGS)
-    most = {
+    banks = len(stage.nodes)
+    others = {
         "mosfet": 2 * rules.transistors_parallel_max if legs > 1 else 0,
-        "capacitor": rules.bank_pieces_max,
-        "inductor": 0,
-        "resistor": 0,
+        "capacitor": (banks - 1) * rules.bank_pieces_max,
     }
-    return {
-        kind: cost(prices, kind, count) if count else prices.alone(kind)
-        for kind, count in most.items()
+    places = {"mosfet": legs, "capacitor": banks}
+    found = {
+        kind: cost(prices, kind, others[kind], places[kind])
+        if others.get(kind)
+        else prices.alone(kind)
+        for kind in KIND_ORDER
     }
+    return found | {"switch": np.concatenate([found[kind] for kind in SWITCHES])}
 
 
-def _least_cost(prices: Prices, kind: str, most: int) -> IntArray:
-    """Least share of what is paid, where another place holds up to `most` pieces.
+def _least_cost(prices: Prices, kind: str, most: int, places: int) -> IntArray:
+    """Least share of what is paid, where the other places hold up to `most` pieces.
 
-    Each place is given either a share of the pooled price, or the price alone less half of the
-    most that sharing can save, per part whichever is nearer to the price alone. Both divide no
-    more than what is paid.
+    Each place is given either a share of the pooled price, or of two places the price alone less
+    half of the most that sharing can save, per part whichever is nearer to the price alone. Both
+    divide no more than what is paid.
     """
     alone = prices.alone(kind)
     pieces = np.arange(alone.shape[1])
     pooled = dominance.optimistic_cost(*_every(alone), **_bought(prices, kind, most))
+    pooled = pooled.reshape(alone.shape)
+    if places > 2:
+        return np.asarray(pooled)
     saving = np.zeros(len(alone), dtype=np.int64)
     for one in range(1, most + 1):
         for two in range(one, min(most, alone.shape[1] - 1 - one) + 1):
             saved = alone[:, one] + alone[:, two] - alone[:, one + two]
             saving = np.maximum(saving, saved)
     halved = alone - (saving[:, None] + 1) // 2 * (pieces[None, :] > 0)
-    pooled = pooled.reshape(alone.shape)
     nearer = halved[:, 1] >= pooled[:, 1]
     return np.asarray(np.where(nearer[:, None], halved, pooled))
 
 
-def _marginal_cost(prices: Prices, kind: str, most: int) -> IntArray:
+def _marginal_cost(prices: Prices, kind: str, most: int, _places: int) -> IntArray:
     """Least that pieces add to the cost of a set that holds up to `most` others of the part."""
     alone = prices.alone(kind)
     least, _ = dominance.marginal_costs(*_every(alone), **_bought(prices, kind, most))

@@ -15,6 +15,8 @@ Every pair that shares a part is listed with that exact cost; every pair that do
 of two fronts. Where a saving can be negative (prices that rise with quantity), sums of pairs that
 share such a part would be too cheap, so A is split by the set of such parts it holds, and each
 piece meets only those options of B that hold none of them.
+
+Of three groups the two smaller ones become one first, every pair of their options an option.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ from optimizer.dominance import (
     droppable,
     lower_bounds,
     staircase,
+    survivors,
     undominated,
 )
 from optimizer.records import BoolArray, Choice, Group, IntArray, Selection, Skeleton
@@ -38,6 +41,9 @@ from optimizer.tally import check_choice, option_costs, pooled_slots
 
 PAIRS_AT_ONCE = 1 << 19
 """Pairs of options listed before they are thinned: bounds the memory."""
+
+PRODUCT_MAX = 1 << 20
+"""Most pairs of options of two groups that are taken for the options of one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +93,18 @@ def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
 
 
 def mergeable(choice: Choice) -> bool:
-    """Whether the merge can take the choice: mission loss, parts shared by two groups at most."""
+    """Whether the merge can take the choice: mission loss, parts shared by few groups."""
     if choice.worst_point:
         return False
-    return all(len(component) <= 2 for body in choice.skeletons for component in components(body))
+    return all(_joinable(body, m) for body in choice.skeletons for m in components(body))
+
+
+def _joinable(skeleton: Skeleton, members: tuple[int, ...]) -> bool:
+    """Two groups share parts, or three of which two are small."""
+    if len(members) <= 2:
+        return True
+    sizes = sorted(len(skeleton.groups[k].loss) for k in members)
+    return len(members) == 3 and sizes[0] * sizes[1] <= PRODUCT_MAX
 
 
 def components(skeleton: Skeleton) -> tuple[tuple[int, ...], ...]:
@@ -109,7 +123,7 @@ def _component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
     """Front of each set of groups that can share parts."""
     fronts = []
     for members in components(skeleton):
-        if len(members) > 2:
+        if not _joinable(skeleton, members):
             names = ", ".join(skeleton.groups[k].name for k in members)
             raise ValueError(f"{skeleton.name}: {names} share parts: use the solver")
         fronts.append(_component(choice, skeleton, members))
@@ -117,7 +131,7 @@ def _component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
 
 
 def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> Steps:
-    """Front of one or two groups, over every way to keep the equal parts asked for in them."""
+    """Front of up to three groups, over every way to keep the equal parts asked for in them."""
     groups = [skeleton.groups[k] for k in members]
     steps = _Collector(len(members))
     for index in _equal_variants(groups, _equal_inside(choice, skeleton, groups)):
@@ -125,6 +139,8 @@ def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> 
         if len(members) == 1:
             cost = option_costs(choice, chosen[0])
             steps.add(cost, chosen[0].loss, index[0])
+        elif len(members) == 3:
+            _three(choice, chosen, index, steps)
         else:
             _pair(choice, chosen[0], chosen[1], index, steps)
     return Steps(steps.cost, steps.loss, np.stack(steps.option, axis=1), members)
@@ -183,6 +199,32 @@ def _pair(
     for a, b in _together(left, right, len(saving)):
         cost = left.cost[a] + right.cost[b] - _shared(left, right, a, b, saving)
         steps.add(cost, left.loss[a] + right.loss[b], left.option[a], right.option[b])
+
+
+def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _Collector) -> None:
+    """Front of three groups that can share parts: the two smaller ones as one, then the third."""
+    blank = [replace(one, rows=one.rows[:, :0], loss_lane=one.loss_lane[:, :0]) for one in groups]
+    body = Skeleton("three", tuple(blank), 0, 0, np.zeros(0), np.zeros(0, dtype=np.int64))
+    alone = replace(choice, skeletons=(body,), row_names=(), part_numbers_max=None)
+    every = [np.ones(len(one.loss), dtype=np.bool_) for one in groups]
+    kept = [np.flatnonzero(mask) for mask in survivors(alone, 0, every, fitting=False)]
+    order = sorted(range(3), key=lambda k: len(kept[k]))
+    one, two, third = ((_taken(blank[k], kept[k]), index[k][kept[k]]) for k in order)
+    a, b = (axis.ravel() for axis in np.indices((len(one[1]), len(two[1]))))
+    both = Group(
+        name="two as one",
+        part=np.concatenate([one[0].part[a], two[0].part[b]], axis=1),
+        pieces=np.concatenate([one[0].pieces[a], two[0].pieces[b]], axis=1),
+        loss=one[0].loss[a] + two[0].loss[b],
+        rows=one[0].rows[a],
+        loss_lane=one[0].loss_lane[a],
+        slot_position=one[0].slot_position + two[0].slot_position,
+    )
+    found = _Collector(2)
+    _pair(choice, both, third[0], [np.arange(len(a)), third[1]], found)
+    pair, last = found.option
+    option = [one[1][a[pair]], two[1][b[pair]], last]
+    steps.add(found.cost, found.loss, *(option[order.index(k)] for k in range(3)))
 
 
 class _Collector:

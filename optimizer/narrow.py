@@ -18,14 +18,15 @@ from optimizer.market import Market
 from optimizer.records import BoolArray, Choice, Group, IntArray, Skeleton
 
 KINDS = {
-    "input leg": "mosfet",
-    "output leg": "mosfet",
+    "input leg": "switch",
+    "output leg": "switch",
     "input bank": "capacitor",
     "output bank": "capacitor",
+    "coupling bank": "capacitor",
     "inductor": "inductor",
     "sense resistor": "resistor",
 }
-"""Part kind of each group."""
+"""Part kind of each group; a leg may hold transistors and diodes."""
 
 
 def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None:
@@ -63,6 +64,8 @@ def _open(
     keep = stays(_costs(found, group, shared=False), group.loss, apart)
     if not partners:
         return keep
+    if len(partners) > 1:
+        return stays(_costs(found, group, shared=True), group.loss, _apart(found, rest, partners))
     (partner,) = partners
     least, theirs_least = (_costs(found, one, shared=True) for one in (group, partner))
     common = np.intersect1d(group.part[group.part >= 0], partner.part[partner.part >= 0])
@@ -76,11 +79,19 @@ def _open(
     return keep
 
 
+def _apart(found: Market, rest: Staircase, groups: list[Group]) -> Staircase:
+    """Staircase of several groups and the rest, each option at the least it can add."""
+    for one in groups:
+        stair = open_losses.stair_of(_costs(found, one, shared=True), one.loss)
+        rest = open_losses.summed(rest, stair)
+    return rest
+
+
 def _costs(found: Market, group: Group, *, shared: bool) -> IntArray:
     """Cost of each option bought for its group alone, or the least that sharing brings it to."""
     kind = KINDS[group.name]
     table = found.least[kind] if shared else found.prices.alone(kind)
-    rows = np.where(group.part < 0, 0, group.part - found.prices.offset[kind])
+    rows = np.where(group.part < 0, 0, group.part - found.prices.start(kind))
     return rivals.pair_cost(table, rows, group.pieces)
 
 
@@ -89,7 +100,9 @@ def _others(found: Market, body: Skeleton, groups: list[Group], own: str) -> Sta
     total: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
     for kind in dict.fromkeys(KINDS.values()):
         members = [one for one in groups if KINDS[one.name] == kind and kind != own]
-        if members:
+        if len(members) > 2:
+            total = _apart(found, total, members)
+        elif members:
             total = open_losses.summed(total, joint_stair(found.prices, members))
     return total
 

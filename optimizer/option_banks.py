@@ -86,10 +86,12 @@ def bank_groups(bench: Workbench, alone: Mapping[str, Group] | None = None) -> l
     """
     groups: list[Group] = []
     beside, aim = bench, bench.aim
+    # what stays of banks bought alone bounds those that share for two nodes only
+    alone_only = aim.alone and len(bench.found.pool.bank) == 2
     for name, others in _partners(bench):
         aim.watch()
         node = _node(bench, name)
-        floor = node.alone if aim.alone else node.marginal
+        floor = node.alone if alone_only else node.marginal
         apart = None
         if alone is not None and len(others) == 1:
             (other,) = others
@@ -213,8 +215,8 @@ def _mixed_banks(
     level, most = _levels(bench, node.name, cost)
     dearest = int(level[-1]) if len(bench.aim.stair[0]) else None
     if dearest is not None:
-        row = np.array([bench.skeleton])
-        hopeless = floors_banks.covering_with(bench.found, node.name, row, node.types) > dearest
+        covering = floors_banks.covering_with(bench.found, node.name, bench.skeleton, node.types)
+        hopeless = covering > dearest
         cost = np.where(hopeless[:, None], PRICE_NONE, cost)
     known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:

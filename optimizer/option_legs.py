@@ -11,6 +11,7 @@ from optimizer import (
     evaluation,
     limits,
     parameters,
+    screen,
 )
 from optimizer.evaluation import Scene
 from optimizer.floors_legs import LegClasses, LegFloors
@@ -22,6 +23,7 @@ from optimizer.records import (
     Group,
     IntArray,
     Leg,
+    switch_kind,
 )
 from optimizer.rivals import Rivals, pair_cost
 from optimizer.workbench import Workbench, group_of, loose
@@ -42,7 +44,7 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     if not len(passing[0]) or not len(passing[1]):
         return None
     if bench.aim.best_only:
-        pairs = _best_pairs(bench, one, (control, synchronous), passing)
+        pairs = _best_pairs(bench, leg, one, (control, synchronous), passing)
     else:
         pairs = _open_pairs(bench, leg, one, (control, synchronous), passing)
     if not len(pairs[0]):
@@ -64,16 +66,18 @@ def _unbeaten(
 
     A part that both legs may hold counts by what it adds at least; see `Rivals`.
     """
-    rows, pieces = (np.stack(both, axis=1) for both in zip(control, synchronous, strict=True))
+    choices = control, synchronous
+    numbers = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
+    rows, pieces = (np.stack(both, axis=1) for both in zip(*numbers, strict=True))
     others = [value for name, value in bench.legs.items() if name != leg.name]
-    shared = np.zeros(len(bench.found.prices.alone("mosfet")), dtype=bool)
+    least, most = bench.found.marginal["switch"], bench.found.prices.alone("switch")
+    shared = np.zeros(len(most), dtype=bool)
     if others:
         shared[_worth_sharing(bench, leg, others[0])] = True
     asked = tuple(
         any(position in equal for equal in bench.stage.spec.choice.same_part)
         for position in (leg.control, leg.synchronous)
     )
-    least, most = bench.found.marginal["mosfet"], bench.found.prices.alone("mosfet")
     rivals = Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]))
 
     def ask(index: IntArray) -> BoolArray:
@@ -86,18 +90,24 @@ def _pick(choices: Choices, keep: BoolArray | IntArray) -> Choices:
     return choices[0][keep], choices[1][keep]
 
 
+def _places(leg: Leg) -> tuple[str, str]:
+    return leg.control, leg.synchronous
+
+
 def _best_pairs(
     bench: Workbench,
+    leg: Leg,
     one: LegFloors,
     choices: tuple[Choices, Choices],
     passing: tuple[IntArray, ...],
 ) -> tuple[IntArray, IntArray]:
     """Pairs of transistors that are each among the best of those that pass."""
-    alone = bench.found.prices.alone("mosfet")
+    alone = bench.found.prices.alone("switch")
     losses = one.control, one.synchronous.min(axis=0)
+    numbered = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
     kept = [
         index[bench.best(alone[_pick(some, index)], loss[index])]
-        for some, loss, index in zip(choices, losses, passing, strict=True)
+        for some, loss, index in zip(numbered, losses, passing, strict=True)
     ]
     i, j = (axis.ravel() for axis in np.meshgrid(kept[0], kept[1], indexing="ij"))
     return i, j
@@ -123,17 +133,19 @@ def _pair_matters(
 ) -> BoolArray:
     """Which pairs may be on the front, alone or by sharing a part with another leg."""
     rest = bench.others("legs")
+    control = bench.found.numbered(leg.control, control)
+    synchronous = bench.found.numbered(leg.synchronous, synchronous)
     rows = np.stack([control[0], synchronous[0]], axis=1)
     pieces = np.stack([control[1], synchronous[1]], axis=1)
     others = [value for name, value in bench.legs.items() if name != leg.name]
     apart = rest + np.sum([value.apart for value in others], axis=0)
-    alone = pair_cost(bench.found.prices.alone("mosfet"), rows, pieces)
+    alone = pair_cost(bench.found.prices.alone("switch"), rows, pieces)
     keep = bench.matters(apart, alone, loss)
     if bench.aim.stair[0].size:
         keep &= bench.matters(bench.beside(leg.name), alone, loss)
     if not others:
         return keep
-    cost = pair_cost(bench.found.least["mosfet"], rows, pieces)
+    cost = pair_cost(bench.found.least["switch"], rows, pieces)
     worth = _worth_sharing(bench, leg, others[0])
     if not len(worth):
         return keep
@@ -179,28 +191,26 @@ def _worth_sharing(bench: Workbench, leg: Leg, other: LegClasses) -> IntArray:
 
 def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -> BoolArray:
     """Whether a transistor keeps its own limits with a partner that adds no charge."""
-    mosfets = bench.stage.mosfets
-    own, ideal = parameters.in_parallel(mosfets, *choices), parameters.without_charges(mosfets)
     is_control = position == leg.control
-    bridge = evaluation.half_bridges(
-        bench.scene, leg, own if is_control else ideal, ideal if is_control else own
-    )
     keep = np.ones(len(choices[0]), dtype=bool)
     if is_control and not evaluation.always_hard(bench.scene, leg):
         return keep
-    for check in limits.transistors(bench.stage, leg, bridge, choices[0], choices[0]):
-        if check.subject == position or check.quantity == "finite loss":
-            keep &= check.holds()
+    ideal = (
+        evaluation.ideal_rectifier(bench.stage, leg)
+        if is_control
+        else parameters.without_charges(bench.stage.mosfets)
+    )
+    for check in screen.switch_checks(bench.scene, leg, position, choices, ideal):
+        keep &= check.holds()
     return keep
 
 
 def _bridge(scene: Scene, leg: Leg, control: Choices, synchronous: Choices) -> HalfBridge:
-    mosfets = scene.stage.mosfets
     return evaluation.half_bridges(
         scene,
         leg,
-        parameters.in_parallel(mosfets, *control),
-        parameters.in_parallel(mosfets, *synchronous),
+        evaluation.controls(scene.stage, *control),
+        evaluation.rectifiers(scene.stage, leg, *synchronous),
     )
 
 
@@ -245,7 +255,7 @@ def _held(
     stage = bench.stage
     bridge = _bridge(bench.scene, leg, control, synchronous)
     keep = np.asarray(np.isfinite(bridge.gain[:, limits.steady(stage)]).all(axis=1))
-    for check in limits.transistors(stage, leg, bridge, control[0], synchronous[0]):
+    for check in limits.switches(bench.scene, leg, bridge, control[0], synchronous[0]):
         keep &= check.holds()
     return keep, bridge
 
@@ -269,8 +279,8 @@ def _pairs_that_pass(
         keep, bridge = _held(bench, leg, one, two)
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)
-        body = limits.body_area(stage, "mosfet")
-        number = [found.prices.number("mosfet", choice[0]) for choice in (one, two)]
+        body = [limits.body_area(stage, switch_kind(p)) for p in _places(leg)]
+        number = [found.numbered(p, c)[0] for p, c in zip(_places(leg), (one, two), strict=True)]
         groups.append(
             group_of(
                 bench,
@@ -281,7 +291,7 @@ def _pairs_that_pass(
                 loss=loss[keep],
                 i_drive=i_drive[keep],
                 gain=np.where(steady, bridge.gain[keep], 0.0),
-                area=body[one[0]] * one[1] + body[two[0]] * two[1],
+                area=body[0][one[0]] * one[1] + body[1][two[0]] * two[1],
             )
         )
     return joined(groups) if groups else None

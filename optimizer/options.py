@@ -137,14 +137,14 @@ def _workbench(
     loss = market.whole_units(floors.sense_floors(found, one))[0]
     cheapest = int(found.least["resistor"][found.pool.sense, 1].min())
     bound["sense"] = weights @ np.array([cheapest, loss], dtype=np.float64)
-    coil = int(found.prices.alone("inductor")[found.scene.coil[skeleton], 1])
+    coil = int(found.coil_cost(one)[0])
     fixed = market.whole_units(floors.fixed_losses(found, one))[0]
     bound["fixed"] = weights @ np.array([found.fixed_cost + coil, fixed], dtype=np.float64)
     stairs: dict[str, Staircase] = {
         "fixed": (np.array([found.fixed_cost + coil]), np.array([fixed]))
     }
     for leg in found.stage.topology.LEGS:
-        pair = found.choices(leg.control), found.choices(leg.synchronous)
+        pair = floors_legs.numbered(found, leg)
         stairs[leg.name] = floors_legs.leg_stair(found, legs[leg.name][0], *pair)
     scene, view = found.scene.take(one), found.view.take(one)
     bench = Workbench(found, skeleton, rows, aim, scene, view, bound, classes, stairs)
@@ -181,24 +181,31 @@ def _sense_group(bench: Workbench, skeleton: int) -> Group | None:
 
 
 def _coil_holds(found: Market, skeleton: int) -> bool:
-    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row."""
+    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row.
+
+    And whether the controller can make the shortest on-time of a resting current.
+    """
     gain = found.coils.gain[skeleton][limits.steady(found.stage)]
-    return bool(np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all())
+    if not (np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all()):
+        return False
+    scene = found.scene.take(np.array([skeleton]))
+    return all(check.holds()[0] for check in limits.light_load(found.stage, scene))
 
 
 def _coil_group(bench: Workbench, skeleton: int) -> Group:
     """The inductor of the skeleton: the only option of its group."""
     found, stage = bench.found, bench.stage
     row = found.scene.coil[[skeleton]]
+    pieces = stage.coil_pieces(row)
     steady = limits.steady(stage)
     return group_of(
         bench,
         "inductor",
         ("inductor",),
         found.prices.number("inductor", row)[:, None],
-        np.ones((1, 1), dtype=np.int64),
+        pieces[:, None],
         loss=found.coils.loss[[skeleton]],
         i_drive=np.zeros((1, len(stage.lanes))),
         gain=np.where(steady, found.coils.gain[[skeleton]], 0.0),
-        area=limits.body_area(stage, "inductor")[row],
+        area=limits.body_area(stage, "inductor")[row] * pieces,
     )

@@ -13,9 +13,10 @@ from typing import Any, TypeVar
 import numpy as np
 
 from optimizer.catalog import PartTable
-from optimizer.parts import capacitor, inductor, mosfet, resistor
+from optimizer.parts import capacitor, diode, inductor, mosfet, resistor, switching
 from optimizer.parts.bank import Branches
 from optimizer.parts.bridge_records import Drive, Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.records import BoolArray, FloatArray, IntArray, Lanes
 from optimizer.spec_records import Board, Controller, Pads
 
@@ -121,6 +122,50 @@ def in_parallel(record: Mosfet, rows: IntArray, pieces: IntArray) -> Mosfet:
     return Mosfet(**values)
 
 
+TEMP_HOLD = 25.0
+"""In the guaranteed set the forward voltage of a diode is not taken to fall above this [degC], so
+that its loss rises with the state."""
+
+
+def diodes(table: PartTable, *, lanes: Lanes, pads: Pads) -> Diode:
+    """Parameters of every diode; the limit of the forward voltage moves its line as a whole."""
+    strict = lanes.guaranteed[None, :]
+    at_test = column(table, "v_forward_typ")
+    current = column(table, "i_forward_test")
+    resistance = diode.resistance_forward(
+        v_forward=at_test,
+        v_forward_tenth=column(table, "v_forward_tenth_typ"),
+        i_forward_test=current,
+    )
+    hot = pick(table, "i_reverse_125c", lanes.guaranteed)
+    test = column(table, "v_junction_test")
+    capacitance_junction = column(table, "capacitance_junction_typ")
+    pad = np.array([pads.rth_pad(pattern) for pattern in table.texts["land_pattern"]])[:, None]
+    return Diode(
+        v_forward=pick(table, "v_forward", lanes.guaranteed) - resistance * current,
+        v_forward_slope=(at_test - column(table, "v_forward_125c_typ")) / 100.0,
+        temp_hold=np.where(strict, TEMP_HOLD, np.inf),
+        resistance=resistance,
+        i_reverse_125c=hot,
+        growth=np.log(hot / pick(table, "i_reverse", lanes.guaranteed)) / 100.0,
+        q_output=switching.q_output_from_capacitance(
+            capacitance_output=capacitance_junction,
+            v_output_test=test,
+            v_node=test,
+        ),
+        v_output_test=test,
+        rth=pick(table, "rth_junction_case", lanes.guaranteed) + pad,
+        pieces=np.ones((len(table.part_number), 1)),
+    )
+
+
+def ideal_diode(like: Diode) -> Diode:
+    """A diode for bounds that loses nothing, (1, n_lane)."""
+    zero, one = np.zeros((1, 1)), np.ones((1, 1))
+    values = {item.name: zero for item in fields(like)}
+    return Diode(**values | {"v_output_test": one, "rth": one, "pieces": one})
+
+
 def without_charges(like: Mosfet) -> Mosfet:
     """An ideal partner for bounds: no resistance, no charge, no drop, (1, n_lane)."""
     zero, one = np.zeros((1, 1)), np.ones((1, 1))
@@ -155,11 +200,13 @@ class Inductors:
     """Parameters of every inductor: (n_part, 1), (n_part, n_knot), dcr_20 (n_part, n_lane).
 
     dcr_20 : winding resistance at 20 degC; resistance_ac_extra : winding resistance at 300 kHz
+    coupling : of two windings on one core, NaN of one winding
     share_hot : saturation current at 100 degC over 25 degC; knee : margin a hard knee must keep
     """
 
     inductance: FloatArray
     inductance_tolerance: FloatArray
+    coupling: FloatArray
     curve_current: FloatArray
     curve_share: FloatArray
     dcr_20: FloatArray
@@ -178,13 +225,14 @@ class Inductors:
 def inductors(table: PartTable, *, lanes: Lanes) -> Inductors:
     """Parameters of every inductor; the thermal resistance follows from the rated-current test."""
     current, share = knots(table.curves["inductance_bias"], flat=((0.0, 1.0),))
-    classes = table.texts["core_class"]
+    classes, coupling = table.texts["core_class"], column(table, "coupling_typ")
     to_20 = inductor.copper_factor(
         temp_part=np.array(20.0), temp_reference=column(table, "temp_dcr")
     )
     return Inductors(
         inductance=column(table, "inductance_typ"),
         inductance_tolerance=column(table, "inductance_tolerance"),
+        coupling=coupling,
         curve_current=current,
         curve_share=share,
         dcr_20=pick(table, "dcr", lanes.guaranteed) * to_20,
@@ -192,7 +240,7 @@ def inductors(table: PartTable, *, lanes: Lanes) -> Inductors:
         rth=inductor.rth_rated(
             temp_rise=column(table, "temp_rise_rated"),
             i_rated=column(table, "i_rated_typ"),
-            dcr=column(table, "dcr_typ") * to_20,
+            dcr=column(table, "dcr_typ") * to_20 * np.where(np.isnan(coupling), 1.0, 2.0),
         ),
         core_loss_reference=column(table, "core_loss_reference_typ"),
         core_loss_exponent_frequency=column(table, "core_loss_exponent_frequency"),

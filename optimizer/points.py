@@ -34,14 +34,24 @@ from optimizer.records import (
     Lanes,
     Note,
 )
-from optimizer.spec_records import Floor, MissionRow, Spec
+from optimizer.spec_records import (
+    DIODE_TOPOLOGIES,
+    LIGHT_LOAD_EMULATION,
+    Floor,
+    MissionRow,
+    Spec,
+)
 
 POINTS_MAX = 60
 LOADS = (1.0, 0.5, 0.1, 0.0)
 
 PARTIAL_LOAD = (
-    "partial load: by bound, since currents, losses and temperatures rise with the load in forced"
-    " continuous conduction; the dense sweep looks for exceptions"
+    "partial load: by bound, since currents, losses and temperatures rise with the load;"
+    " the dense sweep looks for exceptions"
+)
+PULSE_SKIP = (
+    "pulse skipping, below the load at which the on-time of a resting current meets the"
+    " controller's minimum: not modelled; points of the mission and floors that lie there fail"
 )
 NOMINAL_AMBIENT = "nominal ambient: between cold and hot"
 NOMINAL_OUTPUT = "nominal output: between its tolerances"
@@ -96,6 +106,9 @@ def points(spec: Spec, topology_name: str) -> PointSet:
     if merged:
         notes.append(_dropped(topology_name, merged, "named points that coincide: merged"))
     notes += [_dropped(topology_name, n, reason) for reason, n in counts.items()]
+    emulated = spec.controllers[topology_name].light_load == LIGHT_LOAD_EMULATION
+    if emulated or topology_name in DIODE_TOPOLOGIES:
+        notes.append(Note("excluded", f"points.{topology_name}", PULSE_SKIP))
     total = kept + kept_named
     if total > POINTS_MAX:
         raise InputError([_too_many(spec, topology_name, total)])

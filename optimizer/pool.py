@@ -10,7 +10,7 @@ import numpy as np
 from optimizer import buying, limits
 from optimizer.buying import Prices
 from optimizer.limits import Check
-from optimizer.records import BoolArray, Fall, IntArray, Waterfall
+from optimizer.records import BoolArray, Fall, IntArray, Waterfall, switch_kind
 from optimizer.stage import Stage
 from optimizer.tables import PartTable
 
@@ -21,7 +21,8 @@ Tests = Iterator[tuple[str, BoolArray]]
 class Pool:
     """Rows of the parts that may stand at each position of one topology.
 
-    transistor : position -> rows; bank : node -> rows; coil, sense : rows
+    transistor : switch position -> rows in the table of its kind; bank : node -> rows
+    coil, sense : rows
     waterfalls : one per position, in order
     """
 
@@ -44,14 +45,14 @@ def pool(stage: Stage, prices: Prices) -> Pool:
         return left
 
     transistor = {
-        position: sift(position, "mosfet", _transistor_tests(stage, position))
+        position: sift(position, switch_kind(position), _switch_tests(stage, position))
         for position in stage.topology.POSITIONS
     }
     bank = {
         node: sift(f"{node}-bank", "capacitor", _capacitor_tests(stage, node))
-        for node in ("input", "output")
+        for node in stage.nodes
     }
-    coil = sift("inductor", "inductor", _body_tests(stage, "inductor", "inductor"))
+    coil = sift("inductor", "inductor", _coil_tests(stage))
     sense = sift("sense-resistor", "resistor", _body_tests(stage, "resistor", "sense-resistor"))
     return Pool(transistor, bank, coil, sense, tuple(falls))
 
@@ -114,18 +115,26 @@ def _of_checks(checks: Iterator[Check]) -> Tests:
         yield check.quantity, check.holds()
 
 
-def _transistor_tests(stage: Stage, position: str) -> Tests:
-    yield from _forced_at(stage, position, stage.tables["mosfet"])
-    yield from _of_checks(limits.transistor_ratings(stage, position, slice(None)))
-    rated = np.isfinite(stage.mosfets.rds_on).all(axis=1)
-    yield "no rating at the drive voltage", np.asarray(rated)
-    yield from _of_checks(limits.body_ratings(stage, "mosfet", position, slice(None)))
+def _switch_tests(stage: Stage, position: str) -> Tests:
+    kind = switch_kind(position)
+    yield from _forced_at(stage, position, stage.tables[kind])
+    yield from _of_checks(limits.switch_ratings(stage, position, slice(None)))
+    if kind == "mosfet":
+        rated = np.isfinite(stage.mosfets.rds_on).all(axis=1)
+        yield "no rating at the drive voltage", np.asarray(rated)
+    yield from _of_checks(limits.body_ratings(stage, kind, position, slice(None)))
 
 
 def _capacitor_tests(stage: Stage, node: str) -> Tests:
     every = np.arange(len(stage.tables["capacitor"]))
     yield from _of_checks(limits.capacitor_ratings(stage, node, every))
     yield from _of_checks(limits.body_ratings(stage, "capacitor", f"{node}-bank", slice(None)))
+
+
+def _coil_tests(stage: Stage) -> Tests:
+    if not stage.two_coils:
+        yield "two windings, for a stage with two coils", np.isnan(stage.inductors.coupling[:, 0])
+    yield from _body_tests(stage, "inductor", "inductor")
 
 
 def _body_tests(stage: Stage, kind: str, position: str) -> Tests:

@@ -23,9 +23,16 @@ INPUT_HIGH = "input-high"
 INPUT_LOW = "input-low"
 OUTPUT_LOW = "output-low"
 OUTPUT_HIGH = "output-high"
+INPUT_DIODE = "input-diode"
+OUTPUT_DIODE = "output-diode"
+DIODES = (INPUT_DIODE, OUTPUT_DIODE)
+"""Switch positions that hold a diode; every other one holds a transistor."""
 
-REGION_DOWN, REGION_WINDOW, REGION_UP = 0, 1, 2
-REGION_NAMES = ("step-down", "window", "step-up")
+REGION_DOWN, REGION_WINDOW, REGION_UP, REGION_BOTH = 0, 1, 2, 3
+REGION_NAMES = ("step-down", "window", "step-up", "step-up/down")
+
+WINDINGS = ("input-winding", "output-winding")
+"""Names under which the drops of the two windings of a stage with two coils stand."""
 
 CORNER_SLOW, CORNER_NOMINAL, CORNER_FAST = -1, 0, 1
 BRACKET_OWN, BRACKET_CEILING, BRACKET_LOSSLESS = 0, 1, 2
@@ -66,6 +73,11 @@ class Pattern:
     input_current, output_current : share of each inductor current drawn from the input node and
         delivered to the output node, (n_interval, n_inductor)
     conducts : position -> share of each inductor current it carries, (n_interval, n_inductor)
+    coupling_current : share of each inductor current through a coupling capacitor,
+        (n_interval, n_inductor); two equal coils then see one voltage, and their currents differ
+        from half of their sum by one constant of opposite sign
+    winding_drop : interval in which the mean drop of each winding appears across the sum of both
+        coils, (n_interval, n_inductor); zeros where there is one coil
     cycles : switching cycles the pattern spans (2 when legs alternate, else 1)
     duty_input, duty_output : (offset, slope) of the on-duty of input-high and output-low, per
         *own* switching cycle of the leg, as a function of the regulated duty
@@ -84,23 +96,41 @@ class Pattern:
     duty_input: tuple[float, float]
     duty_output: tuple[float, float]
     switching: Mapping[str, float]
+    coupling_current: FloatArray
+    winding_drop: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """A half bridge: its control and its synchronous position and the node it switches against."""
+    """A half bridge: its control and its synchronous position and the node it switches against.
+
+    `synchronous` is the position of a diode where the stage has no transistor there. `node` is
+    "input", "output", or "both" where the leg switches the sum of both voltages.
+    """
 
     name: str
     control: str
     synchronous: str
     node: str
 
+    @property
+    def rectifier(self) -> str:
+        """Part kind of the synchronous position."""
+        return switch_kind(self.synchronous)
+
+
+def switch_kind(position: str) -> str:
+    """Part kind that stands at a switch position."""
+    return "diode" if position in DIODES else "mosfet"
+
 
 @dataclass(frozen=True, slots=True)
 class Operation:
     """What the stage is asked to do in each lane; every array broadcasts to (n_set, n_lane).
 
-    region : REGION_DOWN, REGION_WINDOW or REGION_UP, (n_lane,)
+    inductance : that the sum of the coil currents sees: of two equal coils half of one, times
+        one plus their coupling
+    region : REGION_DOWN, REGION_WINDOW, REGION_UP or REGION_BOTH, (n_lane,)
     """
 
     v_input: FloatArray
@@ -116,7 +146,9 @@ class State:
     """What the losses of the whole set do to the waveforms of each lane, (n_set, n_lane) each.
 
     resistance_series : inductor, sense resistor and board copper in the inductor's path [ohm]
-    resistance : position -> resistance of the conducting transistors of that position [ohm]
+    resistance : position -> resistance of the conducting parts of that position [ohm]
+    drop : position of a diode -> forward voltage beside its resistance [V]; of two coils, name of
+        the winding -> its resistance times its mean current
     i_input_extra : every loss that is not a conduction drop and is fed from the input node,
         divided by the input voltage [A]
     i_output_extra : the same from the output node, divided by the output voltage [A]
@@ -128,6 +160,7 @@ class State:
     i_input_extra: FloatArray
     i_output_extra: FloatArray
     temp_board: FloatArray
+    drop: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,17 +186,22 @@ class Waveform:
 
     duration : share of the pattern, (n_set, n_lane, n_interval)
     i_start, i_end : inductor currents, (n_set, n_lane, n_interval, n_inductor)
+    winding_mean, winding_rms : of each inductor current, (n_set, n_lane, n_inductor)
     time_pattern : length of one pattern [s]
     duty_input, duty_output : on-duty of input-high and output-low in their own switching cycle
-    i_mean, i_rms, i_peak, i_valley, i_ripple : inductor current, (n_set, n_lane, n_inductor)
+    i_mean, i_rms, i_peak, i_valley, i_ripple : current the switches take turns to carry, the sum
+        of all inductor currents, (n_set, n_lane, 1)
     position_rms, position_mean : position -> current through it [A]
+    position_share : position -> share of the pattern in which it conducts
     time_on_min, time_off_min : shortest control on- and off-time of the legs that switch [s]
     i_input_mean : mean current drawn through the input node by the stage's switches [A]
-    i_input_rms_ac, i_output_rms_ac : rms of the current the input and output bank must carry [A]
-    input_current, output_current : share of inductor currents flowing from/to the nodes in each
-        interval, (n_lane, n_interval, n_inductor)
+    i_input_rms_ac, i_output_rms_ac, i_coupling_rms_ac : rms of the current the input, output and
+        coupling bank must carry [A]
+    input_current, output_current, coupling_current : share of inductor currents flowing from/to
+        the nodes and through the coupling bank in each interval, (n_lane, n_interval, n_inductor)
     loss_ripple_conduction : conduction loss of the ripple inside the intervals that the mean
         drops do not carry [W]
+    discontinuous : whether the coil current rests at zero for a part of the pattern
     converged : whether the balance closed
     """
 
@@ -173,6 +211,8 @@ class Waveform:
     time_pattern: FloatArray
     duty_input: FloatArray
     duty_output: FloatArray
+    winding_mean: FloatArray
+    winding_rms: FloatArray
     i_mean: FloatArray
     i_rms: FloatArray
     i_peak: FloatArray
@@ -180,15 +220,19 @@ class Waveform:
     i_ripple: FloatArray
     position_rms: Mapping[str, FloatArray]
     position_mean: Mapping[str, FloatArray]
+    position_share: Mapping[str, FloatArray]
     legs: Mapping[str, LegWave]
     time_on_min: FloatArray
     time_off_min: FloatArray
     i_input_mean: FloatArray
     i_input_rms_ac: FloatArray
     i_output_rms_ac: FloatArray
+    i_coupling_rms_ac: FloatArray
     input_current: FloatArray
     output_current: FloatArray
+    coupling_current: FloatArray
     loss_ripple_conduction: FloatArray
+    discontinuous: BoolArray
     converged: BoolArray
 
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
-from optimizer import evaluation, limits, parameters, verification
+from optimizer import evaluation, parameters, verification
 from optimizer.assembly import Sets
 from optimizer.bank_reach import Reach
 from optimizer.buying import Prices
 from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.parts.bridge_records import Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.pool import Pool
 from optimizer.records import (
     BoolArray,
@@ -22,9 +24,17 @@ from optimizer.records import (
     Leg,
     State,
     Waterfall,
+    switch_kind,
 )
-from optimizer.screen import Screened, senses_that_close, transistor_choices
+from optimizer.screen import (
+    Screened,
+    coil_costs,
+    senses_that_close,
+    switch_checks,
+    switch_choices,
+)
 from optimizer.stage import Stage, build_stage, lanes_where
+from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
 
 COILS_AT_ONCE = 96
@@ -50,7 +60,7 @@ def references(
     keep their own inductor. Where no skeleton of a frequency has a complete set, none can pass.
     watch : called often; raises where the search is to end
     """
-    alone = prices.alone("inductor")[:, 1]
+    alone = coil_costs(stage, prices)
     kept = np.zeros(len(screened.coil), dtype=bool)
     parts, falls = [], dict[str, int]()
     for frequency in np.unique(screened.frequency):
@@ -62,11 +72,14 @@ def references(
             falls = {name: falls.get(name, 0) + fell for name, fell in one.falls.items()}
             continue
         kept[index] = True
-        parts.append(_with_coils(common, frequency, screened.coil[index]))
+        parts.append(_with_coils(stage, common, frequency, screened.coil[index]))
     waterfall = _waterfall(len(kept), falls, int(kept.sum()))
     if not parts:
         empty = np.zeros((0, len(stage.lanes)))
-        state = State(empty, dict.fromkeys(stage.topology.POSITIONS, empty), empty, empty, empty)
+        names = stage.topology.POSITIONS
+        drop = {p: empty for p in names if switch_kind(p) == "diode"}
+        drop |= dict.fromkeys(windings(stage.topology), empty)
+        state = State(empty, dict.fromkeys(names, empty), empty, empty, empty, drop)
         return Reference(np.zeros(0), np.zeros(0, dtype=np.int64), state, empty), kept, waterfall
     return _reference_states(stage, parts), kept, waterfall
 
@@ -168,11 +181,18 @@ def _set_of(
         one, count, two, more = columns(leg.name)
         transistor |= {leg.control: (one, count), leg.synchronous: (two, more)}
     banks = {}
-    for node in ("input", "output"):
+    for node in stage.nodes:
         first, count, second, more = columns(f"{node}-bank")
         banks[node] = (first, count, second, more)
     sense, count = columns("sense-resistor")
-    return Sets(np.array([frequency]), np.array([coil]), transistor, banks, (sense, count))
+    return Sets(
+        frequency=np.array([frequency]),
+        coil=np.array([coil]),
+        coil_pieces=stage.coil_pieces(np.array([coil])),
+        transistor=transistor,
+        bank=banks,
+        sense=(sense, count),
+    )
 
 
 def _cheapest_leg(
@@ -182,18 +202,19 @@ def _cheapest_leg(
 
     Controls that fail even beside an ideal partner are left out first; None when no pair passes.
     """
-    mosfets = scene.stage.mosfets
-    ideal = parameters.without_charges(mosfets)
+    stage = scene.stage
+    ideal = parameters.without_charges(stage.mosfets)
     synchronous = _by_price(scene, found, prices, leg.synchronous)
     synchronous = _passing(scene, leg, leg.synchronous, synchronous, ideal)
     controls = _by_price(scene, found, prices, leg.control)
     if evaluation.always_hard(scene, leg):
-        controls = _passing(scene, leg, leg.control, controls, ideal)
+        beside = evaluation.ideal_rectifier(stage, leg)
+        controls = _passing(scene, leg, leg.control, controls, beside)
     for row, pieces in zip(*synchronous, strict=True):
         watch()
         if not len(controls[0]):
             return None
-        partner = parameters.in_parallel(mosfets, np.array([row]), np.array([pieces]))
+        partner = evaluation.rectifiers(stage, leg, np.array([row]), np.array([pieces]))
         rows, counts = _passing(scene, leg, leg.control, controls, partner)
         if len(rows):
             return (int(rows[0]), int(counts[0])), (int(row), int(pieces))
@@ -204,38 +225,37 @@ def _by_price(
     scene: Scene, found: Pool, prices: Prices, position: str
 ) -> tuple[IntArray, IntArray]:
     """Transistors of a position in every number of pieces, cheapest first: rows and pieces."""
-    most = scene.stage.spec.choice.transistors_parallel_max
-    rows, pieces = transistor_choices(found.transistor[position], most)
-    order = np.argsort(prices.alone("mosfet")[rows, pieces], kind="stable")
+    rows, pieces = switch_choices(scene.stage, found, position)
+    order = np.argsort(prices.alone(switch_kind(position))[rows, pieces], kind="stable")
     return rows[order], pieces[order]
 
 
 def _passing(
-    scene: Scene, leg: Leg, position: str, choices: tuple[IntArray, IntArray], partner: Mosfet
+    scene: Scene,
+    leg: Leg,
+    position: str,
+    choices: tuple[IntArray, IntArray],
+    partner: Mosfet | Diode,
 ) -> tuple[IntArray, IntArray]:
     """Of the choices at a position, those that keep their own limits beside a partner."""
     rows, pieces = choices
     if not len(rows):
         return choices
-    own = parameters.in_parallel(scene.stage.mosfets, rows, pieces)
-    is_control = position == leg.control
-    pair = (own, partner) if is_control else (partner, own)
-    bridge = evaluation.half_bridges(scene, leg, *pair)
     keep = np.ones(len(rows), dtype=bool)
-    for check in limits.transistors(scene.stage, leg, bridge, rows, rows):
-        if check.subject == position or check.quantity == "finite loss":
-            keep &= check.holds()
+    for check in switch_checks(scene, leg, position, choices, partner):
+        keep &= check.holds()
     return rows[keep], pieces[keep]
 
 
 # --- states ---------------------------------------------------------------------------------------
 
 
-def _with_coils(common: Sets, frequency: float, coil: IntArray) -> Sets:
+def _with_coils(stage: Stage, common: Sets, frequency: float, coil: IntArray) -> Sets:
     """The set repeated with each of the inductors."""
     rows = np.zeros(len(coil), dtype=np.int64)
     many = common.take(rows)
-    return Sets(np.full(len(coil), frequency), coil, many.transistor, many.bank, many.sense)
+    pieces = stage.coil_pieces(coil)
+    return replace(many, frequency=np.full(len(coil), frequency), coil=coil, coil_pieces=pieces)
 
 
 def _reference_states(stage: Stage, parts: list[Sets]) -> Reference:
@@ -261,6 +281,7 @@ def _reference_states(stage: Stage, parts: list[Sets]) -> Reference:
         i_input_extra=wide([one.state.i_input_extra for one in small]),
         i_output_extra=wide([one.state.i_output_extra for one in small]),
         temp_board=wide([one.state.temp_board for one in small]),
+        drop={p: wide([one.state.drop[p] for one in small]) for p in small[0].state.drop},
     )
     return Reference(
         frequency=np.concatenate([one.frequency for one in small]),

@@ -22,8 +22,9 @@ class PartSet:
     """One complete part set by part numbers.
 
     transistors : position -> (part number, pieces)
-    bank_input, bank_output : one or two (part number, pieces)
-    sense : (part number, pieces)
+    bank_input, bank_output, bank_coupling : one or two (part number, pieces); none between two
+        coils where there is one
+    sense : (part number, pieces); inductor_pieces : two where a stage takes two coils
     """
 
     topology: str
@@ -33,6 +34,13 @@ class PartSet:
     bank_input: tuple[tuple[str, int], ...]
     bank_output: tuple[tuple[str, int], ...]
     sense: tuple[str, int]
+    bank_coupling: tuple[tuple[str, int], ...] = ()
+    inductor_pieces: int = 1
+
+    def bank(self, node: str) -> tuple[tuple[str, int], ...]:
+        """The bank of a node."""
+        banks = {"input": self.bank_input, "output": self.bank_output}
+        return banks.get(node, self.bank_coupling)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +241,8 @@ def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:
         bank_input=tuple(pair(v) for v in plain["bank_input"]),
         bank_output=tuple(pair(v) for v in plain["bank_output"]),
         sense=pair(plain["sense"]),
+        bank_coupling=tuple(pair(v) for v in plain.get("bank_coupling", ())),
+        inductor_pieces=int(plain.get("inductor_pieces", 1)),
     )
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from optimizer import evaluation, limits, parameters
+from optimizer.buying import Prices
 from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
+from optimizer.limits import Check
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
+from optimizer.parts.bridge_records import Mosfet
+from optimizer.parts.diode import Diode
 from optimizer.pool import Pool, pieces_wanted
 from optimizer.records import (
     BRACKET_CEILING,
@@ -21,7 +26,9 @@ from optimizer.records import (
     Fall,
     FloatArray,
     IntArray,
+    Leg,
     Waterfall,
+    switch_kind,
 )
 from optimizer.stage import Stage, build_stage, lanes_where
 
@@ -174,8 +181,7 @@ def bank_duty(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> BankD
     """What a bank carries in some lanes of one skeleton, and how each type behaves there."""
     stage = scene.stage
     parts = parameters.take(stage.capacitors, rows)
-    job = scene.operation
-    bias = (job.v_input if node == "input" else job.v_output)[:1]
+    bias = evaluation.bank_bias(scene.operation, node)[:1]
     every = parameters.branches(
         parts, lanes=stage.lanes, v_bias=bias, temp_board=scene.state.temp_board[:1]
     )
@@ -197,7 +203,7 @@ def bank_limits(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> Ban
     stage = scene.stage
     allowed = limits.ripple_allowed(stage, scene.state.temp_board[:1], rows)
     return BankLimits(
-        v_ripple=limits.ripple_voltage(stage, node)[lanes],
+        v_ripple=limits.ripple_voltage(scene, node)[0, lanes],
         i_ripple=np.broadcast_to(allowed, (len(rows), len(stage.lanes)))[:, lanes],
         capacitance_min=limits.capacitance_needed(stage, scene, node)[0, lanes],
     )
@@ -273,7 +279,40 @@ def cheapest_bank(
     return one, one_pieces, two, two_pieces
 
 
-def transistor_choices(rows: IntArray, parallel_max: int) -> tuple[IntArray, IntArray]:
-    """Every transistor in every number of parallel pieces: rows and pieces."""
-    count = np.arange(1, parallel_max + 1)
+# --- switches -------------------------------------------------------------------------------------
+
+
+def switch_choices(stage: Stage, found: Pool, position: str) -> tuple[IntArray, IntArray]:
+    """Every transistor of a position in every number of parallel pieces: rows and pieces.
+
+    Diodes stand alone: of two in parallel the warmer one has the lower forward voltage and takes
+    the current.
+    """
+    rows = found.transistor[position]
+    alone = switch_kind(position) == "diode"
+    count = np.arange(1, 2 if alone else stage.spec.choice.transistors_parallel_max + 1)
     return np.repeat(rows, len(count)), np.tile(count, len(rows))
+
+
+def switch_checks(
+    scene: Scene,
+    leg: Leg,
+    position: str,
+    choices: tuple[IntArray, IntArray],
+    partner: Mosfet | Diode,
+) -> Iterator[Check]:
+    """What is asked of the choices at one position of a leg beside a partner."""
+    if position == leg.control:
+        own = evaluation.controls(scene.stage, *choices)
+        bridge = evaluation.half_bridges(scene, leg, own, partner)
+        return limits.switches(scene, leg, bridge, choices[0], None)
+    assert isinstance(partner, Mosfet)
+    other = evaluation.rectifiers(scene.stage, leg, *choices)
+    bridge = evaluation.half_bridges(scene, leg, partner, other)
+    return limits.switches(scene, leg, bridge, None, choices[0])
+
+
+def coil_costs(stage: Stage, prices: Prices) -> IntArray:
+    """Cost of every inductor in the pieces the stage takes, bought for this place alone."""
+    rows = np.arange(len(stage.tables["inductor"]))
+    return np.asarray(prices.alone("inductor")[rows, stage.coil_pieces(rows)])

@@ -44,9 +44,10 @@ from optimizer.records import (
     Waterfall,
 )
 from optimizer.results import Refused
-from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.spec_records import DIODE_TOPOLOGIES, OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
+from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
 
 GAP_STEP = 1 << 20
@@ -168,6 +169,12 @@ def _prepare(
 def refusal(spec: Spec, topology: str) -> str | None:
     """Why a topology cannot do the job, transients and output tolerance included, or None."""
     source, load = spec.source, spec.load
+    idle = [row.name for row in spec.mission if row.load_share == 0.0]
+    if idle and topology in DIODE_TOPOLOGIES:
+        return f"no load at {idle[0]}: pulses would be skipped, which is not modelled"
+    asked = spec.loop.i_step > 0.0 or spec.loop.frequency_cross_min > 0.0
+    if asked and windings(TOPOLOGIES[topology]):
+        return "a load step or crossover is asked: the loop of two coils is not modelled"
     return TOPOLOGIES[topology].refusal(
         v_input_min=min(source.v_min, source.v_transient_min),
         v_input_max=max(source.v_max, source.v_transient_max),

@@ -25,16 +25,30 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError, Problem
-from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW
+from optimizer.records import (
+    DIODES,
+    INPUT_DIODE,
+    INPUT_HIGH,
+    INPUT_LOW,
+    OUTPUT_DIODE,
+    OUTPUT_HIGH,
+    OUTPUT_LOW,
+)
 from optimizer.results import PartSet
 
 TRANSISTORS = {
     "buck": (INPUT_HIGH, INPUT_LOW),
     "boost": (OUTPUT_LOW, OUTPUT_HIGH),
     "four-switch": (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH),
+    "diode-buck": (INPUT_HIGH, INPUT_DIODE),
+    "diode-boost": (OUTPUT_LOW, OUTPUT_DIODE),
+    "sepic": (OUTPUT_LOW, OUTPUT_HIGH),
+    "diode-sepic": (OUTPUT_LOW, OUTPUT_DIODE),
 }
 SINGLE = ("inductor", "sense-resistor")
+ONE_PIECE = ("inductor", *DIODES)
 BANKS = ("input-bank", "output-bank")
+BANKS_TWO_COILS = (*BANKS, "coupling-bank")
 KEYS = ("topology", "frequency_khz", "catalogs", "positions")
 TYPES_MAX = 2
 
@@ -76,10 +90,11 @@ class _Board:
         frequency = self._frequency()
         positions = self._table("positions")
         switches = TRANSISTORS.get(topology, ())
+        nodes = BANKS_TWO_COILS if topology.endswith("sepic") else BANKS
         if switches:
-            self._unknown("positions.", positions, (*switches, *SINGLE, *BANKS))
+            self._unknown("positions.", positions, (*switches, *SINGLE, *nodes))
         bought = {name: self._one(name, positions) for name in (*switches, *SINGLE)}
-        banks = {name: self._bank(name, positions) for name in BANKS}
+        banks = {name: self._bank(name, positions) for name in nodes}
         catalogs = self._catalogs(folder)
         if self.problems:
             raise InputError(self.problems)
@@ -91,6 +106,8 @@ class _Board:
             bank_input=banks["input-bank"],
             bank_output=banks["output-bank"],
             sense=bought["sense-resistor"],
+            bank_coupling=banks.get("coupling-bank", ()),
+            inductor_pieces=bought["inductor"][1],
         )
         return BoardFile(part_set=part_set, catalogs=catalogs)
 
@@ -133,7 +150,7 @@ class _Board:
         if name not in positions:
             self._bad(f"positions.{name}", "nothing", "a part number", "add the position")
             return "", 0
-        return self._pieces(f"positions.{name}", positions[name], single=name == "inductor")
+        return self._pieces(f"positions.{name}", positions[name], single=name in ONE_PIECE)
 
     def _bank(self, name: str, positions: Mapping[str, Any]) -> tuple[Bought, ...]:
         value = positions.get(name)

@@ -11,6 +11,11 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
+from optimizer.spec_records import (
+    LIGHT_LOAD_EMULATION,
+    LIGHT_LOAD_FORCED,
+    LIGHT_LOAD_SKIP,
+)
 from optimizer.spec_tables import ORDERS, Key
 from optimizer.spec_text import Path, Reading, trade
 
@@ -58,6 +63,13 @@ def check_controller(
             got=f"{trade(limit, 'voltage')} below the highest input {trade(highest, 'voltage')}",
             need="a controller that stands every input",
             fix="take another controller or limit the transient before the stage",
+        )
+    if values["light_load"] == LIGHT_LOAD_SKIP:
+        reading.problem(
+            (*path, "light_load"),
+            got=f"{LIGHT_LOAD_SKIP!r}, a mode without a model here",
+            need=f"{LIGHT_LOAD_FORCED!r} or {LIGHT_LOAD_EMULATION!r}",
+            fix="leave pulse skipping out: losses and ripple at light load are then not judged",
         )
     drive, drop = values["v_drive_max"], source["v_min"]
     if drive is not None and drop is not None and drive > drop:

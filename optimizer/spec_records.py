@@ -11,13 +11,30 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.load_records import Demand, LoadRecord, SourceRecord, Surge, Transient
-from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW, Note, Window
+from optimizer.records import (
+    DIODES,
+    INPUT_HIGH,
+    INPUT_LOW,
+    OUTPUT_HIGH,
+    OUTPUT_LOW,
+    Note,
+    Window,
+)
 
-TOPOLOGIES = ("four-switch", "buck", "boost")
+TOPOLOGIES = (
+    "four-switch",
+    "buck",
+    "boost",
+    "sepic",
+    "diode-buck",
+    "diode-boost",
+    "diode-sepic",
+)
+DIODE_TOPOLOGIES = ("diode-buck", "diode-boost", "diode-sepic")
 TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
-OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "sense-resistor")
-POSITIONS = TRANSISTOR_POSITIONS + OTHER_POSITIONS
-PART_KINDS = ("mosfet", "inductor", "capacitor", "resistor")
+OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "coupling-bank", "sense-resistor")
+POSITIONS = TRANSISTOR_POSITIONS + DIODES + OTHER_POSITIONS
+PART_KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
 TECHNOLOGIES = (
     "ceramic-1",
@@ -29,6 +46,8 @@ TECHNOLOGIES = (
     "tantalum",
 )
 OBJECTIVE_MISSION, OBJECTIVE_WORST = "mission", "worst-point"
+LIGHT_LOAD_FORCED, LIGHT_LOAD_EMULATION = "forced", "diode emulation"
+LIGHT_LOAD_SKIP = "pulse skip"
 
 TIME_CONTINUOUS = 10.0
 """A transient that lasts longer counts as continuous [s]."""
@@ -127,7 +146,10 @@ class Controller:
 
     frequencies : what may be chosen [Hz]; frequency_tolerance : relative
     v_drive_* : gate drive [V]; r_driver_source, r_driver_sink, r_gate_external [ohm]
-    time_dead_on, time_dead_off : before control turn-on, after control turn-off [s]
+    time_dead_on, time_dead_off : before control turn-on, after control turn-off [s]; 0 beside a
+        diode
+    light_load : what synchronous transistors do when the current would reverse:
+        LIGHT_LOAD_FORCED or LIGHT_LOAD_EMULATION
     time_on_min, time_off_min : longest minimum the controller may need [s]
     v_sense_* : current-limit threshold across the sense resistor [V]
     time_sense_delay_max : threshold crossed to transistor open [s]
@@ -168,6 +190,7 @@ class Controller:
     cost_each: float
     v_input_abs_max: float
     window: Window | None
+    light_load: str = LIGHT_LOAD_FORCED
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +284,7 @@ class Floor:
 class Limits:
     """What a design must keep; inf = no limit.
 
-    v_ripple_input, v_ripple_output : peak to peak [V]
+    v_ripple_input, v_ripple_output, v_ripple_coupling : peak to peak [V]
     ripple_ratio_max : inductor ripple over its mean current, at full load
     temp_max : part kind -> highest part temperature [degC], only the kinds the spec gives (the
         derating policy gives the others)
@@ -275,6 +298,7 @@ class Limits:
 
     v_ripple_input: float
     v_ripple_output: float
+    v_ripple_coupling: float
     ripple_ratio_max: float
     temp_max: Mapping[str, float]
     rise_hottest: float

@@ -10,7 +10,7 @@ from optimizer import spec_checks as checks
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
 from optimizer.spec_demands import dimmed_frequencies
-from optimizer.spec_records import TOPOLOGIES
+from optimizer.spec_records import DIODE_TOPOLOGIES, LIGHT_LOAD_FORCED, TOPOLOGIES
 from optimizer.spec_sources import read_source
 from optimizer.spec_text import Path as KeyPath
 from optimizer.spec_text import Reading, article, nearest, trade
@@ -105,8 +105,11 @@ class Sections:
     def _controller(self, name: str, record: Any, load: Values, source: Values) -> Values:
         path: KeyPath = ("controllers", name)
         inner = ("window",) if name == "four-switch" else ()
-        values = self.reading.section(record, path, tables.CONTROLLER, inner=inner)
-        checks.check_orders(self.reading, path, "controllers", tables.CONTROLLER, values)
+        keys = tables.CONTROLLER_DIODE if name in DIODE_TOPOLOGIES else tables.CONTROLLER
+        values = self.reading.section(record, path, keys, inner=inner)
+        if name in DIODE_TOPOLOGIES:
+            values |= {"time_dead_on": 0.0, "time_dead_off": 0.0, "light_load": LIGHT_LOAD_FORCED}
+        checks.check_orders(self.reading, path, "controllers", keys, values)
         checks.check_controller(self.reading, path, values, load, source)
         values["frequencies"] = dimmed_frequencies(self.reading, name, values, load)
         values["window"] = None

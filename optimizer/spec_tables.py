@@ -11,8 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.spec_records import (
+    LIGHT_LOAD_EMULATION,
+    LIGHT_LOAD_FORCED,
+    LIGHT_LOAD_SKIP,
     OBJECTIVE_MISSION,
     OBJECTIVE_WORST,
+    PART_KINDS,
     POSITIONS,
     STATES,
     TECHNOLOGIES,
@@ -185,7 +189,19 @@ CONTROLLER = (
     Key("loss_drive_limit", "power", "w", 0.01, 5.0),
     money("cost_each", 1e3),
     volts("v_input_abs_max", 3.0, 300.0, default=math.inf, why="not checked"),
+    Key(
+        "light_load",
+        "text",
+        choices=(LIGHT_LOAD_FORCED, LIGHT_LOAD_EMULATION, LIGHT_LOAD_SKIP),
+        default=LIGHT_LOAD_FORCED,
+        why="the current may reverse",
+    ),
 )
+
+SYNCHRONOUS_ONLY = ("time_dead_on", "time_dead_off", "light_load")
+"""Keys of a controller that mean nothing beside a diode."""
+
+CONTROLLER_DIODE = tuple(key for key in CONTROLLER if key.name not in SYNCHRONOUS_ONLY)
 
 WINDOW = (
     share("ratio_low", 0.4, 1.0),
@@ -200,10 +216,11 @@ WINDOW = (
 LIMITS = (
     volts("v_ripple_input", 1e-3, 20.0, default=FROM_OTHERS),
     volts("v_ripple_output", 1e-3, 10.0, default=FROM_OTHERS),
+    volts("v_ripple_coupling", 1e-3, 20.0, default=math.inf, why="what its model allows"),
     share("ripple_ratio_max", 0.05, 2.0, default=0.8, why="the models hold below it"),
     *(
         celsius(f"temp_{kind}_max", 40.0, 250.0, default=None, why="the derating policy rules")
-        for kind in ("mosfet", "inductor", "capacitor", "resistor")
+        for kind in PART_KINDS
     ),
     Key("rise_hottest", "difference", "k", 1.0, 200.0, math.inf, "no limit"),
     Key("height_max", "length", "mm", 5e-4, 0.2, math.inf, "no limit"),

@@ -11,7 +11,8 @@ def harmonics(waveform: Waveform, node: str, n_harmonic: int) -> ComplexArray:
     """Peak phasors of the current a bank carries, fundamental first.
 
     waveform : steady-state currents
-    node : "input" (drawn by the stage less its mean) or "output" (delivered less its mean)
+    node : "input" (drawn by the stage less its mean), "output" (delivered less its mean) or
+        "coupling" (through the coupling bank)
     n_harmonic : number of harmonics; the fundamental is 1 / time_pattern
     Returns : I_m [A] so that i(t) = Re sum I_m exp(j m w t), t = 0 at the start of the pattern,
         (n_set, n_lane, n_harmonic)
@@ -48,7 +49,11 @@ def _pieces(waveform: Waveform, node: str) -> tuple[FloatArray, FloatArray, Floa
 
     An interval of no length adds a jump and its undoing at the same instant, so it needs no care.
     """
-    share = {"input": waveform.input_current, "output": waveform.output_current}[node]
+    share = {
+        "input": waveform.input_current,
+        "output": waveform.output_current,
+        "coupling": waveform.coupling_current,
+    }[node]
     first = np.sum(share * waveform.i_start, axis=-1)
     last = np.sum(share * waveform.i_end, axis=-1)
     present = waveform.duration > 0
@@ -80,7 +85,8 @@ def flux_factor(waveform: Waveform, *, alpha: FloatArray | float) -> FloatArray:
     [[[1.1154]]]
     """
     power = np.asarray(alpha)[..., np.newaxis, np.newaxis]
-    swing = np.abs(waveform.i_end - waveform.i_start) / waveform.i_ripple[..., np.newaxis, :]
+    moved = np.sum(waveform.i_end - waveform.i_start, axis=-1, keepdims=True)
+    swing = np.abs(moved) / waveform.i_ripple[..., np.newaxis, :]
     share = waveform.duration[..., np.newaxis]
     lasts = share > 0
     piece = swing**power * np.where(lasts, share, 1.0) ** (1 - power)

@@ -12,9 +12,11 @@ from optimizer.catalog import PartTable
 from optimizer.parameters import Capacitors, Inductors, Resistors
 from optimizer.parts.bank import SourceBranch
 from optimizer.parts.bridge_records import Drive, Mosfet
-from optimizer.records import BoolArray, FloatArray, Lanes
-from optimizer.spec_records import Controller, Spec
+from optimizer.parts.diode import Diode
+from optimizer.records import BoolArray, FloatArray, IntArray, Lanes
+from optimizer.spec_records import LIGHT_LOAD_EMULATION, Controller, Spec
 from optimizer.topologies import TOPOLOGIES, Topology
+from optimizer.topologies.intervals import windings
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,7 @@ class Stage:
     lanes: Lanes
     tables: Mapping[str, PartTable]
     mosfets: Mosfet
+    diodes: Diode
     inductors: Inductors
     capacitors: Capacitors
     resistors: Resistors
@@ -63,6 +66,25 @@ class Stage:
         return np.asarray(self.lanes.temp_ambient + np.where(self.cold, 0.0, heat))
 
     @property
+    def two_coils(self) -> bool:
+        """Whether the stage has two equal coils: two pieces, or two windings on one core."""
+        return bool(windings(self.topology))
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Where a bank of capacitors stands."""
+        return nodes_of(self.topology)
+
+    def coil_pieces(self, rows: IntArray) -> IntArray:
+        """Pieces of each inductor the stage takes, by their rows."""
+        return coil_pieces(self.topology, self.tables["inductor"])[rows]
+
+    @property
+    def emulation(self) -> bool:
+        """Whether synchronous transistors imitate diodes at light load."""
+        return self.controller.light_load == LIGHT_LOAD_EMULATION
+
+    @property
     def source_branch(self) -> SourceBranch | None:
         """Impedance of the source as one more branch of the input bank, None when it has none."""
         source = self.spec.source
@@ -70,6 +92,20 @@ class Stage:
             return None
         one = np.ones(len(self.lanes))
         return SourceBranch(one * source.resistance, one * source.inductance)
+
+
+def nodes_of(topology: Topology) -> tuple[str, ...]:
+    """Where a bank of capacitors stands in a topology."""
+    return ("input", "output", "coupling") if windings(topology) else ("input", "output")
+
+
+def coil_pieces(topology: Topology, table: PartTable) -> IntArray:
+    """Pieces of each inductor a topology takes, (n_part,): two where it has two coils of their own.
+
+    Two windings on one core are one piece.
+    """
+    alone = np.isnan(table.numbers["coupling_typ"])
+    return np.where(alone & bool(windings(topology)), 2, 1).astype(np.int64)
 
 
 def build_stage(
@@ -86,6 +122,7 @@ def build_stage(
         mosfets=parameters.mosfets(
             tables["mosfet"], lanes=lanes, controller=controller, pads=spec.pads
         ),
+        diodes=parameters.diodes(tables["diode"], lanes=lanes, pads=spec.pads),
         inductors=parameters.inductors(tables["inductor"], lanes=lanes),
         capacitors=parameters.capacitors(tables["capacitor"]),
         resistors=parameters.resistors(tables["resistor"]),

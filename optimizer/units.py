@@ -83,6 +83,7 @@ UNITS: dict[str, Unit] = {
         Unit("uh", 1e-6, "H", "u", ("h",)),
         Unit("nh", 1e-9, "H", "n", ("h",)),
         Unit("uf", 1e-6, "F", "u", ("f",)),
+        Unit("pf", 1e-12, "F", "p", ("f",)),
         Unit("nc", 1e-9, "C", "n", ("c",)),
         Unit("c", 1.0, "degC", "", ("c", "degc", "\u00b0c")),
         Unit("k", 1.0, "K", "", ("k",)),

@@ -15,7 +15,7 @@ from optimizer import assembly, evaluation, limits
 from optimizer.assembly import Physics, Sets
 from optimizer.evaluation import Scene
 from optimizer.limits import Chain, Check
-from optimizer.records import BoolArray, FloatArray, IntArray, State
+from optimizer.records import BoolArray, FloatArray, IntArray, State, switch_kind
 from optimizer.stage import Stage
 
 
@@ -46,7 +46,7 @@ def reference_of(stage: Stage, sets: Sets) -> Reference:
     """The own states of one reference set per skeleton, to be used for all its other sets."""
     result = assembly.own_physics(stage, sets, ripple=False)
     state = assembly.next_state(result)
-    return Reference(sets.frequency, sets.coil, state, result.scene.wave.i_mean[..., 0])
+    return Reference(sets.frequency, sets.coil, state, evaluation.i_bias(result.scene.wave))
 
 
 def taken_over(own: Reference, given: Reference) -> Reference:
@@ -65,6 +65,7 @@ def taken_over(own: Reference, given: Reference) -> Reference:
         i_input_extra=mixed(one.i_input_extra, other.i_input_extra),
         i_output_extra=mixed(one.i_output_extra, other.i_output_extra),
         temp_board=mixed(one.temp_board, other.temp_board),
+        drop={p: mixed(v, other.drop[p]) for p, v in one.drop.items()},
     )
     return Reference(own.frequency, own.coil, state, mixed(own.i_mean, given.i_mean))
 
@@ -81,6 +82,7 @@ def reference_rows(reference: Reference, rows: IntArray) -> Reference:
             i_input_extra=state.i_input_extra[rows],
             i_output_extra=state.i_output_extra[rows],
             temp_board=state.temp_board[rows],
+            drop={p: value[rows] for p, value in state.drop.items()},
         ),
         reference.i_mean[rows],
     )
@@ -96,7 +98,7 @@ def given_scene(stage: Stage, reference: Reference, *, spectrum: bool = True) ->
     """Waveforms of each skeleton: sizing lanes at their bracket, the others at the reference."""
     sized = evaluation.sizing_scene(stage, reference.frequency, reference.coil, spectrum=False)
     held = stage.sizing[None, :]
-    i_mean = np.where(held, sized.wave.i_mean[..., 0], reference.i_mean)
+    i_mean = np.where(held, evaluation.i_bias(sized.wave), reference.i_mean)
     state = _mixed(held, sized.state, reference.state)
     job = evaluation.operation(stage, reference.frequency, reference.coil, i_mean)
     return evaluation.scene(stage, reference.coil, job, state, spectrum=spectrum)
@@ -112,6 +114,7 @@ def _mixed(held: BoolArray, one: State, other: State) -> State:
         i_input_extra=np.where(held, one.i_input_extra, other.i_input_extra),
         i_output_extra=np.where(held, one.i_output_extra, other.i_output_extra),
         temp_board=np.where(held, one.temp_board, other.temp_board),
+        drop={p: np.where(held, value, other.drop[p]) for p, value in one.drop.items()},
     )
 
 
@@ -140,11 +143,12 @@ def checks(result: Physics, sets: Sets) -> Iterator[Check]:
     found, stage = result.scene, result.scene.stage
     for leg in stage.topology.LEGS:
         rows = [sets.transistor[p][0] for p in (leg.control, leg.synchronous)]
-        yield from limits.transistors(stage, leg, result.bridges[leg.name], *rows)
+        yield from limits.switches(found, leg, result.bridges[leg.name], *rows)
     for position, (rows_at, _) in sets.transistor.items():
-        yield from limits.transistor_ratings(stage, position, rows_at)
-        yield from limits.body_ratings(stage, "mosfet", position, rows_at)
+        yield from limits.switch_ratings(stage, position, rows_at)
+        yield from limits.body_ratings(stage, switch_kind(position), position, rows_at)
     yield from limits.inductor(stage, found, result.coil)
+    yield from limits.light_load(stage, found)
     yield from limits.body_ratings(stage, "inductor", "inductor", sets.coil)
     for node, chosen in sets.bank.items():
         yield from _bank_checks(result, node, chosen)
@@ -163,9 +167,7 @@ def _bank_checks(
 ) -> Iterator[Check]:
     found, stage = result.scene, result.scene.stage
     needed = limits.capacitance_needed(stage, found, node)
-    yield from limits.capacitors(
-        stage, node, result.banks[node], found.state.temp_board, chosen, needed
-    )
+    yield from limits.capacitors(found, node, result.banks[node], chosen, needed)
     first, _, second, _ = chosen
     for rows in (first, np.where(second < 0, first, second)):
         yield from limits.capacitor_ratings(stage, node, rows)
@@ -175,9 +177,10 @@ def _bank_checks(
 def areas(stage: Stage, sets: Sets) -> FloatArray:
     """Room all parts of each set take on the board [m2], (n_set,)."""
     body = {kind: limits.body_area(stage, kind) for kind in stage.tables}
-    used = body["inductor"][sets.coil] + body["resistor"][sets.sense[0]] * sets.sense[1]
-    for rows, pieces in sets.transistor.values():
-        used = used + body["mosfet"][rows] * pieces
+    used = body["inductor"][sets.coil] * stage.coil_pieces(sets.coil)
+    used = used + body["resistor"][sets.sense[0]] * sets.sense[1]
+    for position, (rows, pieces) in sets.transistor.items():
+        used = used + body[switch_kind(position)][rows] * pieces
     for first, first_pieces, second, second_pieces in sets.bank.values():
         used = used + body["capacitor"][first] * first_pieces
         more = body["capacitor"][np.maximum(second, 0)] * second_pieces

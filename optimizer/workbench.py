@@ -289,19 +289,19 @@ class Workbench:
 
     def least_cost(self, kind: str, options: Group) -> IntArray:
         """Least that each option can add to the cost of any set, (n_option,)."""
-        rows = np.where(options.part < 0, 0, options.part - self.found.prices.offset[kind])
+        rows = np.where(options.part < 0, 0, options.part - self.found.prices.start(kind))
         return pair_cost(self.found.least[kind], rows, options.pieces)
 
     def settled_leg(self, leg: Leg, options: Group) -> Workbench:
         """The bench with the bounds of a leg replaced by those of its options."""
         weights, prices = self.aim.weights, self.found.prices
-        rows = options.part - prices.offset["mosfet"]
+        rows = options.part
         loss = np.asarray((options.loss - 1) * LOSS_UNIT, dtype=np.float64)
         shared = np.full_like(self.legs[leg.name].shared, np.inf)
-        values = open_losses.values(self.least_cost("mosfet", options), loss, weights)
+        values = open_losses.values(self.least_cost("switch", options), loss, weights)
         for slot in range(rows.shape[1]):
             np.minimum.at(shared, rows[:, slot], values)
-        cost = pair_cost(prices.alone("mosfet"), rows, options.pieces)
+        cost = pair_cost(prices.alone("switch"), rows, options.pieces)
         apart = open_losses.values(cost, loss, weights)
         legs = dict(self.legs) | {leg.name: LegClasses(apart.min(axis=0), shared)}
         bound = dict(self.bound) | {"legs": floors_legs.family_bound(legs)}

@@ -164,6 +164,7 @@ def one_set(*, count: int = 1, pieces: int = 3, mosfet_pieces: Sequence[int] = (
     return Sets(
         frequency=np.full(count, 300e3),
         coil=zero,
+        coil_pieces=zero + 1,
         transistor={"input-high": (zero, control), "input-low": (zero, synchronous)},
         bank=dict.fromkeys(("input", "output"), (zero, many, zero - 1, zero)),
         sense=(zero, zero + 1),

@@ -17,7 +17,7 @@ from optimizer.records import (
     Window,
 )
 from optimizer.topologies import Topology
-from optimizer.topologies.intervals import N_INTERVAL, control_run
+from optimizer.topologies.intervals import N_INTERVAL, control_run, has_diode, windings
 from optimizer.waveforms import solve
 
 WINDOWS = tuple(
@@ -57,9 +57,31 @@ def check_pattern(topology: Topology, pattern: Pattern) -> None:
     for leg in topology.LEGS:
         both = pattern.conducts[leg.control] + pattern.conducts[leg.synchronous]
         assert np.array_equal(both[used], np.ones_like(both[used]))
-    assert np.array_equal(pattern.input_current, pattern.winding_input)
     assert np.array_equal(pattern.output_current, -pattern.winding_output)
+    if pattern.coupling_current.any():
+        check_two_coils(pattern)
+    else:
+        assert np.array_equal(pattern.input_current, pattern.winding_input)
     check_control(topology, pattern)
+
+
+def check_two_coils(pattern: Pattern) -> None:
+    """Kirchhoff at both ends of the coupling capacitor, and the same voltage at both coils.
+
+    The first coil always comes from the input and ends at the switch or the capacitor; the
+    second goes from the capacitor or the rectifier to ground; rest means one loop of both.
+    """
+    used = (pattern.base != 0) | (pattern.slope != 0)
+    assert np.array_equal(pattern.winding_input[:, 0], pattern.winding_input[:, 1])
+    assert np.array_equal(pattern.winding_output[:, 0], pattern.winding_output[:, 1])
+    switch, rectifier = pattern.conducts.values()
+    at_switch = np.array([1.0, 0.0]) - switch - pattern.coupling_current
+    at_rectifier = np.array([0.0, 1.0]) + pattern.coupling_current - rectifier
+    assert not at_switch[used].any()
+    assert not at_rectifier[used].any()
+    assert np.array_equal(pattern.input_current[:3], [[1.0, 0.0]] * 3)
+    rest = pattern.coupling_current[~used][0] * np.array([1.0, -1.0])
+    assert rest.sum() == 1.0
 
 
 def check_control(topology: Topology, pattern: Pattern) -> None:
@@ -81,10 +103,17 @@ def check_control(topology: Topology, pattern: Pattern) -> None:
             assert on[last]
 
 
+def nodes_high(topology: Topology, waveform: Waveform) -> tuple[FloatArray, FloatArray]:
+    """Whether the path is tied to the input and the output; of two coils both see one voltage."""
+    on_output = waveform.output_current[..., 0]
+    if windings(topology):
+        return np.broadcast_to([1.0, 0.0, 0.0, 0.0], on_output.shape), on_output
+    return waveform.input_current[..., 0], on_output
+
+
 def path_resistance(topology: Topology, waveform: Waveform, state: State) -> FloatArray:
     """Resistance in the coil's path in each interval, rebuilt from the node shares alone."""
-    on_input = waveform.input_current[..., 0]
-    on_output = waveform.output_current[..., 0]
+    on_input, on_output = nodes_high(topology, waveform)
     total = state.resistance_series[..., np.newaxis]
     for leg in topology.LEGS:
         high = on_input if leg.node == "input" else on_output
@@ -98,18 +127,38 @@ def path_resistance(topology: Topology, waveform: Waveform, state: State) -> Flo
     return total
 
 
+def forward_drop(topology: Topology, waveform: Waveform, state: State) -> FloatArray:
+    """Forward voltage of the diodes in the coil's path in each interval, rebuilt likewise."""
+    total = np.zeros_like(waveform.duration)
+    start, end = waveform.i_start.sum(axis=-1), waveform.i_end.sum(axis=-1)
+    flows = (np.abs(start) > 1e-12) | (np.abs(end) > 1e-12)
+    for number, name in enumerate(windings(topology)):
+        total = total + np.eye(2, total.shape[-1])[number] * state.drop[name][..., np.newaxis]
+    for leg in topology.LEGS:
+        if leg.synchronous in state.drop:
+            low = leg.node == "input"
+            share = nodes_high(topology, waveform)[0 if low else 1]
+            conducts = 1 - share if low else share
+            total = total + conducts * flows * state.drop[leg.synchronous][..., np.newaxis]
+    return total
+
+
 def check_waveform(
     topology: Topology, operation: Operation, state: State, waveform: Waveform
 ) -> None:
     """Volt-second, charge and power balance, order of currents, in every lane that closed."""
     ok = waveform.converged
-    share, start, end = waveform.duration, waveform.i_start[..., 0], waveform.i_end[..., 0]
+    share = waveform.duration
+    start, end = waveform.i_start.sum(axis=-1), waveform.i_end.sum(axis=-1)
     mean = (start + end) / 2
     ohms = path_resistance(topology, waveform, state)
     v_input = np.broadcast_to(operation.v_input, ok.shape)
     v_output = np.broadcast_to(operation.v_output, ok.shape)
-    winding = waveform.input_current[..., 0] * v_input[..., np.newaxis]
-    winding = winding - waveform.output_current[..., 0] * v_output[..., np.newaxis] - ohms * mean
+    on_input, on_output = nodes_high(topology, waveform)
+    winding = on_input * v_input[..., np.newaxis]
+    winding = winding - on_output * v_output[..., np.newaxis] - ohms * mean
+    forward = forward_drop(topology, waveform, state)
+    winding = winding - forward
     size = np.abs(start).max(axis=-1) + waveform.i_ripple[..., 0]
 
     def near(one: FloatArray, other: FloatArray, scale: FloatArray) -> None:
@@ -122,11 +171,30 @@ def check_waveform(
     near((end - start - rise).max(axis=-1), np.zeros(ok.shape), size)
     near((start - np.roll(end, 1, axis=-1)).max(axis=-1), np.zeros(ok.shape), size)
     wanted = operation.i_output + state.i_output_extra
-    near((share * mean * waveform.output_current[..., 0]).sum(axis=-1), wanted, size)
-    drops = (share * ohms * mean**2).sum(axis=-1)
+    near((share * mean * on_output).sum(axis=-1), wanted, size)
+    if windings(topology):
+        check_coil_currents(waveform)
+    drops = (share * (ohms * mean + forward) * mean).sum(axis=-1)
     power_input = v_input * waveform.i_input_mean
     near(power_input, v_output * wanted + drops, (v_input + v_output) * size)
     check_currents(topology, state, waveform)
+    if has_diode(topology):
+        assert np.all(waveform.i_valley[..., 0][ok] >= -1e-12)
+
+
+def check_coil_currents(waveform: Waveform) -> None:
+    """No charge is left on the coupling capacitor, and the coils carry input and output."""
+    ok = waveform.converged
+    share, ends = waveform.duration, (waveform.i_start, waveform.i_end)
+    through = [(waveform.coupling_current * one).sum(axis=-1) for one in ends]
+    charge = (share * (through[0] + through[1])).sum(axis=-1)
+    assert np.all(np.abs(charge[ok]) <= 1e-9 * (1 + waveform.i_rms[..., 0][ok]))
+    assert np.allclose(waveform.winding_mean[..., 0][ok], waveform.i_input_mean[ok])
+    delivered = [(waveform.output_current * one).sum(axis=-1) for one in ends]
+    mean = (share * (delivered[0] + delivered[1])).sum(axis=-1) / 2
+    assert np.allclose(waveform.winding_mean[..., 1][ok], mean[ok])
+    size = waveform.i_rms[..., 0][ok, np.newaxis]
+    assert np.all(waveform.winding_rms[ok] <= np.abs(waveform.winding_mean[ok]) + size)
 
 
 def check_currents(topology: Topology, state: State, waveform: Waveform) -> None:
@@ -145,7 +213,7 @@ def check_currents(topology: Topology, state: State, waveform: Waveform) -> None
         pair = (leg.control, leg.synchronous)
         assert np.allclose(sum(waveform.position_mean[p] for p in pair)[ok], i_mean[ok])
         assert np.allclose(sum(waveform.position_rms[p] ** 2 for p in pair)[ok], i_rms[ok] ** 2)
-    mean = (waveform.i_start + waveform.i_end)[..., 0] / 2
+    mean = (waveform.i_start + waveform.i_end).sum(axis=-1) / 2
     ohms = path_resistance(topology, waveform, state)
     drops = (waveform.duration * ohms * mean**2).sum(axis=-1)
     assert np.allclose((drops + waveform.loss_ripple_conduction)[ok], total[ok], rtol=1e-9)

@@ -5,11 +5,27 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import strategies as st
 
-from optimizer.records import REGION_DOWN, REGION_UP, REGION_WINDOW, Operation, State, Window
+from optimizer.records import (
+    REGION_BOTH,
+    REGION_DOWN,
+    REGION_UP,
+    REGION_WINDOW,
+    BoolArray,
+    Operation,
+    State,
+    Window,
+)
 from optimizer.topologies import TOPOLOGIES, Topology
+from optimizer.topologies.intervals import has_diode, windings
+from optimizer.waveforms import DROPS
 from tests.contracts import WINDOWS
 
-RATIO = {REGION_DOWN: (1.16, 14.0), REGION_WINDOW: (0.9, 1.15), REGION_UP: (0.12, 0.89)}
+RATIO = {
+    REGION_DOWN: (1.16, 14.0),
+    REGION_WINDOW: (0.9, 1.15),
+    REGION_UP: (0.12, 0.89),
+    REGION_BOTH: (0.2, 5.0),
+}
 """Input over output voltage drawn in each region."""
 
 Job = tuple[Topology, Operation, State, Window | None]
@@ -45,7 +61,18 @@ def state_of(
         i_input_extra=0 * full,
         i_output_extra=i_output_extra * full,
         temp_board=25 * full,
+        drop=dict.fromkeys(named(topology), 0 * full),
     )
+
+
+def named(topology: Topology) -> list[str]:
+    """Names under which the state of a topology holds a drop."""
+    return [p for p in (*topology.POSITIONS, *windings(topology)) if p in DROPS]
+
+
+def delivers(topology: Topology, operation: Operation) -> BoolArray:
+    """Lanes with something to deliver, or where the current may reverse instead, (n_lane,)."""
+    return np.asarray((operation.i_output > 0) | (not has_diode(topology)))
 
 
 @st.composite
@@ -73,5 +100,6 @@ def jobs(draw: st.DrawFn, *, n_set: int = 2, n_lane: int = 5) -> Job:
         i_input_extra=np.zeros(shape),
         i_output_extra=random.uniform(0, 0.1, shape),
         temp_board=np.full(shape, 60.0),
+        drop={p: random.uniform(0, 0.8, shape) for p in named(topology)},
     )
     return topology, operation, state, window

@@ -195,7 +195,7 @@ def test_several_files_of_a_kind(tmp_path: Path) -> None:
     table = catalog.table("mosfet")
     assert sorted(table.part_number) == ["M-1", "M-2", "M-3"]
     assert np.isnan(table.numbers["stock"]).sum() == 1
-    assert [len(catalog.table(kind)) for kind in KINDS] == [3, 0, 0, 0]
+    assert [len(catalog.table(kind)) for kind in KINDS] == [3, 0, 0, 0, 0]
     path = tmp_path / "mosfets_a.csv"
     assert catalog.hashes[path.as_posix()] == hashlib.sha256(path.read_bytes()).hexdigest()
 
@@ -274,6 +274,9 @@ HARMFUL = {
                "q_output_typ_nc", "q_output_max_nc", "q_recovery_typ_nc", "q_recovery_max_nc",
                "v_body_diode_typ_v", "v_body_diode_max_v", "rth_junction_case_typ_k_per_w",
                "rth_junction_case_max_k_per_w"],
+    "diode": ["v_forward_typ_v", "v_forward_max_v", "v_forward_125c_typ_v", "i_reverse_typ_ma",
+              "i_reverse_max_ma", "i_reverse_125c_typ_ma", "i_reverse_125c_max_ma",
+              "rth_junction_case_typ_k_per_w", "rth_junction_case_max_k_per_w"],
     "inductor": ["inductance_tolerance_pct", "dcr_typ_mohm", "dcr_max_mohm",
                  "saturation_drop_pct", "temp_rise_rated_k", "resistance_ac_300khz_typ_mohm"],
     "capacitor": ["capacitance_tolerance_pct", "capacitance_temp_drop_pct", "esr_typ_mohm",
@@ -348,7 +351,7 @@ def test_one_part_number_in_two_kinds_is_a_conflict(tmp_path: Path) -> None:
     catalog = read_catalog(tmp_path, strict=False)
     assert [p.place for p in catalog.problems] == [f"{tmp_path}/resistors.csv:3"]
     assert "kind (mosfet)" in catalog.problems[0].got
-    assert [len(catalog.table(kind)) for kind in KINDS] == [2, 0, 0, 2]
+    assert [len(catalog.table(kind)) for kind in KINDS] == [2, 0, 0, 0, 2]
 
 
 def test_value_and_take(tmp_path: Path) -> None:

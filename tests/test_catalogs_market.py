@@ -21,7 +21,14 @@ from optimizer.columns import columns_of, orders_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "catalogs"
 STEMS = tuple(MAKERS)
-ROWS_LEAST = {"mosfets": 800, "inductors": 800, "capacitors": 1200, "resistors": 200}
+ROWS_LEAST = {
+    "mosfets": 800,
+    "diodes": 180,
+    "inductors": 800,
+    "inductors_coupled": 320,
+    "capacitors": 1200,
+    "resistors": 200,
+}
 
 
 def unit_price(breaks: str, quantity: int = 1000) -> float:
@@ -422,6 +429,17 @@ def test_shunts(shipped: dict[str, pd.DataFrame]) -> None:
     assert part["price"].quantile(0.95) <= 0.45
 
 
+@pytest.mark.parametrize("volts", [60, 100])
+def test_schottky_diodes(shipped: dict[str, pd.DataFrame], volts: int) -> None:
+    part = shipped["diodes"].query("v_reverse_rating_v == @volts")
+    part = part[part["i_forward_rating_a"].between(5, 15)]
+    assert 0.5 <= part["v_forward_125c_typ_v"].median() <= 0.75
+    assert 1 <= part["i_reverse_125c_typ_ma"].median() <= 30
+    assert 0.2 <= part["price"].median() <= 0.7
+    known = part[["v_forward_125c_typ_v", "i_reverse_125c_typ_ma"]].dropna()
+    assert known.rank().corr().iloc[0, 1] < -0.3
+
+
 # --- no part wins everything ---------------------------------------------------------------------
 
 SMALLER, LARGER = 1, -1
@@ -437,6 +455,17 @@ CONTESTS = {
             "price": SMALLER,
         },
     ),
+    "diodes": (
+        ["v_reverse_rating_v"],
+        {
+            "v_forward_max_v": SMALLER,
+            "i_reverse_125c_max_ma": SMALLER,
+            "capacitance_junction_typ_pf": SMALLER,
+            "i_forward_rating_a": LARGER,
+            "rth_junction_case_max_k_per_w": SMALLER,
+            "price": SMALLER,
+        },
+    ),
     "inductors": (
         ["inductance_typ_uh"],
         {
@@ -445,6 +474,17 @@ CONTESTS = {
             "core_loss_reference_typ_mw": SMALLER,
             "length_mm": SMALLER,
             "height_mm": SMALLER,
+            "price": SMALLER,
+        },
+    ),
+    "inductors_coupled": (
+        ["inductance_typ_uh"],
+        {
+            "i_saturation_typ_a": LARGER,
+            "dcr_max_mohm": SMALLER,
+            "core_loss_reference_typ_mw": SMALLER,
+            "coupling_typ_pct": LARGER,
+            "length_mm": SMALLER,
             "price": SMALLER,
         },
     ),

@@ -25,6 +25,7 @@ REGIONS_OF = "names regions; every topology has the same arguments, told once in
 ALLOWED: dict[str, str] = {
     "topologies.boost.regions_of": REGIONS_OF,
     "topologies.buck.regions_of": REGIONS_OF,
+    "topologies.sepic.regions_of": REGIONS_OF,
 }
 """Physics functions that need no unit list or example of their own, each with its reason."""
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -51,6 +53,24 @@ def test_merge_equals_listing_where_almost_everything_is_shared(seed, price_shap
     )
 
 
+BANK_BETWEEN = ("bank-between", ("between-first", "between-second"), "c")
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(0, 10**6), st.sampled_from(["bought", "linear", "rising"]))
+def test_three_banks_that_share_parts_merge_too(seed, price_shape):
+    choice = random_choice(
+        seed,
+        skeletons=1,
+        options=(4, 9),
+        parts=4,
+        price_shape=price_shape,
+        layouts=(BANK_INPUT, BANK_OUTPUT, BANK_BETWEEN),
+    )
+    assert mergeable(choice)
+    check(choice)
+
+
 def test_rising_prices_do_occur_and_cost_more_pooled():
     """The listing above would not notice a fault that never shows."""
     dearer = 0
@@ -95,13 +115,15 @@ def test_groups_that_can_share_parts_come_together():
     assert mergeable(choice)
 
 
-def test_three_groups_sharing_parts_are_left_to_the_solver():
+def test_four_groups_sharing_parts_are_left_to_the_solver():
     third = ("leg-third", ("third-high", "third-low"), "t")
+    fourth = ("leg-fourth", ("fourth-high", "fourth-low"), "t")
     choice = random_choice(
-        1, skeletons=1, options=(5, 5), parts=1, layouts=(LEG_INPUT, LEG_OUTPUT, third)
+        1, skeletons=1, options=(5, 5), parts=1, layouts=(LEG_INPUT, LEG_OUTPUT, third, fourth)
     )
+    choice = replace(choice, price=np.pad(choice.price, ((0, 0), (0, 8)), mode="edge"))
     assert not mergeable(choice)
-    with pytest.raises(ValueError, match="leg-input, leg-output, leg-third share parts"):
+    with pytest.raises(ValueError, match="leg-third, leg-fourth share parts"):
         relaxed_front(choice)
 
 

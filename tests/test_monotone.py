@@ -105,6 +105,7 @@ def set_of(prices: Prices, body: Skeleton, option: Sequence[int], frequency: flo
     return Sets(
         frequency=np.array([frequency]),
         coil=coil[0],
+        coil_pieces=coil[1],
         transistor={slot: (row, pieces) for slot, (row, pieces) in switches.items()},
         bank=banks,
         sense=(sense[0], sense[1]),

@@ -168,6 +168,10 @@ def test_topologies_without_a_record_are_named() -> None:
     assert said == [
         "buck is not considered: it has no controller record",
         "boost is not considered: it has no controller record",
+        "sepic is not considered: it has no controller record",
+        "diode-buck is not considered: it has no controller record",
+        "diode-boost is not considered: it has no controller record",
+        "diode-sepic is not considered: it has no controller record",
     ]
 
 

@@ -21,13 +21,13 @@ N_SAMPLE = 1 << 14
 
 def sampled(wave: Waveform, node: str, lane: int) -> FloatArray:
     """Node current of set 0 at the midpoints of N_SAMPLE equal steps."""
-    share = getattr(wave, f"{node}_current")[lane, :, 0]
+    share = getattr(wave, f"{node}_current")[lane]
     edge = np.concatenate([[0], np.cumsum(wave.duration[0, lane])])
     time = (np.arange(N_SAMPLE) + 0.5) / N_SAMPLE
     k = np.clip(np.searchsorted(edge, time, side="right") - 1, 0, len(share) - 1)
     along = (time - edge[k]) / wave.duration[0, lane][k]
-    start, end = wave.i_start[0, lane, :, 0], wave.i_end[0, lane, :, 0]
-    return share[k] * (start[k] + along * (end[k] - start[k]))
+    start, end = wave.i_start[0, lane], wave.i_end[0, lane]
+    return np.sum(share[k] * (start[k] + along[:, None] * (end[k] - start[k])), axis=-1)
 
 
 @settings(max_examples=100, deadline=None)
@@ -35,7 +35,7 @@ def sampled(wave: Waveform, node: str, lane: int) -> FloatArray:
 def test_discrete_transform_agrees(job: Job) -> None:
     topology, operation, state, window = job
     wave = solve(topology, operation, state, window)
-    for node in ("input", "output"):
+    for node in ("input", "output", "coupling"):
         phasor = harmonics(wave, node, 10)
         for lane in np.flatnonzero(wave.converged[0]):
             samples = sampled(wave, node, int(lane))
@@ -43,7 +43,7 @@ def test_discrete_transform_agrees(job: Job) -> None:
             shift = np.exp(-1j * np.pi * order / N_SAMPLE)
             discrete = 2 * np.fft.fft(samples)[1:11] / N_SAMPLE * shift
             scale = np.abs(samples).max()
-            assert np.all(np.abs(phasor[0, lane] - discrete) < 1e-3 * scale)
+            assert np.all(np.abs(phasor[0, lane] - discrete) <= 1e-3 * scale)
 
 
 @settings(max_examples=100, deadline=None)
@@ -56,7 +56,7 @@ def test_parseval(job: Job) -> None:
     topology, operation, state, window = job
     wave = solve(topology, operation, state, window)
     n_harmonic = 2000
-    for node in ("input", "output"):
+    for node in ("input", "output", "coupling"):
         whole = getattr(wave, f"i_{node}_rms_ac")[0] ** 2
         caught = 0.5 * np.sum(np.abs(harmonics(wave, node, n_harmonic)[0]) ** 2, axis=-1)
         jumps = 8 * np.abs(wave.i_start[0, ..., 0]).max(axis=-1)
@@ -127,6 +127,6 @@ def test_no_pattern_has_a_minor_loop(job: Job) -> None:
     """The core factor leaves minor loops out because the current rises once and falls once."""
     topology, operation, state, window = job
     wave = solve(topology, operation, state, window)
-    travel = np.abs(wave.i_end - wave.i_start).sum(axis=2)[..., 0]
+    travel = np.abs((wave.i_end - wave.i_start).sum(axis=-1)).sum(axis=2)
     ok = wave.converged
     assert np.allclose(travel[ok], 2 * wave.i_ripple[..., 0][ok])

@@ -27,7 +27,7 @@ from optimizer.waveforms import (
     solve,
 )
 from tests.contracts import WINDOWS, check_scalar_equals_array, check_waveform
-from tests.stage_lanes import Job, jobs, one_lane, state_of
+from tests.stage_lanes import Job, delivers, jobs, one_lane, state_of
 
 FOUR = TOPOLOGIES["four-switch"]
 DOWN = one_lane(
@@ -72,7 +72,8 @@ def test_scalar_equals_array(job: Job) -> None:
 def test_a_plain_region_always_closes_without_losses(job: Job) -> None:
     topology, operation, _, window = job
     wave = solve(topology, operation, lossless_state(topology, operation), window)
-    assert wave.converged[:, operation.region != REGION_WINDOW].all()
+    plain = (operation.region != REGION_WINDOW) & delivers(topology, operation)
+    assert wave.converged[:, plain].all()
 
 
 @settings(max_examples=100, deadline=None)
@@ -267,6 +268,7 @@ def test_sizing_state_adds_exactly_the_loss(job: Job) -> None:
     wanted = operation.v_output * operation.i_output + loss
     ok = wave.converged
     assert np.allclose(power[ok], wanted[ok], rtol=1e-9)
+    ok = ok | ~delivers(topology, operation)
     assert ok[:, operation.region == REGION_UP].all()
     assert ok[:, operation.v_input > 1.3 * operation.v_output].all()
     assert np.all(state.temp_board == 70)
@@ -276,3 +278,48 @@ def test_position_names_are_those_of_the_topology() -> None:
     wave = lossless(DOWN, name="buck")
     assert tuple(wave.position_rms) == TOPOLOGIES["buck"].POSITIONS
     assert INPUT_HIGH in wave.position_mean
+
+
+# --- discontinuous conduction -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "job"), [("diode-buck", DOWN), ("diode-boost", UP)])
+def test_both_sides_of_the_boundary_meet(name: str, job: Operation) -> None:
+    """Where the valley touches zero, the resting current rests for no time."""
+    ripple = value(lossless(job, name=name).i_ripple)
+    share = 1.0 if name == "diode-buck" else value(job.v_input / job.v_output)
+    at = 0.5 * ripple * share
+    state = replace(state_of(TOPOLOGIES[name], (1, 1)), drop={})
+    low, high = (
+        solve(TOPOLOGIES[name], replace(job, i_output=np.array([[at * factor]])), state)
+        for factor in (1 - 1e-7, 1 + 1e-7)
+    )
+    assert low.discontinuous.all()
+    assert not high.discontinuous.any()
+    for quantity in ("i_peak", "i_rms", "i_mean", "duty_input", "duty_output", "i_input_rms_ac"):
+        one, two = value(getattr(low, quantity)), value(getattr(high, quantity))
+        assert one == pytest.approx(two, rel=1e-4), quantity
+
+
+def test_a_resting_current_delivers_less_ripple_than_a_forced_one() -> None:
+    light = replace(DOWN, i_output=np.array([[0.2]]))
+    forced = lossless(light, name="buck")
+    blank = lossless_state(FOUR, light)
+    emulated = solve(FOUR, light, blank, emulation=True)
+    assert emulated.discontinuous.all()
+    assert value(forced.i_valley) < 0 == value(emulated.i_valley)
+    assert value(emulated.i_rms) < value(forced.i_rms)
+    assert value(emulated.duration.sum(axis=-1)) == pytest.approx(1)
+
+
+def test_without_a_load_a_diode_leaves_no_pattern() -> None:
+    none = replace(DOWN, i_output=np.array([[0.0]]))
+    assert not lossless(none, name="diode-buck").converged.any()
+
+
+def test_a_window_pattern_stays_in_forced_conduction() -> None:
+    light = replace(WINDOW, i_output=np.array([[0.1]]))
+    wave = solve(FOUR, light, lossless_state(FOUR, light), WINDOWS[0], emulation=True)
+    assert wave.converged.all()
+    assert not wave.discontinuous.any()
+    assert value(wave.i_valley) < 0

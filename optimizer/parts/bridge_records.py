@@ -67,6 +67,8 @@ class LegStress:
     v_node : voltage switched [V]; frequency_edges : control turn-ons per second, 0 at rest [Hz]
     i_rms_control, i_rms_synchronous : rms current of the positions, dead times included [A]
     inductance : what swings the node below zero current [H]; temp_board [degC]
+    i_mean_synchronous : mean current of the synchronous position [A]
+    share_blocking : share of the period in which that position does not conduct [1]
     """
 
     i_turn_on: FloatArray
@@ -77,6 +79,8 @@ class LegStress:
     i_rms_synchronous: FloatArray
     inductance: FloatArray
     temp_board: FloatArray
+    i_mean_synchronous: FloatArray
+    share_blocking: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,7 @@ class Position:
     loss_charge : everything but conduction; loss : the sum, of average pieces
     temp_junction : of the hottest piece; temp_average : of a piece with its even share
     resistance : of the position at the average temperature [ohm]
+    v_forward : of a diode beside its resistance, 0 of a transistor [V]
     i_drive : mean gate current [A]
     slope : rise of the loss of the hottest piece per kelvin of its own [W/K]
     """
@@ -97,11 +102,13 @@ class Position:
     loss_recovery: FloatArray
     loss_dead_time: FloatArray
     loss_loop: FloatArray
+    loss_reverse: FloatArray
     loss_charge: FloatArray
     loss: FloatArray
     temp_junction: FloatArray
     temp_average: FloatArray
     resistance: FloatArray
+    v_forward: FloatArray
     i_drive: FloatArray
     slope: FloatArray
 

@@ -1,7 +1,7 @@
 """Two positions that switch against each other: who heats by what, and how hot it gets.
 
-The control transistors take the current over from the synchronous ones. No iteration: the
-synchronous temperature does not depend on the control one, and both are closed forms.
+The control transistors take the current over from the synchronous ones, or from a diode. No
+iteration between them: the synchronous temperature does not depend on the control one.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.parts import mosfet, switching
+from optimizer.parts import diode, mosfet, switching
 from optimizer.parts.bridge_records import Drive, HalfBridge, LegStress, Mosfet, Position
+from optimizer.parts.diode import Diode
 from optimizer.records import BoolArray, FloatArray
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "Position",
     "gain_pair",
     "solve",
+    "solve_with_diode",
     "v_peaks",
 ]
 
@@ -127,6 +129,126 @@ def solve(
             runaway=runaway,
             i_recovery=reverse,
         )
+
+
+def solve_with_diode(
+    control: Mosfet,
+    rectifier: Diode,
+    *,
+    stress: LegStress,
+    drive: Drive,
+    board_k_per_w: FloatArray,
+    thermal_gain_max: FloatArray,
+) -> HalfBridge:
+    """As `solve`, with a Schottky diode in the place of the synchronous transistors.
+
+    It conducts whenever the control transistors do not and current flows, so there is no dead
+    time; it has no recovery, and its junction charge takes the place of the output charge.
+
+    control : parameters in the units of `Mosfet`, (n_choice, n_lane)
+    rectifier : parameters in the units of `Diode`, (n_choice, n_lane)
+    stress : currents, voltage and board temperature in the units of `LegStress`, (n_choice, n_lane)
+    drive : in the units of `Drive`, (n_lane,)
+    board_k_per_w : board over ambient per watt of all loss [K/W], ()
+    thermal_gain_max : gain demanded, below 1 [1], ()
+    Returns : `HalfBridge` in [W], [degC], [ohm], [V], [A], (n_choice, n_lane); NaN where a piece
+        runs away or a parameter is missing
+
+    Holds for: currents at or above zero; while the coil current rests the node swings by itself,
+        and the turn-on after it is counted at the full node voltage.
+    Source: derived in DEVELOPERS.md, diode; mechanisms as in `diode`, `mosfet` and `switching`.
+
+    >>> import dataclasses
+    >>> def fill(kind, value): return kind(*[np.array([value])] * len(dataclasses.fields(kind)))
+    >>> plain = dataclasses.replace(fill(Mosfet, 0.0), rth=np.array([10.0]),
+    ...     pieces=np.array([1.0]), v_gate_drain_test=np.array([25.0]),
+    ...     v_output_test=np.array([25.0]), v_plateau=np.array([3.0]))
+    >>> part = dataclasses.replace(fill(Diode, 0.0), v_forward=np.array([0.5]),
+    ...     rth=np.array([10.0]), v_output_test=np.array([10.0]), pieces=np.array([1.0]))
+    >>> rest = dataclasses.replace(fill(LegStress, 0.0), i_mean_synchronous=np.array([4.0]),
+    ...     temp_board=np.array([60.0]), inductance=np.array([1e-5]))
+    >>> found = solve_with_diode(plain, part, stress=rest, drive=fill(Drive, 7.0),
+    ...     board_k_per_w=np.array(6.0), thermal_gain_max=np.array(0.4))
+    >>> found.loss.round(3), found.synchronous.temp_junction.round(2)
+    (array([2.]), array([80.]))
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = _times(control, drive, stress.v_node)
+        charge = switching.q_output_at(
+            q_output=rectifier.q_output,
+            v_output_test=rectifier.v_output_test,
+            v_node=stress.v_node,
+        )
+        at_once = _Times(np.zeros_like(charge), np.zeros_like(charge), charge)
+        edges = _edges_control(control, own, at_once, stress, drive)
+        channel = stress.i_rms_control * stress.i_rms_control
+        ctrl = _position(control, edges, channel, np.zeros(()), stress, drive)
+        back = _rectifier(rectifier, stress)
+        none = np.zeros_like(ctrl.loss + back.loss)
+        gain = gain_pair(
+            rth_control=control.rth,
+            rth_synchronous=rectifier.rth,
+            slope_control=ctrl.slope,
+            slope_synchronous=back.slope,
+            slope_cross=none,
+            pieces_control=control.pieces,
+            pieces_synchronous=rectifier.pieces,
+            board_k_per_w=board_k_per_w,
+            thermal_gain_max=thermal_gain_max,
+        )
+        runaway = (control.rth * ctrl.slope >= 1.0) | ~np.isfinite(back.temp_junction)
+        return HalfBridge(
+            control=ctrl,
+            synchronous=back,
+            loss=ctrl.loss + back.loss,
+            slope_cross=none,
+            gain=np.where(np.isnan(back.temp_junction), np.nan, gain),
+            runaway=runaway,
+            i_recovery=none,
+        )
+
+
+def _rectifier(device: Diode, stress: LegStress) -> Position:
+    """The diode at its own temperature; where its loss falls with it, the slope counts as none."""
+    duty = {
+        "i_mean": stress.i_mean_synchronous,
+        "i_rms": stress.i_rms_synchronous,
+        "v_node": stress.v_node,
+        "share_blocking": stress.share_blocking,
+    }
+    temp = diode.temp_junction(device, **duty, temp_board=stress.temp_board)
+    loss, slope = diode.losses(device, temp, **duty)
+    forward = diode.v_forward_hot(
+        v_forward=device.v_forward,
+        v_forward_slope=device.v_forward_slope,
+        temp_junction=temp,
+        temp_hold=device.temp_hold,
+    )
+    conduction = diode.loss_forward(
+        v_forward=forward,
+        i_mean=stress.i_mean_synchronous,
+        resistance=device.resistance,
+        i_rms=stress.i_rms_synchronous,
+    )
+    none = np.zeros_like(loss)
+    return Position(
+        loss_conduction=conduction,
+        loss_turn_on=none,
+        loss_turn_off=none,
+        loss_output=none,
+        loss_recovery=none,
+        loss_dead_time=none,
+        loss_loop=none,
+        loss_reverse=loss - conduction,
+        loss_charge=loss - conduction,
+        loss=loss,
+        temp_junction=temp,
+        temp_average=temp,
+        resistance=device.resistance + none,
+        v_forward=forward,
+        i_drive=none,
+        slope=np.maximum(slope, 0.0),
+    )
 
 
 def gain_pair(
@@ -397,11 +519,13 @@ def _position(
         loss_recovery=np.broadcast_to(loss_recovery, conduction.shape),
         loss_dead_time=edges.dead_time * frequency,
         loss_loop=edges.loop * frequency,
+        loss_reverse=np.zeros_like(conduction),
         loss_charge=charge,
         loss=conduction + charge,
         temp_junction=hottest,
         temp_average=average,
         resistance=resistance,
+        v_forward=np.zeros_like(conduction),
         i_drive=mosfet.i_drive(pieces=pieces, q_gate=device.q_gate, frequency_edges=frequency),
         slope=np.where(held, 0.0, tempco * at_25 * uneven),
     )

@@ -138,7 +138,11 @@ def _point(point: Plain, run: Plain) -> dict[str, Any]:
         "topology": parts["topology"],
         "frequency": parts["frequency"],
         "inductor": parts["inductor"],
-        "banks": f"{pieces_text(parts['bank_input'])} / {pieces_text(parts['bank_output'])}",
+        "banks": " / ".join(
+            pieces_text(parts[bank])
+            for bank in ("bank_input", "bank_output", "bank_coupling")
+            if parts.get(bank)
+        ),
         "detail": bool(verified["losses"]),
         "shown": False,
     }

@@ -108,6 +108,11 @@ def _part_cells(parts: Plain, verified: Plain) -> dict[str, object]:
         **{place: pieces_text([bought]) for place, bought in parts["transistors"].items()},
         "input-bank": pieces_text(parts["bank_input"]),
         "output-bank": pieces_text(parts["bank_output"]),
+        **(
+            {"coupling-bank": pieces_text(parts["bank_coupling"])}
+            if parts.get("bank_coupling")
+            else {}
+        ),
         "sense-resistor": pieces_text([parts["sense"]]),
         "area_mm2": number(verified["area"], digits=1, scale=1e6),
         "height_mm": number(verified["height"], digits=2, scale=1e3),

@@ -98,7 +98,9 @@ def choice_table(shown: Sequence[Plain]) -> Table:
     """Parts of the shown points, one line each."""
     sets = [(point["number"], point["verified"]["part_set"]) for point in shown]
     places = list(dict.fromkeys(place for _, parts in sets for place in parts["transistors"]))
-    columns = [">#", "topology", ">kHz", "inductor", *places, "input bank", "output bank", "sense"]
+    two_coils = any(parts.get("bank_coupling") for _, parts in sets)
+    banks = ["input bank", "output bank", *(["coupling bank"] if two_coils else [])]
+    columns = [">#", "topology", ">kHz", "inductor", *places, *banks, "sense"]
     rows = [
         [
             number,
@@ -108,6 +110,7 @@ def choice_table(shown: Sequence[Plain]) -> Table:
             *(_bought(parts["transistors"].get(place)) for place in places),
             pieces_text(parts["bank_input"]),
             pieces_text(parts["bank_output"]),
+            *([pieces_text(parts.get("bank_coupling", ())) or MISSING] if two_coils else []),
             _bought(parts["sense"]),
         ]
         for number, parts in sets

@@ -149,7 +149,7 @@ def take_up(
     _same_catalogs(plain, catalog)
     prepared = search.prepared(spec, catalog)
     sets = [part_set_of_plain(point["verified"]["part_set"]) for point in plain["points"]]
-    chosen = tuple(looked_up(spec, catalog, one) for one in sets)
+    chosen = tuple(looked_up(catalog, one) for one in sets)
     verdicts = judge(prepared, chosen)
     _holds_still(plain, verdicts)
     progress("run", f"{len(chosen)} points judged again")

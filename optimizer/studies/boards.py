@@ -16,9 +16,9 @@ from optimizer.assembly import Sets
 from optimizer.catalog import Catalog
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_margins import failing
-from optimizer.conclude_sets import NODES, Chosen, kind_of, part_set_of, stacked
+from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
 from optimizer.points import points
-from optimizer.records import COST_UNIT, BoolArray, FloatArray
+from optimizer.records import COST_UNIT, BoolArray, FloatArray, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import build_stage, lanes_where
@@ -50,9 +50,9 @@ class Place:
 def places_of(board: PartSet) -> tuple[Place, ...]:
     """Every place of a board, transistors first."""
     found = [Place(name, 0, *held) for name, held in board.transistors.items()]
-    found.append(Place("inductor", 0, board.inductor, 1))
-    for node, bank in zip(NODES, (board.bank_input, board.bank_output), strict=True):
-        found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(bank)]
+    found.append(Place("inductor", 0, board.inductor, board.inductor_pieces))
+    for node in ("input", "output", "coupling"):
+        found += [Place(f"{node}-bank", k, *held) for k, held in enumerate(board.bank(node))]
     return (*found, Place("sense-resistor", 0, *board.sense))
 
 
@@ -65,14 +65,16 @@ def with_places(board: PartSet, changed: Sequence[Place]) -> PartSet:
             (one.part, one.pieces) for (name, _), one in held.items() if name == f"{node}-bank"
         )
 
-    sense = held["sense-resistor", 0]
+    sense, coil = held["sense-resistor", 0], held["inductor", 0]
     return replace(
         board,
-        inductor=held["inductor", 0].part,
+        inductor=coil.part,
         transistors={p: (held[p, 0].part, held[p, 0].pieces) for p in board.transistors},
         bank_input=bank("input"),
         bank_output=bank("output"),
         sense=(sense.part, sense.pieces),
+        bank_coupling=bank("coupling"),
+        inductor_pieces=coil.pieces,
     )
 
 
@@ -114,6 +116,20 @@ class Boards:
         """Whether the part of a place is in the catalogs."""
         return place.part in self.row[place.kind]
 
+    def filled(self, place: Place, part: str) -> Place:
+        """The place with another part; an inductor in the pieces that the stage takes of it."""
+        if place.kind != "inductor":
+            return replace(place, part=part)
+        row = np.array([self.row["inductor"][part]])
+        return replace(place, part=part, pieces=int(self.stage.coil_pieces(row)[0]))
+
+    def normal(self, board: PartSet) -> PartSet:
+        """The board with its inductor, where known, in the pieces that the stage takes of it."""
+        if board.inductor not in self.row["inductor"]:
+            return board
+        place = Place("inductor", 0, board.inductor, 1)
+        return with_places(board, [self.filled(place, board.inductor)])
+
     def land_pattern(self, place: Place) -> str:
         """Land pattern of the part of a place, "" where it has none."""
         return self.tables[place.kind].texts["land_pattern"][self.row[place.kind][place.part]]
@@ -141,15 +157,16 @@ class Boards:
     def chosen(self, board: PartSet) -> Chosen:
         """The rows of a board whose parts are all known."""
         row = self.row
-        banks = dict(zip(NODES, (board.bank_input, board.bank_output), strict=True))
+        coil = row["inductor"][board.inductor]
         return Chosen(
             topology=board.topology,
             frequency=board.frequency,
-            coil=row["inductor"][board.inductor],
-            transistor={p: (row["mosfet"][n], k) for p, (n, k) in board.transistors.items()},
+            coil=coil,
+            coil_pieces=int(self.stage.coil_pieces(np.array([coil]))[0]),
+            transistor={p: (row[switch_kind(p)][n], k) for p, (n, k) in board.transistors.items()},
             bank={
-                node: tuple((row["capacitor"][n], k) for n, k in bank)
-                for node, bank in banks.items()
+                node: tuple((row["capacitor"][n], k) for n, k in board.bank(node))
+                for node in self.stage.nodes
             },
             sense=(row["resistor"][board.sense[0]], board.sense[1]),
         )

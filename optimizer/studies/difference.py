@@ -115,7 +115,7 @@ def keys_of(run: Run) -> dict[str, int]:
 
 def _key(part_set: Mapping[str, Any]) -> str:
     one = part_set_of_plain(part_set)
-    banks = [sorted(bank) for bank in (one.bank_input, one.bank_output)]
+    banks = [sorted(bank) for bank in (one.bank_input, one.bank_output, one.bank_coupling)]
     stage = (one.topology, round(one.frequency), one.inductor)
     return repr((*stage, sorted(one.transistors.items()), banks, one.sense))
 
@@ -146,7 +146,7 @@ def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
             found[k] = ("topology", f"{one.topology} is not considered")
             continue
         try:
-            chosen.append(looked_up(there.spec, there.catalog, one))
+            chosen.append(looked_up(there.catalog, one))
             index.append(k)
         except InputError as error:
             parts = sorted({problem.got for problem in error.problems})

@@ -18,7 +18,7 @@ from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
 from optimizer.found import Found
 from optimizer.infeasible_probe import judged as judged_alone
 from optimizer.purchase import PRICE_NONE
-from optimizer.records import LOSS_UNIT, BoolArray, IntArray
+from optimizer.records import DIODES, LOSS_UNIT, BoolArray, IntArray
 from optimizer.results import Margin
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
@@ -153,7 +153,7 @@ def choice_rules(spec: Spec, stage: Stage, one: Chosen) -> Iterator[str]:
         yield f"{one.frequency / 1e3:g} kHz is not offered by the controller"
     for position, kind, row, pieces in places:
         most = pieces_max(spec, position)
-        if pieces > most:
+        if position != "inductor" and pieces > most:
             part = stage.tables[kind].part_number[row]
             yield f"{pieces} x {part} at {position}: the spec allows {most}"
     for node, bank in one.bank.items():
@@ -173,7 +173,7 @@ def choice_rules(spec: Spec, stage: Stage, one: Chosen) -> Iterator[str]:
 def pieces_max(spec: Spec, position: str) -> int:
     """Most pieces of one part that the spec allows at a position."""
     rules = spec.choice
-    if position == "inductor":
+    if position == "inductor" or position in DIODES:
         return 1
     if position == "sense-resistor":
         return rules.resistors_parallel_max

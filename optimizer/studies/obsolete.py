@@ -272,7 +272,7 @@ class _Case:
         pads = self.boards.land_pattern(place)
         found = []
         for other in self.boards.row[place.kind]:
-            here = replace(place, part=other)
+            here = self.boards.filled(place, other)
             if other in self.lost or self.boards.land_pattern(here) != pads:
                 continue
             why = self.boards.refusal(place.kind, other)
@@ -345,7 +345,7 @@ class _Case:
         }.get(place.kind, 1)
         beside = {p.part for p in self.held if p.position == place.position and p != place}
         found = [
-            replace(place, part=name, pieces=pieces)
+            self.boards.filled(replace(place, pieces=pieces), name)
             for name in self.boards.row[place.kind]
             if name not in self.lost and name not in beside
             if not self.boards.refusal(place.kind, name)
@@ -403,7 +403,7 @@ class _Case:
 
 def doubled(board: PartSet) -> bool:
     """Whether both types of a bank are one part."""
-    banks = (board.bank_input, board.bank_output)
+    banks = (board.bank_input, board.bank_output, board.bank_coupling)
     return any(len({part for part, _ in bank}) < len(bank) for bank in banks)
 
 

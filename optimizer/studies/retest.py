@@ -18,6 +18,10 @@ BY_KIND: dict[str, tuple[str, ...]] = {
         "drain overshoot and ringing at the highest input, full load (not modelled here)",
         "temperature of the half bridge at the worst point",
     ),
+    "diode": (
+        "reverse voltage and ringing at the highest input, full load (not modelled here)",
+        "temperature of the diode at the worst point, and of the transistor beside it",
+    ),
     "inductor": (
         "ripple and peak current at the highest input; saturation at the current limit, hot",
         "temperature of the winding at the worst point",

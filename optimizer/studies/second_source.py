@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import count, islice, product
 
 from optimizer.catalog import Catalog
@@ -104,7 +104,8 @@ class _Unit:
 
 def second_source(spec: Spec, catalog: Catalog, board: PartSet) -> SecondSource:
     """The table of alternates of a board."""
-    return _Case(Boards(spec, catalog, board.topology), board).answer()
+    shop = Boards(spec, catalog, board.topology)
+    return _Case(shop, shop.normal(board)).answer()
 
 
 def cheapest_robust(
@@ -167,7 +168,7 @@ class _Case:
         maker, pads = boards.maker(first), boards.land_pattern(first)
         found = []
         for part in boards.row[first.kind] if maker and pads else ():
-            here = tuple(replace(place, part=part) for place in places)
+            here = tuple(boards.filled(place, part) for place in places)
             other = boards.maker(here[0])
             fits = other and other != maker and boards.land_pattern(here[0]) == pads
             alive = fits and not boards.refusal(first.kind, part)

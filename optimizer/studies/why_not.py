@@ -291,7 +291,8 @@ def _placed(spec: Spec, stage: Stage, one: Chosen, position: str, wish: Wish) ->
     for pieces in [wish.pieces] if wish.pieces else range(1, most + 1):
         place: Place = (row, pieces)
         if position == "inductor":
-            yield replace(one, coil=row)
+            pieces = int(stage.coil_pieces(np.array([row]))[0])
+            yield replace(one, coil=row, coil_pieces=pieces)
         elif position == "sense-resistor":
             yield replace(one, sense=place)
         elif position in one.transistor:

@@ -9,8 +9,8 @@ from difflib import get_close_matches
 from optimizer.catalog import Catalog
 from optimizer.conclude_sets import Chosen, kind_of
 from optimizer.errors import InputError, Problem
-from optimizer.spec_records import POSITIONS, ChoiceRules, Force, Spec
-from optimizer.stage import Stage
+from optimizer.spec_records import OTHER_POSITIONS, POSITIONS, ChoiceRules, Force, Spec
+from optimizer.stage import Stage, nodes_of
 from optimizer.studies.judging import holds, pieces_max
 from optimizer.topologies import TOPOLOGIES
 
@@ -116,7 +116,7 @@ def places(wish: Wish, spec: Spec, catalog: Catalog) -> list[str | None]:
     kind = kind_of_part(catalog, wish.part)
     names = [wish.topology] if wish.topology else list(spec.topologies)
     switches = dict.fromkeys(p for name in names for p in TOPOLOGIES[name].POSITIONS)
-    every = (*switches, "inductor", "input-bank", "output-bank", "sense-resistor")
+    every = (*switches, *OTHER_POSITIONS)
     return [p for p in every if kind_of(p) == kind and wish.position in (None, p)]
 
 
@@ -151,7 +151,9 @@ def offers(spec: Spec, topology: str, frequency: float) -> bool:
 
 def stands_at(topology: str, position: str) -> bool:
     """Whether a topology has a position."""
-    return kind_of(position) != "mosfet" or position in TOPOLOGIES[topology].POSITIONS
+    if position in OTHER_POSITIONS:
+        return position != "coupling-bank" or "coupling" in nodes_of(TOPOLOGIES[topology])
+    return position in TOPOLOGIES[topology].POSITIONS
 
 
 def too_many(wish: Wish, spec: Spec, position: str | None) -> str | None:

@@ -9,11 +9,14 @@ from typing import Protocol
 import numpy as np
 
 from optimizer.records import (
+    INPUT_DIODE,
     INPUT_HIGH,
     INPUT_LOW,
+    OUTPUT_DIODE,
     OUTPUT_HIGH,
     OUTPUT_LOW,
     REGION_WINDOW,
+    WINDINGS,
     BoolArray,
     FloatArray,
     IntArray,
@@ -23,17 +26,23 @@ from optimizer.records import (
 )
 
 N_INTERVAL = 4
-"""Intervals of every pattern; unused ones have base = slope = 0."""
+"""Intervals of every pattern; unused ones have base = slope = 0 and carry nothing: the first of
+them is where a current that cannot reverse rests."""
 
 INPUT_LEG = Leg("input leg", INPUT_HIGH, INPUT_LOW, "input")
 OUTPUT_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "output")
+INPUT_DIODE_LEG = Leg("input leg", INPUT_HIGH, INPUT_DIODE, "input")
+OUTPUT_DIODE_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_DIODE, "output")
+SEPIC_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "both")
+SEPIC_DIODE_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_DIODE, "both")
 
 
 class Topology(Protocol):
     """What the module of a topology offers; held to it by ``tests/contracts.py``.
 
-    `POSITIONS` are the transistor positions in the order of the current path, `LEGS` the half
-    bridges, `REGIONS` the regions the stage can work in.
+    `POSITIONS` are the switch positions in the order of the current path, `LEGS` the half
+    bridges, `REGIONS` the regions the stage can work in. With a diode in a leg the coil current
+    cannot reverse and rests at zero for a part of the pattern at light load.
     """
 
     NAME: str
@@ -82,7 +91,7 @@ def pattern_of(
     """Pattern of a stage with one coil between an input and an output node.
 
     rows : intervals in their order, at most N_INTERVAL
-    positions : transistor positions the stage has
+    positions : switch positions the stage has
     duty_input, duty_output : on-duty of input-high and output-low as (offset, slope) of the
         regulated duty [1]
     switching : control position to its turn-ons per switching cycle of the stage [1]
@@ -104,8 +113,10 @@ def pattern_of(
     on = {
         INPUT_HIGH: high_input,
         INPUT_LOW: ~high_input & used,
+        INPUT_DIODE: ~high_input & used,
         OUTPUT_LOW: ~high_output & used,
         OUTPUT_HIGH: high_output,
+        OUTPUT_DIODE: high_output,
     }
     return Pattern(
         base=np.array([row.base for row in padded]),
@@ -119,6 +130,8 @@ def pattern_of(
         duty_input=duty_input,
         duty_output=duty_output,
         switching=switching,
+        coupling_current=np.zeros((N_INTERVAL, 1)),
+        winding_drop=np.zeros((N_INTERVAL, 1)),
     )
 
 
@@ -135,13 +148,18 @@ def control_run(pattern: Pattern, control: str) -> tuple[int, int]:
     return int(starts[0]), int(ends[0])
 
 
+def _two_rows(pattern: Pattern) -> bool:
+    """Whether a pattern is one rise and one fall."""
+    return int(np.count_nonzero((pattern.base != 0) | (pattern.slope != 0))) == 2
+
+
 @dataclass(frozen=True, slots=True)
 class LaneTable:
     """The patterns of all lanes side by side, interval axis first.
 
     base, slope : (n_interval, n_lane); the winding, current and conducting shares are
     (n_interval, n_lane, n_inductor); the rest is (n_lane,). `first` and `last` are the intervals
-    in which the control transistor turns on and off.
+    in which the control transistor turns on and off. `one_way`: the coil current cannot reverse.
     """
 
     base: FloatArray
@@ -151,6 +169,8 @@ class LaneTable:
     input_current: FloatArray
     output_current: FloatArray
     conducts: Mapping[str, FloatArray]
+    coupling_current: FloatArray
+    winding_drop: FloatArray
     cycles: FloatArray
     duty_input: FloatArray
     duty_output: FloatArray
@@ -158,10 +178,27 @@ class LaneTable:
     first: Mapping[str, IntArray]
     last: Mapping[str, IntArray]
     offered: BoolArray
+    one_way: BoolArray
 
 
-def lane_table(topology: Topology, region: IntArray, window: Window | None) -> LaneTable:
-    """Stack the patterns of the regions in `region` (n_lane,) into one table."""
+def windings(topology: Topology) -> tuple[str, ...]:
+    """Names of the windings of a stage with two coils; none where there is one."""
+    return WINDINGS if topology.LEGS[0].node == "both" else ()
+
+
+def has_diode(topology: Topology) -> bool:
+    """Whether a diode stands in a leg."""
+    return any(leg.rectifier == "diode" for leg in topology.LEGS)
+
+
+def lane_table(
+    topology: Topology, region: IntArray, window: Window | None, *, emulation: bool = False
+) -> LaneTable:
+    """Stack the patterns of the regions in `region` (n_lane,) into one table.
+
+    emulation : synchronous transistors open when the current reaches zero, where the pattern
+        rises once and falls once; a window pattern stays in forced continuous conduction
+    """
     known = [r for r in topology.REGIONS if r != REGION_WINDOW or window is not None]
     patterns = [topology.pattern(r, window) for r in known]
     pick = np.zeros(region.shape, dtype=np.int64)
@@ -189,6 +226,8 @@ def lane_table(topology: Topology, region: IntArray, window: Window | None) -> L
             position: np.stack([p.conducts[position] for p in patterns], axis=1)[:, pick]
             for position in topology.POSITIONS
         },
+        coupling_current=stack("coupling_current"),
+        winding_drop=stack("winding_drop"),
         cycles=np.array([float(p.cycles) for p in patterns])[pick],
         duty_input=np.array([p.duty_input for p in patterns])[pick].T,
         duty_output=np.array([p.duty_output for p in patterns])[pick].T,
@@ -198,4 +237,7 @@ def lane_table(topology: Topology, region: IntArray, window: Window | None) -> L
         first=per_leg({c: [run[0] for run in runs[c]] for c in controls}),
         last=per_leg({c: [run[1] for run in runs[c]] for c in controls}),
         offered=np.isin(region, known),
+        one_way=np.array([(emulation or has_diode(topology)) and _two_rows(p) for p in patterns])[
+            pick
+        ],
     )

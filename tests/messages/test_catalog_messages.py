@@ -320,16 +320,17 @@ def test_thousands_beside_decimal_comma(tmp_path: Path) -> None:
 
 
 def test_paths(tmp_path: Path) -> None:
-    (tmp_path / "diodes.csv").write_text("a,b\n1,2\n")
+    (tmp_path / "valves.csv").write_text("a,b\n1,2\n")
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError) as caught:
-        read_catalog([tmp_path / "none.csv", tmp_path / "empty", tmp_path / "diodes.csv"])
-    kinds = "mosfets, inductors, capacitors, resistors"
+        read_catalog([tmp_path / "none.csv", tmp_path / "empty", tmp_path / "valves.csv"])
+    kinds = "mosfets, diodes, inductors, capacitors, resistors"
     assert {str(p) for p in caught.value.problems} == {
         f"{tmp_path}/none.csv: got no such file or folder, need a catalog; correct the path",
         f"{tmp_path}/empty: got a folder without catalogs, need files named mosfets*.csv, "
-        "inductors*.csv, capacitors*.csv, resistors*.csv; rename the files or correct the path",
-        f"{tmp_path}/diodes.csv: got a file name of no known kind, need a name that starts with "
+        "diodes*.csv, inductors*.csv, capacitors*.csv, resistors*.csv; rename the files or correct "
+        "the path",
+        f"{tmp_path}/valves.csv: got a file name of no known kind, need a name that starts with "
         f"{kinds}; rename the file",
     }
 

@@ -19,7 +19,7 @@ from optimizer.buying import Prices
 from optimizer.catalog import Catalog
 from optimizer.evaluation import Scene
 from optimizer.points import points
-from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.records import BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.spec_records import OBJECTIVE_WORST, Force, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.tables import PartTable
@@ -114,8 +114,10 @@ def parts_held(spec: Spec, stage: Stage, sets: Sets, prices: Prices) -> dict[str
 
 def part_columns(sets: Sets) -> dict[str, list[IntArray]]:
     """Kind -> rows of the parts of each set, -1 where a place is empty."""
-    return {
-        "mosfet": [rows for rows, _ in sets.transistor.values()],
+    held: dict[str, list[IntArray]] = {"mosfet": [], "diode": []}
+    for position, (rows, _) in sets.transistor.items():
+        held[switch_kind(position)].append(rows)
+    return held | {
         "inductor": [sets.coil],
         "capacitor": [rows for bank in sets.bank.values() for rows in (bank[0], bank[2])],
         "resistor": [sets.sense[0]],
@@ -136,18 +138,18 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
     """Every complete set of one topology, of every part of the catalog."""
     choice = spec.choice
     rows = {kind: list(range(len(table))) for kind, table in stage.tables.items()}
-    switch: list[tuple[float, ...]] = list(
-        product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1))
-    )
+    switch: dict[str, list[tuple[float, ...]]] = {
+        "mosfet": list(product(rows["mosfet"], range(1, choice.transistors_parallel_max + 1))),
+        "diode": [(row, 1) for row in rows["diode"]],
+    }
     bank = banks(rows["capacitor"], choice.bank_pieces_max, choice.bank_types_max)
     sense = list(product(rows["resistor"], range(1, choice.resistors_parallel_max + 1)))
     positions = stage.topology.POSITIONS
     axes: list[Sequence[tuple[float, ...]]] = [
         [(f,) for f in stage.controller.frequencies],
         [(row,) for row in rows["inductor"]],
-        *([list(switch)] * len(positions)),
-        list(bank),
-        list(bank),
+        *(list(switch[switch_kind(position)]) for position in positions),
+        *(list(bank) for _ in stage.nodes),
         list(sense),
     ]
     index = np.indices([len(axis) for axis in axes]).reshape(len(axes), -1)
@@ -160,9 +162,10 @@ def all_sets(spec: Spec, stage: Stage) -> Sets:
     return Sets(
         frequency=columns[0][:, 0],
         coil=whole[1][:, 0],
+        coil_pieces=stage.coil_pieces(whole[1][:, 0]),
         transistor={p: _two(whole[2 + k]) for k, p in enumerate(positions)},
-        bank={node: _four(whole[after + k]) for k, node in enumerate(("input", "output"))},
-        sense=_two(whole[after + 2]),
+        bank={node: _four(whole[after + k]) for k, node in enumerate(stage.nodes)},
+        sense=_two(whole[after + len(stage.nodes)]),
     )
 
 
@@ -180,6 +183,8 @@ def _four(columns: IntArray) -> tuple[IntArray, IntArray, IntArray, IntArray]:
 def rules(spec: Spec, stage: Stage, sets: Sets, prices: Prices) -> dict[str, BoolArray]:
     """Which sets keep each rule of choice."""
     found = parts_held(spec, stage, sets, prices)
+    one_winding = np.isnan(stage.tables["inductor"].numbers["coupling_typ"][sets.coil])
+    found["windings"] = one_winding | stage.topology.NAME.endswith("sepic")
     for group in spec.choice.same_part:
         here = [sets.transistor[p][0] for p in group if p in sets.transistor]
         same = [here[0] == other for other in here[1:]]
@@ -206,11 +211,11 @@ def distinct(prices: Prices, sets: Sets) -> IntArray:
 def _holds_part(stage: Stage, sets: Sets, force: Force) -> BoolArray:
     """Whether each set holds a part, at a position and in a number of pieces where one is named."""
     places: dict[str, tuple[str, list[tuple[IntArray, IntArray]]]] = {
-        "inductor": ("inductor", [(sets.coil, np.ones_like(sets.coil))]),
+        "inductor": ("inductor", [(sets.coil, sets.coil_pieces)]),
         "sense-resistor": ("resistor", [sets.sense]),
     }
     for position, place in sets.transistor.items():
-        places[position] = ("mosfet", [place])
+        places[position] = (switch_kind(position), [place])
     for node, (first, pieces, second, more) in sets.bank.items():
         places[f"{node}-bank"] = ("capacitor", [(first, pieces), (second, more)])
     found = np.zeros(len(sets), dtype=bool)
@@ -323,6 +328,8 @@ def limit_name(subject: str, quantity: str) -> str:
     """Name under which a limit is counted; transistor positions count together."""
     if subject.endswith(("-high", "-low")):
         subject = "transistors"
+    elif subject.endswith("-diode"):
+        subject = "diodes"
     if quantity in ("height", "coldest temperature", "rise over ambient", "finite loss"):
         return quantity
     return f"{subject}: {quantity}"

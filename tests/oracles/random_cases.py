@@ -17,7 +17,7 @@ import numpy as np
 from optimizer import assembly, buying, verification
 from optimizer.assembly import Physics, Sets
 from optimizer.catalog import Catalog, read_catalog
-from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.records import BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.spec import CATALOGS, parse_spec
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.tables import PartTable
@@ -103,15 +103,35 @@ SHAPES = (
 """Topologies that are considered, and nominal input over output."""
 
 
+Shapes = tuple[tuple[tuple[str, ...], tuple[float, float]], ...]
+
 CHANCES = (0.27, 0.27, 0.2, 0.1, 0.1, 0.06)
 
+RECTIFIED = (
+    (("diode-buck",), (1.6, 4.0)),
+    (("diode-boost",), (0.3, 0.75)),
+    (("buck", "diode-buck"), (1.7, 3.0)),
+    (("boost", "diode-boost"), (0.35, 0.7)),
+    (("four-switch", "diode-buck"), (1.7, 3.0)),
+)
+"""The same with diodes, alone and against transistors; light loads let the current rest."""
 
-def scenario(random: Rng, *, small: bool = False) -> Data:
+TWO_COILS = (
+    (("diode-sepic",), (0.5, 2.0)),
+    (("sepic",), (0.5, 2.0)),
+    (("four-switch", "diode-sepic"), (0.8, 1.3)),
+    (("diode-sepic", "sepic"), (0.6, 1.6)),
+)
+"""Stages with two coils, of two pieces or on one core."""
+
+
+def scenario(random: Rng, *, small: bool = False, shapes: Shapes | None = None) -> Data:
     """A spec with loose limits; a small one has one topology with two transistors."""
     shape = random.integers(2) if small else random.choice(len(SHAPES), p=CHANCES)
-    names, (low, high) = SHAPES[shape]
+    names, (low, high) = SHAPES[shape] if shapes is None else shapes[random.integers(len(shapes))]
+    rectified = shapes is not None
     v_output = float(random.choice([5.0, 9.0, 12.0, 15.0, 19.0, 24.0]))
-    if names[0] == "boost":
+    if names[0].endswith("boost"):
         v_output = max(v_output, 12.0)
     v_nominal = round(v_output * float(random.uniform(low, high)), 2)
     i_output = round(float(random.uniform(0.8, 3.5)), 2)
@@ -135,11 +155,16 @@ def scenario(random: Rng, *, small: bool = False) -> Data:
         "load": {"kind": "rail", "v_output_v": v_output, "i_output_a": i_output},
         "ambient": {"temp_cold_c": cold, "temp_hot_c": float(random.choice([35.0, 45.0, 60.0]))},
         "board": {"board_k_per_w": float(random.choice([2.0, 4.0, 6.0]))},
-        "controllers": {name: _controller(random, name, v_output, names) for name in names},
+        "controllers": {
+            name: _beside_diodes(random, name, _controller(random, name, v_output, names))
+            if rectified
+            else _controller(random, name, v_output, names)
+            for name in names
+        },
         "limits": _loose(source),
         "policy": {"derating": "commercial"},
         "purchase": _purchase(random),
-        "mission": {"rows": _mission(random, source)},
+        "mission": {"rows": _mission(random, source, light=rectified)},
         "choice": {"objective": "mission"},
     }
 
@@ -169,7 +194,7 @@ def _controller(random: Rng, name: str, v_output: float, names: tuple[str, ...])
         "i_quiescent_ma": 1.5,
         "i_drive_limit_ma": 900.0,
         "loss_drive_limit_w": 5.0,
-        "cost_each": {"buck": 1.4, "boost": 1.5, "four-switch": 1.9}[name],
+        "cost_each": {"buck": 1.4, "boost": 1.5, "four-switch": 1.9}.get(name, 1.1),
     }
     if name == "four-switch":
         record["window"] = {
@@ -185,6 +210,15 @@ def _controller(random: Rng, name: str, v_output: float, names: tuple[str, ...])
         record["window"]["duty_pct"] = 40 if alternate else 30
         if record["window"]["law"] == "input duty":
             record["window"]["duty_pct"] = 55 if alternate else 70
+    return record
+
+
+def _beside_diodes(random: Rng, name: str, record: Data) -> Data:
+    """A record without what a diode does not need; transistors may imitate one."""
+    if name.startswith("diode"):
+        return {k: v for k, v in record.items() if not k.startswith("time_dead")}
+    if random.random() < 0.5:
+        record["light_load"] = "diode emulation"
     return record
 
 
@@ -215,7 +249,13 @@ def _purchase(random: Rng) -> Data:
     }
 
 
-def _mission(random: Rng, source: Mapping[str, float]) -> list[Data]:
+def _mission(random: Rng, source: Mapping[str, float], *, light: bool = False) -> list[Data]:
+    if light:
+        load = float(random.choice([4.0, 9.0, 15.0]))
+        return [
+            _row(source["v_nominal_v"], 70.0, 45.0),
+            _row(source["v_max_v"], load, 55.0),
+        ]
     if random.random() < 0.5:
         return [_row(source["v_nominal_v"], 60.0, 100.0)]
     return [_row(source["v_nominal_v"], 100.0, 30.0), _row(source["v_min_v"], 35.0, 70.0)]
@@ -233,7 +273,9 @@ def _row(v_input: float, load: float, share: float) -> Data:
 # --- parts --------------------------------------------------------------------------------------
 
 
-POSITIONS = {"four-switch": 4, "buck": 2, "boost": 2}
+POSITIONS = {"four-switch": 4, "buck": 2, "boost": 2, "diode-buck": 1, "diode-boost": 1}
+POSITIONS |= {"sepic": 2, "diode-sepic": 1}
+DIODES_DRAWN = 3
 SMALLEST = {"mosfet": 2, "inductor": 2, "capacitor": 2, "resistor": 2}
 FEWEST = {
     "transistors_parallel_max_pcs": 1,
@@ -245,11 +287,15 @@ FEWEST = {
 
 
 def draft_of(
-    random: Rng, *, two_frequencies: bool = False, small: bool = False
+    random: Rng,
+    *,
+    two_frequencies: bool = False,
+    small: bool = False,
+    shapes: Shapes | None = None,
 ) -> tuple[Draft, list[Sampled]]:
     """A scenario with parts of which some sets are feasible, unless ten draws find none."""
     for _ in range(10):
-        draft = Draft(random, scenario(random, small=small), {})
+        draft = Draft(random, scenario(random, small=small, shapes=shapes), {})
         if two_frequencies:
             for record in draft.data["controllers"].values():
                 first = record["frequencies_khz"][0]
@@ -264,7 +310,8 @@ def draft_of(
 def _drawn(random: Rng, data: Data, budget: int | None = None) -> dict[str, PartTable]:
     """Parts, and how many pieces of each, within a budget of sets."""
     budget = budget or int(random.choice(BUDGETS))
-    tables = shipped().tables
+    every = shipped().tables
+    tables = {kind: table for kind, table in every.items() if kind != "diode"}
     pools = {kind: near(data, kind, tables[kind]) for kind in tables}
     best = (0, dict(SMALLEST), dict(FEWEST))
     for _ in range(60):
@@ -290,7 +337,16 @@ def _drawn(random: Rng, data: Data, budget: int | None = None) -> dict[str, Part
         kind: tables[kind].take(np.sort(random.choice(pools[kind], best[1][kind], False)))
         for kind in tables
     }
-    return {kind: _lively(random, table) for kind, table in drawn.items()}
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        coil = drawn["inductor"]
+        coupling = np.where(random.random(len(coil)) < 0.5, np.nan, random.uniform(0.6, 0.95))
+        drawn["inductor"] = replace(coil, numbers=dict(coil.numbers) | {"coupling_typ": coupling})
+    found = {kind: _lively(random, table) for kind, table in drawn.items()}
+    diodes = every["diode"].take([0])
+    if any(name.startswith("diode") for name in data["controllers"]):
+        rows = near(data, "diode", every["diode"])
+        diodes = every["diode"].take(np.sort(random.choice(rows, DIODES_DRAWN, False)))
+    return found | {"diode": _lively(random, diodes)}
 
 
 def _size(data: Data, counts: Mapping[str, int], choice: Mapping[str, int]) -> int:
@@ -300,7 +356,11 @@ def _size(data: Data, counts: Mapping[str, int], choice: Mapping[str, int]) -> i
     switch = counts["mosfet"] * choice["transistors_parallel_max_pcs"]
     rest = counts["inductor"] * bank**2 * counts["resistor"] * choice["resistors_parallel_max_pcs"]
     return sum(
-        len(record["frequencies_khz"]) * switch ** POSITIONS[name] * rest
+        len(record["frequencies_khz"])
+        * switch ** POSITIONS[name]
+        * (DIODES_DRAWN if name.startswith("diode") else 1)
+        * (bank if name.endswith("sepic") else 1)
+        * rest
         for name, record in data["controllers"].items()
     )
 
@@ -316,19 +376,33 @@ def catalog_of(tables: Mapping[str, PartTable]) -> Catalog:
     return replace(shipped(), tables=dict(tables), refused=(), notes=(), findings=())
 
 
+def switched(data: Data, v_high: float, v_output: float) -> float:
+    """Highest voltage a switch of any topology of a job sees."""
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        return v_high + 1.13 * v_output
+    return max(v_high, 1.13 * v_output)
+
+
 def near(data: Data, kind: str, table: PartTable) -> IntArray:
     """Rows of parts that a designer would look at for this job."""
     source, load = data["source"], data["load"]
     v_high = source.get("v_transient_max_v", source["v_max_v"])
     v_output, i_output = load["v_output_v"], load["i_output_a"]
     i_coil = i_output * max(1.0, v_output / source["v_min_v"]) / 0.93
+    if any(name.endswith("sepic") for name in data["controllers"]):
+        i_coil = i_output * (1.0 + v_output / source["v_min_v"]) / 0.93
     n = table.numbers
     if kind == "mosfet":
-        volts = max(v_high, 1.13 * v_output)
+        volts = switched(data, v_high, v_output)
         rating = n["v_drain_source_rating"]
         good = (rating >= 1.5 * volts) & (rating <= max(5.0 * volts, 60.0))
         good &= n["rds_on_10v_max"] < 0.03 * v_output * i_output / i_coil**2
         good &= (n["q_gate_10v_typ"] < 45e-9) & ~np.isnan(n["rds_on_4v5_max"])
+    elif kind == "diode":
+        volts = switched(data, v_high, v_output)
+        rating = n["v_reverse_rating"]
+        good = (rating >= 1.5 * volts) & (rating <= max(5.0 * volts, 60.0))
+        good &= (n["i_forward_rating"] > 1.5 * i_output) & ~np.isnan(n["v_forward_typ"])
     elif kind == "inductor":
         ratio = min(v_output, source["v_nominal_v"]) / max(v_output, source["v_nominal_v"])
         frequency = max(1e3 * max(c["frequencies_khz"]) for c in data["controllers"].values())
@@ -336,7 +410,7 @@ def near(data: Data, kind: str, table: PartTable) -> IntArray:
         wanted = volts / (frequency * 0.35 * i_coil)
         good = (n["inductance_typ"] > 0.6 * wanted) & (n["inductance_typ"] < 2.5 * wanted)
         good &= (n["i_saturation_typ"] > 2.5 * i_coil) & (n["i_rated_typ"] > 1.2 * i_coil)
-        good &= n["i_saturation_typ"] < 9.0 * i_coil
+        good &= (n["i_saturation_typ"] < 9.0 * i_coil) & np.isnan(n["coupling_typ"])
     elif kind == "capacitor":
         volts = max(v_high, 1.13 * v_output)
         good = (n["v_rating"] >= 1.25 * volts) & (n["v_rating"] <= 4.0 * volts)
@@ -398,7 +472,10 @@ def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, Fl
     steady = firm & ~lanes.transient
     ambient, power = lanes.temp_ambient, lanes.v_output * lanes.i_output
     ripple = wave.i_ripple[..., 0] / np.abs(wave.i_mean[..., 0])
-    hot = [p.temp_junction for b in result.bridges.values() for p in (b.control, b.synchronous)]
+    bridges = [(leg, result.bridges[leg.name]) for leg in stage.topology.LEGS]
+    hot = [one.control.temp_junction for _, one in bridges]
+    hot += [one.synchronous.temp_junction for leg, one in bridges if leg.rectifier == "mosfet"]
+    warm = [one.synchronous.temp_junction for leg, one in bridges if leg.rectifier == "diode"]
     chain = verification.limit_chain(result)
     current = result.i_drive
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -412,7 +489,10 @@ def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, Fl
         "temp-resistor": _most(result.sense.temp, steady),
         "temp-capacitor": _capacitor_heat(result, sets, steady),
         "rise": _highest(
-            *(_most(t - ambient, steady) for t in (*hot, result.coil.temp, result.sense.temp))
+            *(
+                _most(t - ambient, steady)
+                for t in (*hot, *warm, result.coil.temp, result.sense.temp)
+            )
         ),
         "height": _height(stage.tables, sets),
         "area": verification.areas(stage, sets),
@@ -427,6 +507,10 @@ def measured(result: Physics, sets: Sets, prices: buying.Prices) -> dict[str, Fl
         * (control.v_sense_max / chain.high),
         "part-numbers": brute_force.distinct(prices, sets).astype(np.float64),
     }
+    if "coupling" in result.banks:
+        found["ripple-coupling"] = _most(result.banks["coupling"].v_ripple, steady)
+    if warm:
+        found["temp-diode"] = _highest(*(_most(t, steady) for t in warm))
     for name, half, strict in (
         ("floor-full", False, False),
         ("floor-half", True, False),
@@ -457,7 +541,7 @@ def _capacitor_heat(result: Physics, sets: Sets, steady: BoolArray) -> FloatArra
 def _height(tables: Mapping[str, PartTable], sets: Sets) -> FloatArray:
     height = {kind: table.numbers["height"] for kind, table in tables.items()}
     tall = [height["inductor"][sets.coil], height["resistor"][sets.sense[0]]]
-    tall += [height["mosfet"][rows] for rows, _ in sets.transistor.values()]
+    tall += [height[switch_kind(p)][rows] for p, (rows, _) in sets.transistor.items()]
     for first, _, second, _ in sets.bank.values():
         tall += [
             height["capacitor"][first],
@@ -495,6 +579,18 @@ UPPER: dict[str, tuple[str, str, float]] = {
 }
 """Limit -> section and key of the spec, and the factor from SI."""
 
+UPPER_RECTIFIED: dict[str, tuple[str, str, float]] = {
+    "temp-diode": ("limits", "temp_diode_max_c", 1.0),
+}
+"""Those that only stages with a diode have."""
+
+UPPER_TWO_COILS: dict[str, tuple[str, str, float]] = {
+    "ripple-coupling": ("limits", "v_ripple_coupling_mv", 1e3),
+}
+"""Those that only stages with two coils have."""
+
+UPPER_ALL = UPPER | UPPER_RECTIFIED | UPPER_TWO_COILS
+
 LOWER: dict[str, tuple[str, str, float]] = {
     "on-time": ("controller", "time_on_min_ns", 1e9),
     "off-time": ("controller", "time_off_min_ns", 1e9),
@@ -514,13 +610,13 @@ def tighten(draft: Draft, name: str, samples: list[Sampled]) -> bool:
     draft.random.shuffle(victims)
     if not victims:
         return False
-    if name in UPPER or name in LOWER:
+    if name in UPPER_ALL or name in LOWER:
         if not any(_move_limit(draft, name, samples, victim) for victim in victims):
             return False
     else:
         if name == "same-part":
             victims.sort(key=_parts_differ, reverse=True)
-        if RULES[name](draft, samples, victims[0]) is False:
+        if (RULES | RULES_RECTIFIED)[name](draft, samples, victims[0]) is False:
             return False
     draft.tightened.append(name)
     return True
@@ -536,11 +632,13 @@ def front_sets(draft: Draft, samples: list[Sampled]) -> list[Victim]:
 def _move_limit(draft: Draft, name: str, samples: list[Sampled], victim: Victim) -> bool:
     """Move a limit past the value of a set; False where that would leave next to nothing."""
     sample, row = victim
+    if name not in sample.values:
+        return False
     lower = name in LOWER
-    section, key, factor = (LOWER if lower else UPPER)[name]
+    section, key, factor = (LOWER if lower else UPPER_ALL)[name]
     sign = 1.0 if lower else -1.0
     own = sign * float(sample.values[name][row])
-    values = np.concatenate([sign * s.values[name][s.alive] for s in samples])
+    values = np.concatenate([sign * s.values[name][s.alive] for s in samples if name in s.values])
     beyond = values[values > own + 1e-9 * abs(own)]
     offered = sum(len(one.alive) for one in samples)
     if len(beyond) < max(2.0, LEFT * offered, 0.25 * len(values)):
@@ -552,7 +650,7 @@ def _move_limit(draft: Draft, name: str, samples: list[Sampled], victim: Victim)
     if not _write(draft.data, section, key, sign * limit * factor, sample.judged.topology):
         return False
     for one in samples:
-        if section != "controller" or one is sample:
+        if name in one.values and (section != "controller" or one is sample):
             one.alive[:] &= sign * one.values[name] >= limit
     return True
 
@@ -601,7 +699,14 @@ def _member(draft: Draft, victim: Victim, kind: str) -> tuple[str, int]:
     places: dict[str, list[tuple[str, int]]] = {
         "inductor": [("inductor", int(sets.coil[row]))],
         "resistor": [("sense-resistor", int(sets.sense[0][row]))],
-        "mosfet": [(p, int(rows[row])) for p, (rows, _) in sets.transistor.items()],
+        **{
+            kind: [
+                (p, int(rows[row]))
+                for p, (rows, _) in sets.transistor.items()
+                if switch_kind(p) == kind
+            ]
+            for kind in ("mosfet", "diode")
+        },
         "capacitor": [
             (f"{node}-bank", int(rows[row]))
             for node, (first, _, second, _) in sets.bank.items()
@@ -615,6 +720,8 @@ def _member(draft: Draft, victim: Victim, kind: str) -> tuple[str, int]:
 
 def _any_member(draft: Draft, victim: Victim) -> tuple[str, str, int]:
     kinds = [k for k in ("mosfet", "capacitor", "inductor", "resistor") if len(draft.tables[k]) > 1]
+    if any(switch_kind(p) == "diode" for p in victim[0].judged.sets.transistor):
+        kinds.append("diode")
     kind = str(draft.random.choice(kinds or ["mosfet"]))
     return (kind, *_member(draft, victim, kind))
 
@@ -636,6 +743,11 @@ def _set_text(draft: Draft, kind: str, row: int, column: str, text: str) -> None
 def _volts(draft: Draft, position: str) -> float:
     source, load = draft.data["source"], draft.data["load"]
     top = source["v_max_v"] if position.startswith("input") else 1.02 * load["v_output_v"]
+    if position.startswith("coupling"):
+        top = source["v_max_v"]
+    elif position in ("output-low", "output-high", "output-diode"):
+        two_coils = any(name.endswith("sepic") for name in draft.data["topologies"])
+        top += source["v_max_v"] * two_coils
     return float(top)
 
 
@@ -847,6 +959,28 @@ def _saturation_drop(draft: Draft, samples: list[Sampled], victim: Victim) -> No
     draft.data["limits"]["saturation_drop_max_pct"] = float(draft.random.uniform(4, 15))
 
 
+def _reverse_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """Too little for the node with its ringing."""
+    if not any(switch_kind(p) == "diode" for p in victim[0].judged.sets.transistor):
+        return False
+    position, row = _member(draft, victim, "diode")
+    volts = _volts(draft, position) * 1.2 / 0.8
+    _set_number(draft, "diode", row, "v_reverse_rating", 0.93 * volts)
+    return True
+
+
+def _average_current(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """Too small a rating for the mean current of the diode."""
+    sample, at = victim
+    for position, current in sample.result.scene.wave.position_mean.items():
+        if switch_kind(position) == "diode":
+            _, row = _member(draft, victim, "diode")
+            rating = 1.3 * float(current[at].max())
+            _set_number(draft, "diode", row, "i_forward_rating", rating)
+            return True
+    return False
+
+
 Turn = Callable[[Draft, list[Sampled], Victim], bool | None]
 """Turns one rule; False where that would change nothing."""
 
@@ -878,6 +1012,11 @@ RULES: dict[str, Turn] = {
     "worst-point": _worst_point,
 }
 
+RULES_RECTIFIED: dict[str, Turn] = {
+    "reverse-voltage": _reverse_voltage,
+    "average-current": _average_current,
+}
+
 NAMES = (*UPPER, *LOWER, *RULES)
 
 SELDOM = (
@@ -892,6 +1031,8 @@ OFTEN = (
     *("pooled", "buy-up", "order-minimum", "line-item", "chain-low", "chain-high"),
     *("temp-capacitor", "ripple-current", "saturation-drop", "force-anywhere"),
 )
+
+UPPER_NAMES = (*UPPER, *UPPER_RECTIFIED)
 
 TURNS = (*(name for name in NAMES if name not in OFTEN), *SELDOM)
 """What the seed walks through; limits that are seldom the one that matters have more turns."""
@@ -966,6 +1107,40 @@ def _matters(draft: Draft, names: tuple[str, ...]) -> bool:
     worst = draft.data["choice"]["objective"] == OBJECTIVE_WORST
     judged = [sample.judged for sample in sampled(draft)]
     return bool(brute_force.binding(judged, worst=worst) & {*names})
+
+
+TURNS_RECTIFIED = (*UPPER_RECTIFIED, *RULES_RECTIFIED, *NAMES)
+
+
+def rectified_case(seed: int) -> Case:
+    """A case with diodes, where the current may rest at light load."""
+    random = np.random.default_rng([2028, seed])
+    first = TURNS_RECTIFIED[seed % len(TURNS_RECTIFIED)]
+    for _ in range(ATTEMPTS):
+        draft, samples = draft_of(random, shapes=RECTIFIED)
+        if tighten(draft, first, samples):
+            break
+    extra = [str(name) for name in random.choice(UPPER_NAMES, 2, replace=False)]
+    for name in [name for name in extra if name != first]:
+        samples = sampled(draft)
+        tighten(draft, name, samples)
+    return _case(seed, draft)
+
+
+def two_coil_case(seed: int) -> Case:
+    """A case with two coils and a capacitor between them."""
+    random = np.random.default_rng([2029, seed])
+    names = (*UPPER_TWO_COILS, *UPPER, *RULES_RECTIFIED, *LOWER)
+    first = names[seed % len(names)]
+    for _ in range(ATTEMPTS):
+        draft, samples = draft_of(random, shapes=TWO_COILS)
+        if tighten(draft, first, samples):
+            break
+    name = str(random.choice([*UPPER, *UPPER_TWO_COILS]))
+    if name != first:
+        samples = sampled(draft)
+        tighten(draft, name, samples)
+    return _case(seed, draft)
 
 
 def small_case(seed: int, names: Sequence[str]) -> Case:

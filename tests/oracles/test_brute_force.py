@@ -84,6 +84,28 @@ def test_front_is_the_front_of_all_sets(seed: int) -> None:
     assert bool(len(one.found)) == any(part.feasible().any() for part in one.judged)
 
 
+RECTIFIED_PAIRS = max(8, PAIRS // 3)
+
+
+@pytest.mark.parametrize("seed", range(RECTIFIED_PAIRS))
+def test_front_with_diodes_is_the_front_of_all_sets(seed: int) -> None:
+    one = compare(random_cases.rectified_case(seed))
+    assert sum(len(part.sets) for part in one.judged) <= SETS_MAX
+    assert one.differences == [], one.case.text
+    assert bool(len(one.found)) == any(part.feasible().any() for part in one.judged)
+
+
+TWO_COIL_PAIRS = max(5, PAIRS // 8)
+
+
+@pytest.mark.parametrize("seed", range(TWO_COIL_PAIRS))
+def test_front_with_two_coils_is_the_front_of_all_sets(seed: int) -> None:
+    one = compare(random_cases.two_coil_case(seed))
+    assert sum(len(part.sets) for part in one.judged) <= SETS_MAX
+    assert one.differences == [], one.case.text
+    assert bool(len(one.found)) == any(part.feasible().any() for part in one.judged)
+
+
 def faulty(name: str, case: Case) -> list[str]:
     """How the front of a search that forgets a limit differs from that of all sets."""
     with pytest.MonkeyPatch.context() as patch:

@@ -60,6 +60,8 @@ STRESS = {
     "i_rms_synchronous": 8.7,
     "inductance": 1e-5,
     "temp_board": 80.0,
+    "i_mean_synchronous": 7.5,
+    "share_blocking": 0.25,
 }
 
 

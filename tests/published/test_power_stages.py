@@ -9,7 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.records import REGION_DOWN, REGION_UP, Operation, State, Waveform
+from optimizer.records import (
+    DIODES,
+    REGION_BOTH,
+    REGION_DOWN,
+    REGION_UP,
+    FloatArray,
+    Operation,
+    State,
+    Waveform,
+)
 from optimizer.spectra import harmonics
 from optimizer.topologies import TOPOLOGIES
 from optimizer.waveforms import lossless_state, solve
@@ -18,9 +27,12 @@ DATA = tomllib.loads((Path(__file__).parent / "power_stages.toml").read_text("ut
 N_HARMONIC = 400
 
 
-def solve_stage(topology: str, stage: dict[str, float], series: float = 0.0) -> Waveform:
-    """Waveform of one stage with `series` ohm in the coil's path."""
+def solve_stage(
+    topology: str, stage: dict[str, float], series: float = 0.0, drop: float = 0.0
+) -> Waveform:
+    """Waveform of one stage with `series` ohm in the coil's path and a diode of `drop` volts."""
     region = REGION_DOWN if stage["v_input"] > stage["v_output"] else REGION_UP
+    region = REGION_BOTH if topology.endswith("sepic") else region
     numbers = {name: np.array([[float(number)]]) for name, number in stage.items()}
     operation = Operation(**numbers, region=np.array([region]))
     blank = lossless_state(TOPOLOGIES[topology], operation)
@@ -30,6 +42,7 @@ def solve_stage(topology: str, stage: dict[str, float], series: float = 0.0) -> 
         i_input_extra=blank.i_input_extra,
         i_output_extra=blank.i_output_extra,
         temp_board=blank.temp_board,
+        drop={p: zero + drop * (p in DIODES) for p, zero in blank.drop.items()},
     )
     return solve(TOPOLOGIES[topology], operation, state)
 
@@ -44,15 +57,20 @@ def voltage_ripple(wave: Waveform, *, capacitance: float, esr: float = 0.0) -> f
     return float(np.ptp(np.real(np.exp(2j * np.pi * np.outer(time, order)) @ volts)))
 
 
+def figure(wave: Waveform, name: str) -> FloatArray:
+    """A field of the waveform, or the rms current of a position."""
+    return wave.position_rms[name] if name in wave.position_rms else getattr(wave, name)
+
+
 @pytest.mark.parametrize("example", DATA["example"], ids=lambda example: example["name"])
 def test_worked_example(example: dict[str, Any]) -> None:
-    wave = solve_stage(example["topology"], example["stage"])
+    wave = solve_stage(example["topology"], example["stage"], drop=example.get("drop", 0.0))
     assert wave.converged.all()
     for name, number in example["expected"].items():
         found = (
             voltage_ripple(wave, **example["bank"])
             if name == "v_ripple"
-            else float(np.ravel(getattr(wave, name))[0])
+            else float(np.ravel(figure(wave, name))[0])
         )
         half = example.get("digit", 0.0) / 2
         assert found == pytest.approx(number, rel=example["tolerance"], abs=half), name

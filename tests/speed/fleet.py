@@ -83,7 +83,7 @@ def one_by_one(spec: Spec, catalog: Catalog, board: PartSet, gone: tuple[str, ..
         changed = with_places(board, [Place(p.position, p.slot, name, p.pieces) for p in lost])
         if all(len(dict(bank)) == len(bank) for bank in (changed.bank_input, changed.bank_output)):
             kept.append(name)
-            boards.append(looked_up(spec, catalog, changed))
+            boards.append(looked_up(catalog, changed))
     sets = stacked(boards)
     scene = verification.given_scene(stage, verification.reference_of(stage, sets))
     prices = buying.prices(spec, catalog.tables)

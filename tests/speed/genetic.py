@@ -73,6 +73,7 @@ class Genes:
         return Sets(
             frequency=self.frequency[skeleton],
             coil=self.coil[skeleton],
+            coil_pieces=np.ones_like(skeleton),
             transistor=transistor,
             bank=bank,
             sense=(pool.sense[next(column)], next(column) + 1),

@@ -82,7 +82,7 @@ def every_assignment(spec: Spec, catalog: Catalog, board: PartSet) -> tuple[int,
     shop = Boards(spec, catalog, board.topology)
     offered = [[*offers(spec, catalog, place), None] for place in held]
     every = [with_places(board, filled(held, names)) for names in product(*offered)]
-    sets = stacked([looked_up(spec, catalog, one) for one in every])
+    sets = stacked([looked_up(catalog, one) for one in every])
     passing = fleet_cases._passing(spec, catalog, stage, sets)
     best = (len(held) + 1, 0)
     for names in product(*offered):

@@ -75,23 +75,24 @@ function waveCharts(width, sets) {
 
 const PLACES = {
   "input-bank": [62, 110], "input-high": [150, 44], "input-low": [205, 132], inductor: [290, 76],
-  "sense-resistor": [376, 76], "output-low": [452, 132], "output-high": [508, 44], "output-bank": [598, 110],
+  "input-diode": [205, 132], "output-diode": [508, 44], "sense-resistor": [376, 76], "output-low": [452, 132], "output-high": [508, 44], "output-bank": [598, 110],
 };
 
 // Boxes with the names of the positions; no values, no part symbols: it only says what sits where.
 function stageFigure(topology, positions) {
   const has = (name) => positions.includes(name);
+  if (topology.endsWith("sepic")) return el("p", { class: "note" }, `The ${topology} stage has no figure here.`);
   const wires = [
     "M20 44 H116", "M20 188 H640", "M62 44 V94", "M62 126 V188", "M542 44 H640", "M598 44 V94", "M598 126 V188",
     has("input-high") ? "M184 44 H205 V76 H256" : "M116 44 H205 V76 H256",
-    "M324 76 H340", "M412 76 H452", has("output-high") ? "M452 76 V44 H474" : "M452 76 V44 H542",
+    "M324 76 H340", "M412 76 H452", has("output-high") || has("output-diode") ? "M452 76 V44 H474" : "M452 76 V44 H542",
   ];
-  if (has("input-low")) wires.push("M205 76 V116", "M205 148 V188");
+  if (has("input-low") || has("input-diode")) wires.push("M205 76 V116", "M205 148 V188");
   if (has("output-low")) wires.push("M452 76 V116", "M452 148 V188");
   const drawn = svg("svg", { viewBox: "0 0 660 214", width: 660, role: "img", "aria-label": `Positions of the ${topology} stage`, style: "max-width:100%;height:auto" });
   drawn.append(svg("path", { d: wires.join(" "), fill: "none", stroke: COLOUR.soft, "stroke-width": 1.5 }));
   for (const [name, [x, y]] of Object.entries(PLACES)) {
-    if (name.match(/(high|low)$/) && !has(name)) continue;
+    if (name.match(/(high|low|diode)$/) && !has(name)) continue;
     const tall = name === "inductor" || name === "sense-resistor" ? 72 : 68;
     drawn.append(svg("rect", { x: x - tall / 2, y: y - 16, width: tall, height: 32, fill: "#fff", stroke: COLOUR.ink, "stroke-width": 1.4, rx: name === "inductor" ? 16 : 1 }));
     drawn.append(label(x, y, name.split("-")));

@@ -70,7 +70,7 @@ const pointOf = (number) => data.points.find((point) => point.number === number)
 const detailOf = (number) => data.details[number] ?? null;
 const lanesOf = (detail) => data.lanes[detail.lanes];
 const kilohertz = (hertz) => `${digits(hertz / 1e3)} kHz`;
-const regionName = (region) => ["step-down", "window", "step-up"][region];
+const regionName = (region) => ["step-down", "window", "step-up", "step-up/down"][region];
 
 function topologyMark(topology) {
   const known = [...new Set(data.points.map((point) => point.topology))];
