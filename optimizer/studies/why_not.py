@@ -205,6 +205,8 @@ def _miss(one: tuple[Chosen, list[Margin]]) -> float:
 
 def _count_rules(case: Archived, wish: Wish) -> Iterator[str]:
     every = [too_many(wish, case.spec, p) for p in places(wish, case.spec, case.catalog)]
+    if not every:
+        yield "no topology of the spec has a place for it"
     if every and all(every):
         yield from (text for text in every if text)
 

@@ -116,7 +116,8 @@ def places(wish: Wish, spec: Spec, catalog: Catalog) -> list[str | None]:
     kind = kind_of_part(catalog, wish.part)
     names = [wish.topology] if wish.topology else list(spec.topologies)
     switches = dict.fromkeys(p for name in names for p in TOPOLOGIES[name].POSITIONS)
-    every = (*switches, *OTHER_POSITIONS)
+    others = [p for p in OTHER_POSITIONS if any(stands_at(name, p) for name in names)]
+    every = (*switches, *others)
     return [p for p in every if kind_of(p) == kind and wish.position in (None, p)]
 
 

@@ -136,6 +136,7 @@ def feasible(one: Reopened, catalog: Catalog) -> list[Choosable]:
                 judged.topology,
                 float(sets.frequency[row]),
                 int(sets.coil[row]),
+                int(sets.coil_pieces[row]),
                 {p: (int(a[row]), int(n[row])) for p, (a, n) in sets.transistor.items()},
                 {k: ((int(b[0][row]), int(b[1][row])),) for k, b in sets.bank.items()},
                 (int(sets.sense[0][row]), int(sets.sense[1][row])),
