@@ -287,6 +287,8 @@ def _present(side: _Side, parts: int, width: int) -> BoolArray:
 
 def _thinned(side: _Side, other: _Side, saving: IntArray) -> _Side:
     """The options that no other option of the same group replaces whatever the partner is."""
+    if not len(saving):
+        return side.take(undominated(side.cost, side.cost, side.loss))
     held = side.slot >= 0
     most = np.maximum(saving.max(axis=2), 0)
     least = np.maximum(-saving.min(axis=2), 0)

@@ -194,11 +194,13 @@ def test_points_without_evidence_keep_one_line(tmp_path: Path) -> None:
     run = plain_run(count=5)
     for number in (0, 4):
         run["points"][number]["evidence"] = {"samples": []}
-    line = kept(run)["points"][2]["verified"]
+    assert [bool(point["mark"]) for point in run["points"][1:3]] == [False, True]
+    line = kept(run)["points"][1]["verified"]
     assert (line["losses"], line["loss_total"]) == ({}, [])
     assert [m["quantity"] for m in line["margins"]] == ["junction temperature", "saturation"]
-    assert line["bill"] == archive_result.rounded(run["points"][2]["verified"]["bill"])
+    assert line["bill"] == archive_result.rounded(run["points"][1]["verified"]["bill"])
     assert kept(run)["points"][0]["verified"]["losses"]
+    assert kept(run)["points"][2]["verified"]["losses"]
 
 
 def test_a_run_written_again_says_the_same(tmp_path: Path) -> None:

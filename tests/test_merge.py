@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from optimizer.merge import components, mergeable, relaxed_front
@@ -58,6 +58,7 @@ BANK_BETWEEN = ("bank-between", ("between-first", "between-second"), "c")
 
 @settings(max_examples=100, deadline=None)
 @given(st.integers(0, 10**6), st.sampled_from(["bought", "linear", "rising"]))
+@example(3545, "linear")  # nothing left that two of the banks share
 def test_three_banks_that_share_parts_merge_too(seed, price_shape):
     choice = random_choice(
         seed,
