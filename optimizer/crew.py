@@ -26,8 +26,9 @@ _ended: Any = None
 
 
 def available() -> int:
-    """Processor cores that this process may use; 1 where processes cannot be forked."""
-    if "fork" not in multiprocessing.get_all_start_methods():
+    """Processor cores that this process may use; 1 where it cannot fork or may have no children."""
+    forks = "fork" in multiprocessing.get_all_start_methods()
+    if not forks or multiprocessing.current_process().daemon:
         return 1
     count = getattr(os, "sched_getaffinity", None)
     return len(count(0)) if count else os.cpu_count() or 1
