@@ -262,10 +262,10 @@ class _Listed:
         for start in range(0, len(index), PAIRS_AT_ONCE):
             watch()
             banks = self.banks.keep(index[start : start + PAIRS_AT_ONCE])
-            ripple = _solved(duty, banks, ripple=False).v_ripple_low
+            ripple = duty.solve(banks.choice(), ripple=False).v_ripple_low
             near = np.flatnonzero((ripple <= NEAR * allowed).all(axis=1))
             if near.size:
-                ripple[near] = _solved(duty, banks.keep(near), ripple=True).v_ripple
+                ripple[near] = duty.solve(banks.keep(near).choice(), ripple=True).v_ripple
             found.append(ripple)
         return np.concatenate(found)
 
@@ -278,20 +278,6 @@ class _Listed:
         total += banks.second_pieces[:, None] * one[banks.second]
         with np.errstate(divide="ignore"):
             return np.asarray(1.0 / np.abs(total)).reshape(len(total), len(self.lanes), orders)
-
-
-def _solved(duty: BankDuty, banks: _Banks, *, ripple: bool) -> bank.Bank:
-    return bank.solve(
-        harmonics=duty.harmonics,
-        frequency=duty.frequency,
-        i_rms_ac=duty.i_rms_ac,
-        branches=duty.branches,
-        ripple=ripple,
-        first=banks.first,
-        first_pieces=banks.first_pieces,
-        second=np.where(banks.second_pieces > 0, banks.second, -1),
-        second_pieces=banks.second_pieces,
-    )
 
 
 def _price(banks: _Banks, cost: IntArray) -> IntArray:

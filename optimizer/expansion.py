@@ -164,9 +164,7 @@ class Expansion:
             self.bounds[start + np.flatnonzero(gone)] = np.inf
             start += len(gone)
             if waterfall.falls:
-                self.found.waterfalls.append(
-                    replace(waterfall, position=f"{name} {waterfall.position}")
-                )
+                self.found.fell(name, waterfall)
 
     def survey(self) -> None:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from optimizer import crew
 from optimizer.buying import Prices
@@ -86,3 +86,7 @@ class Found:
     first: tuple[Choice, Selection] | None = None
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)
+
+    def fell(self, topology: str, one: Waterfall) -> None:
+        """Keep a waterfall under the name of its topology."""
+        self.waterfalls.append(replace(one, position=f"{topology} {one.position}"))

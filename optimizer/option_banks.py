@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from optimizer import (
     market,
     screen,
 )
-from optimizer.parts import bank, bank_choice, bank_mix
+from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_choice import BankDuty, BankLimits
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
@@ -85,33 +85,27 @@ def bank_groups(bench: Workbench, alone: Mapping[str, Group] | None = None) -> l
     alone : the best banks of each node that share no type, if they are known
     """
     groups: list[Group] = []
-    beside, aim = bench, bench.aim
-    # what stays of banks bought alone bounds those that share for two nodes only
-    alone_only = aim.alone and len(bench.found.pool.bank) == 2
-    for name, others in _partners(bench):
+    beside, aim, nodes = bench, bench.aim, list(bench.found.pool.bank)
+    # prices alone say something of banks that share a type for two nodes only
+    two = len(nodes) == 2
+    for number, name in enumerate(nodes):
         aim.watch()
         node = _node(bench, name)
-        floor = node.alone if alone_only else node.marginal
+        floor = node.alone if aim.alone and two else node.marginal
         apart = None
-        if alone is not None and len(others) == 1:
-            (other,) = others
+        if alone is not None and two:
+            other = nodes[1 - number]
             apart = bench.settled_at(other, alone[other], _alone(bench, alone[other]))
         group = _banks(beside, node, node.least, floor, apart)
         if not len(group.loss):
             return None
         beside = beside.settled(name, "capacitor", group)
         groups.append(group)
-    if len(groups) == 2 and not (aim.best_only or aim.complete or aim.alone):
-        one, two = (_rivals(bench, group) for group in groups)
-        groups = [picked(groups[0], one.needed(two)), picked(groups[1], two.needed(one))]
+    if two and not (aim.best_only or aim.complete or aim.alone):
+        one, other_one = (_rivals(bench, group) for group in groups)
+        kept = one.needed(other_one), other_one.needed(one)
+        groups = [picked(group, keep) for group, keep in zip(groups, kept, strict=True)]
     return groups
-
-
-def _partners(bench: Workbench) -> Iterator[tuple[str, list[str]]]:
-    """Every node with the other nodes."""
-    nodes = list(bench.found.pool.bank)
-    for name in nodes:
-        yield name, [one for one in nodes if one != name]
 
 
 def _alone(bench: Workbench, group: Group) -> IntArray:
@@ -273,18 +267,7 @@ def _bank_options(
     found, stage = bench.found, bench.stage
     every = np.arange(len(stage.lanes))
     duty = screen.bank_duty(bench.scene, node, types, every)
-    loss = bank.solve(
-        harmonics=duty.harmonics,
-        frequency=duty.frequency,
-        i_rms_ac=duty.i_rms_ac,
-        branches=duty.branches,
-        source=duty.source,
-        ripple=False,
-        first=chosen["first"],
-        first_pieces=chosen["first_pieces"],
-        second=chosen["second"],
-        second_pieces=chosen["second_pieces"],
-    ).loss
+    loss = duty.solve(chosen, ripple=False).loss
     first, second = types[chosen["first"]], chosen["second"]
     second = np.where(second < 0, -1, types[np.maximum(second, 0)])
     first_pieces = chosen["first_pieces"]

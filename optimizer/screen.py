@@ -233,12 +233,10 @@ def cheapest_bank(
     cost: IntArray,
     *,
     types_max: int,
-    least: IntArray | None = None,
     watch: Watch = go_on,
 ) -> tuple[int, int, int, int] | None:
     """The cheapest bank of one or two types that passes, or None.
 
-    least : cost below which no bank that holds a type can pass, (n_type,)
     watch : called often; raises where the search is to end
     """
     sizing = np.flatnonzero(limits.steady(scene.stage))
@@ -258,8 +256,6 @@ def cheapest_bank(
     if types_max < 2:
         return single
     known = [] if single is None else [int(cost[single[0], single[1]])]
-    if known and least is not None:
-        usable = usable & (least < known[0])
     mixed = bank_mix.mixed_options(
         objective=duty,
         weight=np.zeros(len(sizing)),

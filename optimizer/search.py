@@ -143,17 +143,18 @@ def _prepare(
     found.points[topology] = points(spec, topology)
     stage = build_stage(spec, topology, lanes=found.points[topology].lanes, tables=catalog.tables)
     parts = pool.pool(stage, prices)
-    found.waterfalls += [_named(topology, one) for one in parts.waterfalls]
+    for one in parts.waterfalls:
+        found.fell(topology, one)
     found.stages[topology] = stage
     clock.done("parts", f"{topology}: " + ", ".join(_left(parts.waterfalls)))
     if any(not one.left for one in parts.waterfalls):
         return
     screened = screen.screen(stage, parts)
-    found.waterfalls.append(_named(topology, screened.waterfall))
+    found.fell(topology, screened.waterfall)
     clock.done("skeletons", f"{topology}: {len(screened.coil)} of {screened.waterfall.offered}")
     reference, kept, beside = reference_sets.references(stage, parts, prices, screened, clock.watch)
     if beside.falls:
-        found.waterfalls.append(_named(topology, beside))
+        found.fell(topology, beside)
     if given is not None:
         reference = verification.taken_over(reference, given)
     found.references[topology] = reference
@@ -197,10 +198,6 @@ def objective(stage: Stage, scene: object = None) -> tuple[BoolArray, FloatArray
     weight = np.zeros(len(lanes))
     weight[one] = 1.0
     return weight > 0, weight
-
-
-def _named(topology: str, one: Waterfall) -> Waterfall:
-    return replace(one, position=f"{topology} {one.position}")
 
 
 def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:

@@ -21,7 +21,14 @@ def _led_demands(one: LedString, values: Values, ambient: Values) -> tuple[Deman
     cold, hot = ambient["temp_cold"], ambient["temp_hot"]
 
     def volts_of(v_led: float, temp: float, pieces: int = n) -> float:
-        return float(pieces * (v_led + one.v_led_tempco * (temp - 25.0)))
+        return pieces * loads.v_led_at(
+            v_led=v_led,
+            v_led_tempco=one.v_led_tempco,
+            temp_junction=temp,
+            resistance_led=one.resistance_led,
+            i_led=full,
+            i_full=full,
+        )
 
     dimmed = one.dimming.analogue_share * full
     low = n * loads.v_led_low(

@@ -5,6 +5,7 @@ Costs are integers, so that sums and comparisons of money are without rounding.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -48,6 +49,23 @@ class BankDuty:
             frequency=self.frequency,
             i_rms_ac=self.i_rms_ac,
             branches=self.branches,
+        )
+
+    def solve(self, choice: Mapping[str, IntArray], *, ripple: bool, stride: int = 1) -> bank.Bank:
+        """What banks do here; `choice` : the four columns that `bank.solve` takes."""
+        return bank.solve(
+            harmonics=self.harmonics,
+            frequency=self.frequency,
+            i_rms_ac=self.i_rms_ac,
+            branches=self.branches,
+            source=self.source,
+            ripple=ripple,
+            stride=stride,
+            each=self.each,
+            first=choice["first"],
+            first_pieces=choice["first_pieces"],
+            second=choice["second"],
+            second_pieces=choice["second_pieces"],
         )
 
 
@@ -116,20 +134,9 @@ def weighted_loss(
     ...     first_pieces=np.array([4]), second=np.array([-1]), second_pieces=np.array([0])).round(9)
     array([0.0025])
     """
-    solved = bank.solve(
-        harmonics=duty.harmonics,
-        frequency=duty.frequency,
-        i_rms_ac=duty.i_rms_ac,
-        branches=duty.branches,
-        source=duty.source,
-        first=first,
-        first_pieces=first_pieces,
-        second=second,
-        second_pieces=second_pieces,
-        ripple=False,
-        each=duty.each,
-    )
-    return np.asarray(solved.loss @ weight)
+    choice = {"first": first, "first_pieces": first_pieces}
+    choice |= {"second": second, "second_pieces": second_pieces}
+    return np.asarray(duty.solve(choice, ripple=False).loss @ weight)
 
 
 def verdicts(
@@ -148,7 +155,7 @@ def verdicts(
     """
     choice = {"first": first, "first_pieces": first_pieces}
     choice |= {"second": second, "second_pieces": second_pieces}
-    solved = _solve(duty, choice, ripple=False)
+    solved = duty.solve(choice, ripple=False)
     second_allowed = np.where(
         (second < 0)[:, None], np.inf, limits.i_ripple[np.where(second < 0, 0, second)]
     )
@@ -185,24 +192,10 @@ def _ripple_verdict(
             part = lanes_of(duty, some)
             for stride in (COARSE, 1):
                 few = {name: values[rows] for name, values in choice.items()}
-                seen = _solve(part, few, ripple=True, stride=stride)
+                seen = part.solve(few, ripple=True, stride=stride)
                 rows = rows[(seen.v_ripple <= limits.v_ripple[some]).all(axis=1)]
     ripple[rows] = True
     return ripple
-
-
-def ripple_seen(
-    *,
-    duty: BankDuty,
-    first: IntArray,
-    first_pieces: IntArray,
-    second: IntArray,
-    second_pieces: IntArray,
-) -> FloatArray:
-    """Ripple of banks at a few instants, never above the true one [V], (n_choice, n_lane)."""
-    choice = {"first": first, "first_pieces": first_pieces}
-    choice |= {"second": second, "second_pieces": second_pieces}
-    return _solve(duty, choice, ripple=True, stride=COARSE).v_ripple
 
 
 def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
@@ -216,26 +209,6 @@ def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
         source = bank.SourceBranch(source.resistance[used], source.inductance[used])
     return BankDuty(
         duty.harmonics[:, used], duty.frequency[:, used], duty.i_rms_ac[:, used], some, source
-    )
-
-
-def _solve(
-    duty: BankDuty, choice: dict[str, IntArray], *, ripple: bool, stride: int = 1
-) -> bank.Bank:
-    return bank.solve(
-        harmonics=duty.harmonics,
-        frequency=duty.frequency,
-        i_rms_ac=duty.i_rms_ac,
-        branches=duty.branches,
-        source=duty.source,
-        ripple=ripple,
-        stride=stride,
-        each=duty.each,
-        slope_step=None,
-        first=choice["first"],
-        first_pieces=choice["first_pieces"],
-        second=choice["second"],
-        second_pieces=choice["second_pieces"],
     )
 
 

@@ -11,13 +11,13 @@ import numpy as np
 from optimizer.errors import Watch, go_on
 from optimizer.parts import bank
 from optimizer.parts.bank_choice import (
+    COARSE,
     NOT_OFFERED,
     RIPPLE_ROOM,
     BankDuty,
     BankLimits,
     BankOptions,
     lanes_of,
-    ripple_seen,
     staircase,
     usable_types,
     verdicts,
@@ -355,7 +355,8 @@ class _Search:
         """Indices of the banks whose ripple, seen at a few instants, keeps the worst lanes."""
         left = np.arange(pairs.cost.size)
         for duty, v_ripple in self.worst:
-            quiet = ripple_seen(duty=duty, **_choice(pairs.keep(left)))[:, 0] <= v_ripple
+            seen = duty.solve(_choice(pairs.keep(left)), ripple=True, stride=COARSE)
+            quiet = seen.v_ripple[:, 0] <= v_ripple
             self.fell("ripple", quiet)
             left = left[quiet]
         return left
