@@ -52,6 +52,13 @@ class Market:
     covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
     money: dict[str, IntArray] = field(default_factory=dict)
 
+    @property
+    def numbers_limited(self) -> bool:
+        """Whether some set could hold more part numbers than the spec allows."""
+        rules, topology = self.stage.spec.choice, self.stage.topology
+        most = 2 + 2 * len(topology.LEGS) + rules.bank_types_max * len(self.stage.nodes)
+        return bool(rules.part_numbers_max and rules.part_numbers_max < most)
+
     def choices(self, position: str) -> Choices:
         """Every part of a switch position in every number of pieces."""
         rows, pieces = screen.switch_choices(self.stage, self.pool, position)

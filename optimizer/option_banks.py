@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +21,8 @@ from optimizer.records import (
     Group,
     IntArray,
 )
-from optimizer.rivals import Rivals, pair_cost
-from optimizer.workbench import LEVELS, Workbench, group_of, picked
+from optimizer.rivals import Rivals
+from optimizer.workbench import LEVELS, Workbench, group_of
 
 FIRST_BANKS = 48
 """Banks tried per direction in a sketch."""
@@ -42,7 +41,7 @@ def _cheapest_mix(
 
 
 @dataclass(frozen=True, slots=True)
-class _Node:
+class Node:
     """What the banks of one node are made from.
 
     types : rows of the catalog; duty, firm : currents in the lanes of the objective and of the
@@ -60,7 +59,7 @@ class _Node:
     marginal: IntArray
 
 
-def _node(bench: Workbench, name: str) -> _Node:
+def node_of(bench: Workbench, name: str) -> Node:
     found, types = bench.found, bench.found.pool.bank[name]
     sizing = np.flatnonzero(limits.steady(bench.stage))
     duty = screen.bank_duty(bench.scene, name, types, found.objective)
@@ -76,45 +75,28 @@ def _node(bench: Workbench, name: str) -> _Node:
             found.marginal["capacitor"],
         )
     )
-    return _Node(name, types, duty, firm, limit, alone, least, marginal)
+    return Node(name, types, duty, firm, limit, alone, least, marginal)
 
 
-def bank_groups(bench: Workbench, alone: Mapping[str, Group] | None = None) -> list[Group] | None:
+def bank_groups(bench: Workbench, *, alone: bool) -> list[Group] | None:
     """Banks of every node that pass and may matter; None where a node has none.
 
-    alone : the best banks of each node that share no type, if they are known
+    alone : look only for the banks that are best while they share no type with another one
     """
     groups: list[Group] = []
-    beside, aim, nodes = bench, bench.aim, list(bench.found.pool.bank)
-    # prices alone say something of banks that share a type for two nodes only
-    two = len(nodes) == 2
-    for number, name in enumerate(nodes):
-        aim.watch()
-        node = _node(bench, name)
-        floor = node.alone if aim.alone and two else node.marginal
-        apart = None
-        if alone is not None and two:
-            other = nodes[1 - number]
-            apart = bench.settled_at(other, alone[other], _alone(bench, alone[other]))
-        group = _banks(beside, node, node.least, floor, apart)
+    beside = bench
+    for name in bench.found.pool.bank:
+        bench.aim.watch()
+        node = node_of(bench, name)
+        group = _banks(beside, node, node.least, node.alone if alone else node.marginal)
         if not len(group.loss):
             return None
         beside = beside.settled(name, "capacitor", group)
         groups.append(group)
-    if two and not (aim.best_only or aim.complete or aim.alone):
-        one, other_one = (_rivals(bench, group) for group in groups)
-        kept = one.needed(other_one), other_one.needed(one)
-        groups = [picked(group, keep) for group, keep in zip(groups, kept, strict=True)]
     return groups
 
 
-def _alone(bench: Workbench, group: Group) -> IntArray:
-    """Cost of each bank when it shares no part, (n_option,)."""
-    rivals = _rivals(bench, group)
-    return pair_cost(rivals.most, rivals.rows, rivals.pieces)
-
-
-def _rivals(bench: Workbench, group: Group) -> Rivals:
+def bank_rivals(bench: Workbench, group: Group) -> Rivals:
     """The banks of a node with what they cost alone and add at least."""
     prices = bench.found.prices
     most, least = prices.alone("capacitor"), bench.found.marginal["capacitor"]
@@ -123,28 +105,24 @@ def _rivals(bench: Workbench, group: Group) -> Rivals:
     return Rivals(rows, group.pieces, group.loss, least, most, shared)
 
 
-def _banks(
-    bench: Workbench, node: _Node, cost: IntArray, floor: IntArray, apart: Workbench | None
-) -> Group:
+def _banks(bench: Workbench, node: Node, cost: IntArray, floor: IntArray) -> Group:
     """Banks of one node: one type first, then two types where they can still matter.
 
     cost : what a bank pays at least of a set, for bounds; floor : what it adds at least, to hold
     it against other banks; (n_type, pieces_max + 1) each
-    apart : the bench with the exact banks of the other node at what they cost alone; beside them
-    a bank counts what it adds at least
     """
     most = bench.stage.spec.choice.bank_types_max
     single = _single_banks(bench, node, cost)
     banks = [single]
     if most > 1 and not bench.aim.best_only:
-        banks.append(_mixed_banks(bench, node, cost, floor, single, apart))
+        banks.append(_mixed_banks(bench, node, cost, floor, single))
     elif most > 1 and not len(single["first"]):
         banks.append(_cheapest_mix(bench, node.name, node.types, node.least))
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
-    return _bank_options(bench, node.name, node.types, chosen)
+    return bank_options(bench, node.name, node.types, chosen)
 
 
-def _single_banks(bench: Workbench, node: _Node, table: IntArray) -> dict[str, IntArray]:
+def _single_banks(bench: Workbench, node: Node, table: IntArray) -> dict[str, IntArray]:
     """Banks of one type that matter by their own loss and keep every limit."""
     every = screen.every_bank(table)
     cost = table[every["first"], every["first_pieces"]]
@@ -174,7 +152,7 @@ def _first_banks(
     bench: Workbench,
     cost: IntArray,
     loss: FloatArray,
-    node: _Node,
+    node: Node,
     every: dict[str, IntArray],
 ) -> IntArray:
     """Banks worth a try in a sketch: the first few in some directions, and the cheapest to pass."""
@@ -194,42 +172,34 @@ def _first_banks(
 
 def _mixed_banks(
     bench: Workbench,
-    node: _Node,
+    node: Node,
     cost: IntArray,
     floor: IntArray,
     single: dict[str, IntArray],
-    apart: Workbench | None,
 ) -> dict[str, IntArray]:
-    """Banks of two types that can still matter; `cost`, `floor`, `apart` : as in `_banks`.
+    """Banks of two types that can still matter; `cost`, `floor` : as in `_banks`.
 
     The sets known so far enter as levels: at each cost the loss above which no set with such a
     bank can be on the front. Unless the aim is complete, a bank also goes when another one loses
     no more and costs no more, sharing nothing, than the first adds at least to what is shared.
     """
-    level, most = _levels(bench, node.name, cost)
-    dearest = int(level[-1]) if len(bench.aim.stair[0]) else None
-    if dearest is not None:
-        covering = floors_banks.covering_with(bench.found, node.name, bench.skeleton, node.types)
-        hopeless = covering > dearest
-        cost = np.where(hopeless[:, None], PRICE_NONE, cost)
+    level, most, dearest = levels(bench, node.name, cost)
+    cost = without_hopeless(bench, node, cost, dearest)
     known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:
         loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
         known = node.alone[single["first"], single["first_pieces"]]
-    if apart is not None:
-        more, levels = _levels(apart, node.name, floor)
-        known, loss = np.concatenate([known, more[:-1]]), np.concatenate([loss, levels[:-1]])
     mixed = bank_mix.mixed_options(
         objective=node.duty,
         weight=bench.found.weight,
         sizing=node.firm,
         limits=node.limit,
-        cost=np.where(cost >= PRICE_NONE, bank_choice.NOT_OFFERED, cost),
-        cost_floor=np.where(floor >= PRICE_NONE, bank_choice.NOT_OFFERED, floor),
-        cost_worst=np.where(node.alone >= PRICE_NONE, bank_choice.NOT_OFFERED, node.alone),
+        cost=offered(cost),
+        cost_floor=offered(floor),
+        cost_worst=offered(node.alone),
         single_cost=known,
         single_loss=loss,
-        levels=(level[:-1], most[:-1]),
+        levels=(level, most),
         cost_max=dearest,
         grow=not bench.aim.complete,
         watch=bench.aim.watch,
@@ -244,23 +214,36 @@ def _mixed_banks(
     }
 
 
-def _levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, FloatArray]:
+def levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, FloatArray, int | None]:
     """Costs, rising, and the loss from which a bank of at least that cost cannot matter [W].
 
-    The last level is the first at which nothing can matter any more, or the dearest bank.
+    And the cost from which none can; None while no front is known.
     """
     affordable = least[:, 1:][least[:, 1:] < PRICE_NONE]
     if not len(affordable):
-        return np.zeros(1, dtype=np.int64), np.zeros(1)
+        return np.zeros(0, dtype=np.int64), np.zeros(0), 0
     ends = int(affordable.min()), 2 * int(affordable.max())
     grid = np.unique(np.linspace(*ends, LEVELS).astype(np.int64))
     loss = bench.open_loss(bench.beside(node), grid)
     hopeless = np.flatnonzero(loss <= 0.0)
-    end = int(hopeless[0]) + 1 if len(hopeless) else len(grid)
-    return grid[:end], loss[:end]
+    end = int(hopeless[0]) if len(hopeless) else len(grid) - 1
+    return grid[:end], loss[:end], int(grid[end]) if len(bench.aim.stair[0]) else None
 
 
-def _bank_options(
+def without_hopeless(bench: Workbench, node: Node, cost: IntArray, dearest: int | None) -> IntArray:
+    """The costs without the types of which every bank is too dear."""
+    if dearest is None:
+        return cost
+    covering = floors_banks.covering_with(bench.found, node.name, bench.skeleton, node.types)
+    return np.where((covering > dearest)[:, None], PRICE_NONE, cost)
+
+
+def offered(cost: IntArray) -> IntArray:
+    """Costs as the rooms of banks take them."""
+    return np.where(cost >= PRICE_NONE, bank_choice.NOT_OFFERED, cost)
+
+
+def bank_options(
     bench: Workbench, node: str, types: IntArray, chosen: dict[str, IntArray]
 ) -> Group:
     """Banks as a group of the decision, with their loss in every lane."""

@@ -24,6 +24,7 @@ from optimizer.floors_legs import LegFloors
 from optimizer.market import Market
 from optimizer.option_banks import bank_groups
 from optimizer.option_legs import leg_group
+from optimizer.option_shared import shared_groups
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
     FloatArray,
@@ -54,13 +55,27 @@ def expand(
     bench = _legs_settled(found, rows, skeleton, aim, held)
     if bench is None:
         return None
-    nodes = found.pool.bank
-    banks = bank_groups(bench, {node: held[f"{node} bank"] for node in nodes} if held else None)
+    banks = _banks(bench, held)
     if banks is None:
         return None
     pairs = [bench.groups[name] for name in legs]
     rest = bench.groups["sense"], _coil_group(bench, skeleton)
     return _skeleton(bench, skeleton, (*pairs, *banks, *rest))
+
+
+def _banks(bench: Workbench, held: Mapping[str, Group]) -> list[Group] | None:
+    """Banks of every node; None where a node has none that may matter.
+
+    What two nodes may share is worked out beside their banks that share nothing.
+    """
+    nodes, aim = list(bench.found.pool.bank), bench.aim
+    two = len(nodes) == 2
+    if not two or aim.best_only or aim.complete or aim.alone:
+        return bank_groups(bench, alone=aim.alone and two)
+    if held:
+        return shared_groups(bench, {node: held[f"{node} bank"] for node in nodes})
+    alone = bank_groups(bench, alone=True)
+    return alone and shared_groups(bench, dict(zip(nodes, alone, strict=True)))
 
 
 def _legs_settled(

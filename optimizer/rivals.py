@@ -57,12 +57,12 @@ class Rivals:
         table = np.where(shared, self.least, self.most)
         held = rows[:, np.flatnonzero(self.fixed)]
         least, most = (pair_cost(one, rows, pieces) for one in (table, self.most))
-        keep = ~_beaten(least, most, loss, held)
+        keep = ~beaten(least, most, loss, held)
         holds = self.shared[rows] & (pieces > 0) & (rows[:, :1] != rows[:, 1:]) & keep[:, None]
         some, slot = np.nonzero(holds)
         key = np.column_stack([held[some], rows[some, slot], pieces[some, slot]])
         partner = rows[some, 1 - slot], pieces[some, 1 - slot]
-        keep[some[_beaten(table[partner], self.most[partner], loss[some], key)]] = False
+        keep[some[beaten(table[partner], self.most[partner], loss[some], key)]] = False
         return keep
 
     def settled(self, passed: BoolArray, ask: Callable[[IntArray], BoolArray]) -> IntArray:
@@ -118,7 +118,7 @@ class Rivals:
         return np.asarray(np.sort(self.rows, axis=1) @ np.array([len(self.most), 1]))
 
 
-def _beaten(
+def beaten(
     least: IntArray, most: IntArray, loss: FloatArray | IntArray, key: IntArray
 ) -> BoolArray:
     """Which options another one of the same key replaces, (n_option,)."""
@@ -131,6 +131,6 @@ def _beaten(
     drop = group * (int(most.max()) - int(min(least.min(), most.min())) + 1)
     lowest = np.minimum.accumulate(most[order] - drop)
     before = np.concatenate([[np.iinfo(np.int64).max], lowest[:-1]])
-    beaten = np.zeros(len(loss), dtype=bool)
-    beaten[order] = least[order] - drop >= before
-    return beaten
+    falls = np.zeros(len(loss), dtype=bool)
+    falls[order] = least[order] - drop >= before
+    return falls

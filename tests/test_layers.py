@@ -77,6 +77,7 @@ LAYER = {
     "workbench": EVALUATION,
     "option_legs": EVALUATION,
     "option_banks": EVALUATION,
+    "option_shared": EVALUATION,
     "search": QUESTIONS,
     "expansion": QUESTIONS,
     "found": QUESTIONS,

@@ -293,14 +293,14 @@ def test_no_known_type_gives_no_bank() -> None:
 
 def test_a_wrong_bound_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Planted fault: a loss bound 30 % too high must lose winners somewhere."""
-    from optimizer.parts import bank_mix
+    from optimizer.parts import bank_cascade
 
     lost = 0
     for seed in range(12):
         case, _, _ = prepared(seed)
         _, right = run(case)
         with monkeypatch.context() as planted:
-            planted.setattr(bank_mix, "ROUNDING", -0.3)
+            planted.setattr(bank_cascade, "ROUNDING", -0.3)
             _, wrong = run(case)
         lost += as_rows(right) != as_rows(wrong)
     assert lost > 0

@@ -1,0 +1,364 @@
+"""Banks of two nodes that may hold a type in common.
+
+Equal types are bought together and count as one part number, so a bank that is beaten on its own
+may be wanted beside one that shares with it. Where two banks share, the saving is put on the side
+of one of them; what the other may then lose at what it costs alone follows from the front so far.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer import open_losses
+from optimizer.dominance import Staircase
+from optimizer.market import whole_units
+from optimizer.option_banks import (
+    Node,
+    bank_options,
+    bank_rivals,
+    levels,
+    node_of,
+    offered,
+    without_hopeless,
+)
+from optimizer.option_legs import joined
+from optimizer.parts import bank_shared
+from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_mix import Front, Known
+from optimizer.parts.bank_shared import SharedRoom
+from optimizer.purchase import PRICE_NONE
+from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, Group, IntArray
+from optimizer.rivals import pair_cost
+from optimizer.workbench import LEVELS, Workbench, picked
+
+STEPS = 512
+"""Steps of cost for which room is worked out, type by type."""
+
+ROUNDS = 2
+"""Times that both nodes are held against each other by bounds before any bank is solved."""
+
+FINE = 4096
+"""Steps of cost of the table it is looked up in."""
+
+
+def watts(loss: IntArray) -> FloatArray:
+    """Losses in loss units as watts."""
+    return np.asarray(loss * LOSS_UNIT, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One node: its types, its banks that share nothing, and what sharing can save.
+
+    saving : most that pieces of a type save beside pieces of it at the other node, 0 for none,
+        (n_part of the kind, pieces_max + 1); common : types that the other node may hold, (n_part,)
+    """
+
+    node: Node
+    alone: Group
+    cost: IntArray
+    saving: IntArray
+    common: BoolArray
+
+    def single(self, kind_start: int) -> tuple[IntArray, IntArray, FloatArray]:
+        """Row, pieces and loss [W] of the banks of one type."""
+        one = self.alone.part[:, 1] < 0
+        rows = np.asarray(self.alone.part[one, 0] - kind_start)
+        return rows, self.alone.pieces[one, 0], watts(self.alone.loss[one])
+
+
+@dataclass(frozen=True, slots=True)
+class _Offers:
+    """What banks of one node may be beside those of the other: (n_offer,) or (n_offer, 2) each.
+
+    rows, pieces : second row -1 where there is none; cost : alone; loss : lower bound, loss units
+    """
+
+    rows: IntArray
+    pieces: IntArray
+    cost: IntArray
+    loss: IntArray
+
+
+def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
+    """Banks of both nodes that pass and may matter, sharing types or not.
+
+    alone : the best banks of each node that share no type
+    """
+    if bench.stage.spec.choice.bank_types_max < 2:
+        return _trimmed(bench, list(alone.values()))
+    one, two = _sides(bench, alone)
+    rest = bench.beside(*alone)
+    second = _bounded_beside(bench, two, one)
+    first, one, room = _bounded(bench, rest, one, two, second)
+    for _ in range(ROUNDS):
+        two, back = _against(bench, rest, two, one, first)
+        second = second.keep(watts(second.loss) < back.of(second.pairs))
+        one, room = _against(bench, rest, one, two, second)
+        first = first.keep(watts(first.loss) < room.of(first.pairs))
+    first = _settled(bench, one, room, first)
+    two, back = _against(bench, rest, two, one, first)
+    second = _settled(bench, two, back, second)
+    _, room = _against(bench, rest, one, two, second)
+    first = first.keep(watts(first.loss) < room.of(first.pairs))
+    return _trimmed(bench, [_joined(bench, one, first.pairs), _joined(bench, two, second.pairs)])
+
+
+def _trimmed(bench: Workbench, groups: list[Group]) -> list[Group]:
+    """Without the banks that no set needs, unless the number of part numbers may want them."""
+    if bench.found.numbers_limited:
+        return groups
+    one, two = (bank_rivals(bench, group) for group in groups)
+    kept = one.needed(two), two.needed(one)
+    return [picked(group, keep) for group, keep in zip(groups, kept, strict=True)]
+
+
+def _sides(bench: Workbench, alone: Mapping[str, Group]) -> tuple[_Side, _Side]:
+    """Both nodes, with what pieces of each type can save by being bought together."""
+    nodes = [node_of(bench, name) for name in alone]
+    table = bench.found.prices.alone("capacitor")
+    most = bench.stage.spec.choice.bank_pieces_max
+    usable = [np.zeros(len(table), dtype=bool) for _ in nodes]
+    for node, mask in zip(nodes, usable, strict=True):
+        mask[node.types] = (node.alone < PRICE_NONE).any(axis=1)
+    count = np.arange(most + 1)
+    apart = table[:, count, None] + table[:, None, count]
+    saved = apart - table[:, count[:, None] + count[None, :]]
+    fits = (apart < PRICE_NONE) & (count[:, None] > 0) & (count[None, :] > 0)
+    common = usable[0] & usable[1]
+    saved = np.where(fits & common[:, None, None], np.maximum(saved, 0), 0)
+    if not bench.found.numbers_limited:
+        common &= (saved > 0).any(axis=(1, 2))
+    rivals = [bank_rivals(bench, group) for group in alone.values()]
+    costs = [pair_cost(table, one.rows, one.pieces) for one in rivals]
+    one, two = (
+        _Side(node, group, cost, saved.max(axis=axis), common)
+        for node, group, cost, axis in zip(nodes, alone.values(), costs, (2, 1), strict=True)
+    )
+    return one, two
+
+
+def _front(bench: Workbench, side: _Side) -> Front | None:
+    """Best loss of the banks that share nothing; None where part numbers may want others."""
+    if bench.found.numbers_limited:
+        return None
+    return Front(side.cost, watts(side.alone.loss))
+
+
+def _lowered(side: _Side) -> IntArray:
+    """Cost of the pieces of each type less the most that sharing saves."""
+    alone = side.node.alone
+    saving = side.saving[side.node.types][:, : alone.shape[1]]
+    return np.where(alone < PRICE_NONE, alone - saving, alone)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Banks of two types at their cost alone, with a lower bound of their loss, loss units."""
+
+    pairs: Pairs
+    loss: IntArray
+
+    def keep(self, mask: BoolArray) -> _Found:
+        """Those under the mask."""
+        return _Found(self.pairs.keep(mask), self.loss[mask])
+
+
+def _bounded_beside(bench: Workbench, side: _Side, other: _Side) -> _Found:
+    """What bounds leave of the banks of a side beside the best of the other that share nothing."""
+    node = side.node
+    apart = bench.settled_at(other.node.name, other.alone, other.cost)
+    lowered = _lowered(side)
+    level, most, dearest = levels(apart, node.name, lowered)
+    front = _front(bench, side) or Front(np.zeros(0, dtype=np.int64), np.zeros(0))
+    room = Known(Front(level, most), front)
+    return _sifted(bench, side, room, lowered, side.common[node.types], dearest)
+
+
+def _bounded(
+    bench: Workbench, rest: Staircase, side: _Side, other: _Side, offers: _Found
+) -> tuple[_Found, _Side, SharedRoom]:
+    """The same beside what the other side offers."""
+    side, room = _against(bench, rest, side, other, offers)
+    found = _sifted(bench, side, room, side.node.alone, room.wanted(), room.end)
+    return found, side, room
+
+
+def _sifted(
+    bench: Workbench,
+    side: _Side,
+    room: Known | SharedRoom,
+    cost: IntArray,
+    wanted: BoolArray,
+    dearest: int | None,
+) -> _Found:
+    cascade = _cascade(bench, side.node, room)
+    cost = offered(without_hopeless(bench, side.node, cost, dearest))
+    floor = offered(_lowered(side))
+    pairs = bank_shared.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest)
+    return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
+
+
+def _against(
+    bench: Workbench, rest: Staircase, side: _Side, other: _Side, offers: _Found
+) -> tuple[_Side, SharedRoom]:
+    """What sharing is worth for a side and the room it leaves, beside banks of the other side."""
+    every = _offers(bench, other, offers.pairs, offers.loss)
+    side = _worth(bench, side, other, every)
+    return side, _room(bench, rest, side, other, every)
+
+
+def _at_alone(node: Node, pairs: Pairs) -> Pairs:
+    """The same banks at what they cost alone."""
+    cost = node.alone[pairs.first, pairs.first_pieces]
+    return pairs._replace(cost=cost + node.alone[pairs.second, pairs.second_pieces])
+
+
+def _cascade(bench: Workbench, node: Node, room: Known | SharedRoom) -> Cascade:
+    return Cascade((node.duty, node.firm), bench.found.weight, node.limit, room)
+
+
+def _offers(bench: Workbench, side: _Side, pairs: Pairs, loss: IntArray) -> _Offers:
+    """Banks of one type that share nothing or more, and those of two types under test."""
+    types = side.node.types
+    single = side.alone.part[:, 1] < 0
+    part = side.alone.part[single] - bench.found.prices.start("capacitor")
+    part[:, 1] = -1
+    rows = np.stack([types[pairs.first], types[pairs.second]], axis=1)
+    pieces = np.stack([pairs.first_pieces, pairs.second_pieces], axis=1)
+    return _Offers(
+        np.concatenate([part, rows]),
+        np.concatenate([side.alone.pieces[single], pieces]),
+        np.concatenate([side.cost[single], pairs.cost]),
+        np.concatenate([side.alone.loss[single], loss]),
+    )
+
+
+def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Side:
+    """The side with what sharing saves less half of what it costs the other side.
+
+    An offer costs its gap more than the cheapest bank there that shares nothing and loses no more.
+    Two banks that share are not needed where their gaps add up to what they save; a bank that
+    shares two types bears half of the gap of its partner with each.
+    """
+    if bench.found.numbers_limited:
+        return side
+    cost, loss = open_losses.stair_of(other.cost, other.alone.loss)
+    place = np.searchsorted(-loss, -offers.loss)
+    gap = np.maximum(offers.cost - np.append(cost, PRICE_NONE)[place], 0)
+    least = np.full(len(side.common) + 1, 2 * PRICE_NONE)  # the last one takes what is no type
+    for slot in (0, 1):
+        np.minimum.at(least, offers.rows[:, slot], gap)
+    saving = np.maximum(side.saving - least[:-1, None] // 2, 0)
+    return replace(side, saving=saving, common=side.common & (saving > 0).any(axis=1))
+
+
+def _room(
+    bench: Workbench, rest: Staircase, side: _Side, other: _Side, offers: _Offers
+) -> SharedRoom:
+    """Room of the banks of a side beside what the other side offers.
+
+    With G(c) the loss that is open beside the rest of the set at cost c, and an offer of cost d
+    (less what it saves) and loss m, a bank of cost c that shares with it has room G(c + d) - m.
+    """
+    types = side.node.types
+    shape = len(types), STEPS
+    one, both = np.full(shape, -np.inf), np.full(shape, -np.inf)
+    pairs = np.zeros((len(types), len(types)), dtype=bool)
+    held = np.where(offers.rows < 0, False, side.common[offers.rows])
+    saved = np.where(held, other.saving[offers.rows, offers.pieces], 0)
+    place = np.full(len(other.common) + 1, -1)
+    place[types] = np.arange(len(types))
+    own = np.where(held, place[offers.rows], -1)
+    least = int((offers.cost - saved.sum(axis=1)).min())
+    each = side.node.alone[:, 1:]
+    low, high = int(each.min()), 2 * int(each[each < PRICE_NONE].max())
+    room = _Open.beside(bench, rest, low, high, least)
+    for slot in (0, 1):
+        some = np.flatnonzero(own[:, slot] >= 0)
+        room.raised(one, own[some, slot], offers.cost[some] - saved[some, slot], offers.loss[some])
+    double = np.flatnonzero((own >= 0).all(axis=1))
+    for slot in (0, 1):
+        cost = offers.cost[double] - saved[double].sum(axis=1)
+        room.raised(both, own[double, slot], cost, offers.loss[double])
+    pairs[own[double, 0], own[double, 1]] = True
+    pairs |= pairs.T
+    return SharedRoom(room.low, room.step, room.end, one, both, pairs, _front(bench, side))
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """The loss open beside the rest of a set, at the cost of a bank and an offer together.
+
+    low, end : cost of a bank at which the first step begins, and from which nothing is open;
+        None while no front is known
+    start, width : beginning and width of the steps of the table, whose value holds all over one
+    """
+
+    low: int
+    end: int | None
+    start: int
+    width: int
+    loss: FloatArray
+
+    @staticmethod
+    def beside(bench: Workbench, rest: Staircase, low: int, high: int, least: int) -> _Open:
+        """For banks of a cost from `low` to `high`, beside an offer of at least `least`."""
+        start = low + least
+        if not len(bench.aim.stair[0]):
+            return _Open(low, None, start, 1, np.full(FINE, np.inf))
+        grid = np.unique(np.linspace(start, high + least, LEVELS).astype(np.int64))
+        closed = bench.open_loss(rest, grid) <= 0.0
+        reach = int(grid[np.argmax(closed) if closed.any() else -1]) - start
+        width = reach // FINE + 1
+        loss = bench.open_loss(rest, start + width * np.arange(FINE))
+        return _Open(low, low + reach, start, width, loss)
+
+    @property
+    def step(self) -> int:
+        """Width of the steps of the cost of a bank."""
+        return 1 if self.end is None else (self.end - self.low) // STEPS + 1
+
+    def raised(self, table: FloatArray, own: IntArray, cost: IntArray, loss: IntArray) -> None:
+        """Raise the room [W] of types to what offers of them leave, in place.
+
+        own : type of each offer; cost, loss : of each offer, (n_offer,)
+        """
+        edges = self.low + self.step * np.arange(STEPS)
+        order = np.argsort(own, kind="stable")
+        for some in np.split(order, np.flatnonzero(np.diff(own[order])) + 1):
+            if not len(some):
+                continue
+            price, lost = open_losses.stair_of(cost[some], loss[some])
+            place = (edges[:, None] + price[None, :] - self.start) // self.width
+            left = self.loss[np.clip(place, 0, FINE - 1)] - lost[None, :] * LOSS_UNIT
+            kind = own[some[0]]
+            table[kind] = np.maximum(table[kind], left.max(axis=1))
+
+
+def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> _Found:
+    """Banks with room that keep every limit and that nothing replaces, with their loss."""
+    node = side.node
+    place = np.full(len(side.common), -1)
+    place[node.types] = np.arange(len(node.types))
+    rows, pieces, loss = side.single(bench.found.prices.start("capacitor"))
+    single = place[rows], pieces, loss
+    pairs, lost = bank_shared.settled(
+        _cascade(bench, node, room), room, found.pairs, offered(node.alone), single, bench.aim.watch
+    )
+    return _Found(pairs, whole_units(lost))
+
+
+def _joined(bench: Workbench, side: _Side, pairs: Pairs) -> Group:
+    """The banks of a side that share nothing, and those that may share."""
+    alone = side.alone
+    if not len(pairs.cost):
+        return alone
+    group = bank_options(bench, side.node.name, side.node.types, pairs.choice())
+    known, mine = (np.concatenate([g.part, g.pieces], axis=1).tolist() for g in (alone, group))
+    held = {tuple(row) for row in known}
+    fresh = np.array([tuple(row) not in held for row in mine], dtype=bool)
+    return joined([alone, picked(group, fresh)])

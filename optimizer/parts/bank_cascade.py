@@ -1,0 +1,306 @@
+"""Banks of two types sifted by a cascade of proved bounds before any is solved in full.
+
+A pair of types goes when its cost, then a loss bound of one number per type, then the strongest
+harmonic of the worst lanes, then the largest loss terms put it over what there is room for. Each
+stage only drops what the full solution would.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+import numpy as np
+
+from optimizer.parts import bank
+from optimizer.parts.bank_choice import (
+    COARSE,
+    NOT_OFFERED,
+    RIPPLE_ROOM,
+    BankDuty,
+    BankLimits,
+    lanes_of,
+    usable_types,
+    verdicts,
+    weighted_loss,
+)
+from optimizer.records import BoolArray, FloatArray, IntArray
+
+ROUNDING = 1e-9
+"""Relative room left for rounding when a bound is compared."""
+
+LANES_FIRST = 3
+"""Sizing lanes tried with one harmonic alone before the full solution."""
+
+TERMS_FIRST = 4
+"""Largest (lane, harmonic) terms of the loss taken exactly before the full solution."""
+
+
+class Pairs(NamedTuple):
+    """Banks under test, (n,) each; cost : for bounds, floor : against a known bank."""
+
+    first: IntArray
+    first_pieces: IntArray
+    second: IntArray
+    second_pieces: IntArray
+    cost: IntArray
+    floor: IntArray
+
+    def keep(self, mask: BoolArray | IntArray) -> Pairs:
+        """Those under the mask."""
+        return Pairs(*(column[mask] for column in self))
+
+    @staticmethod
+    def join(parts: list[Pairs]) -> Pairs:
+        """All of several lists."""
+        return Pairs(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+    def choice(self) -> dict[str, IntArray]:
+        """The columns under the names the solver takes."""
+        return {
+            "first": self.first,
+            "first_pieces": self.first_pieces,
+            "second": self.second,
+            "second_pieces": self.second_pieces,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One (lane, harmonic) of a duty: what each type does there, (n_type,) each."""
+
+    square: float
+    conductance: FloatArray
+    susceptance: FloatArray
+    source: complex
+    v_ripple: float
+    square_allowed: FloatArray
+
+    def divide(self, pairs: Pairs) -> tuple[FloatArray, FloatArray]:
+        """Mean square of the node voltage, and conductance of the bank, (n,) each."""
+        g = self.conductance[pairs.first] * pairs.first_pieces
+        g += self.conductance[pairs.second] * pairs.second_pieces
+        b = self.susceptance[pairs.first] * pairs.first_pieces
+        b += self.susceptance[pairs.second] * pairs.second_pieces
+        return self.square / ((g + self.source.real) ** 2 + (b + self.source.imag) ** 2), g
+
+
+@dataclass(frozen=True, slots=True)
+class Objective:
+    """The loss split into terms taken exactly and a remainder bounded from resistance alone.
+
+    With weights w, mean squares P and conductances G = na/ESRa + nb/ESRb, the Cauchy-Schwarz
+    inequality gives sum(w*P/G) >= sum(w*P)^2 / sum(w*P*G): one number per type (`pull`).
+    """
+
+    pull: FloatArray
+    power: float
+    pull_rest: FloatArray
+    power_rest: float
+    terms: tuple[Term, ...]
+    weights: tuple[float, ...]
+
+    def quick(self, load: FloatArray) -> FloatArray:
+        """Lower bound on the loss from sum(pieces * pull)."""
+        if self.power == 0:
+            return np.zeros(load.shape)
+        return np.asarray(self.power**2 / load * (1 - ROUNDING))
+
+    def closer(self, pairs: Pairs) -> FloatArray:
+        """Lower bound with the largest terms exact."""
+        total = np.zeros(pairs.cost.size)
+        for term, weight in zip(self.terms, self.weights, strict=True):
+            voltage, conductance = term.divide(pairs)
+            total += weight * voltage * conductance
+        if self.power_rest > 0:
+            load = self.pull_rest[pairs.first] * pairs.first_pieces
+            total += self.power_rest**2 / (
+                load + self.pull_rest[pairs.second] * pairs.second_pieces
+            )
+        return total * (1 - ROUNDING)
+
+
+def _terms(duty: BankDuty, limits: BankLimits | None, chosen: list[tuple[int, int]]) -> list[Term]:
+    """What each type does at the chosen (lane, harmonic) pairs."""
+    square, omega = bank.spectrum(
+        harmonics=duty.harmonics, frequency=duty.frequency, i_rms_ac=duty.i_rms_ac
+    )
+    terms = []
+    for lane, order in chosen:
+        rate, source = float(omega[0, lane, order]), 0j
+        branches = duty.branches
+        g, b = bank.admittance(
+            capacitance=branches.capacitance[:, lane],
+            esr=branches.esr[:, lane],
+            esl=branches.esl[:, lane],
+            omega=np.asarray(rate),
+        )
+        if duty.source is not None:
+            impedance = duty.source.resistance[lane] + 1j * rate * duty.source.inductance[lane]
+            source = complex(1 / impedance)
+        ripple = np.inf if limits is None else float(limits.v_ripple[lane])
+        allowed = np.full(g.shape, np.inf) if limits is None else limits.i_ripple[:, lane] ** 2
+        terms.append(Term(float(square[0, lane, order]), g, b, source, ripple, allowed))
+    return terms
+
+
+def _objective(duty: BankDuty, weight: FloatArray) -> Objective:
+    """Split the weighted loss; with a source branch only the exact terms bound it."""
+    square, _ = bank.spectrum(
+        harmonics=duty.harmonics, frequency=duty.frequency, i_rms_ac=duty.i_rms_ac
+    )
+    power = weight[:, None] * square[0]
+    largest = np.argsort(power, axis=None)[::-1][:TERMS_FIRST]
+    chosen = [(int(k) // power.shape[1], int(k) % power.shape[1]) for k in largest]
+    rest = power.copy()
+    rest.flat[largest] = 0.0
+    if duty.source is not None:
+        rest[:] = 0.0
+        power = rest
+    pull = power.sum(axis=1) / duty.branches.esr
+    pull_rest = rest.sum(axis=1) / duty.branches.esr
+    return Objective(
+        pull.sum(axis=1),
+        float(power.sum()),
+        pull_rest.sum(axis=1),
+        float(rest.sum()),
+        tuple(_terms(duty, None, chosen)),
+        tuple(float(weight[lane]) for lane, _ in chosen),
+    )
+
+
+def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
+    """Lanes where a capacitive or a resistive bank is likely to fail first, strongest harmonic."""
+    strength = np.abs(duty.harmonics[0, :, : bank.HARMONICS])
+    order = np.argmax(strength / np.arange(1, strength.shape[1] + 1), axis=1)
+    peak = np.take_along_axis(strength, order[:, None], axis=1)[:, 0]
+    allowed = np.max(limits.i_ripple[~np.isnan(limits.i_ripple).any(axis=1)], axis=0)
+    scores = (
+        peak / (duty.frequency[0] * (order + 1) * limits.v_ripple),
+        peak / limits.v_ripple,
+        peak / allowed,
+        duty.i_rms_ac[0],
+    )
+    ranks = zip(*(np.argsort(-score) for score in scores), strict=True)
+    lanes = dict.fromkeys(int(lane) for rank in ranks for lane in rank)
+    return [(lane, int(order[lane])) for lane in list(lanes)[:LANES_FIRST]]
+
+
+class Room(Protocol):
+    """The loss [W] from which a bank is of no interest, or a little above."""
+
+    def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
+        """Of banks of the type `one` with each of `others`, (n_other, pieces_max, pieces_max)."""
+
+    def of(self, pairs: Pairs) -> FloatArray:
+        """Of banks under test, (n,)."""
+
+
+class Cascade:
+    """The stages for the banks of one node, with a count of what each took out."""
+
+    def __init__(
+        self, duties: tuple[BankDuty, BankDuty], weight: FloatArray, limits: BankLimits, room: Room
+    ) -> None:
+        """Take the lanes of the objective that weigh anything, and those of the limits."""
+        used = np.asarray(weight) > 0
+        self.duty, self.sizing = lanes_of(duties[0], used), duties[1]
+        self.weight, self.limits, self.room = np.asarray(weight)[used], limits, room
+        self.objective = _objective(self.duty, self.weight)
+        worst = _worst_terms(self.sizing, limits)
+        self.lanes = _terms(self.sizing, limits, worst)
+        self.worst = [
+            (lanes_of(self.sizing, np.array([lane])), float(limits.v_ripple[lane]))
+            for lane, _ in worst
+        ]
+        self.falls: dict[str, int] = {}
+
+    def fell(self, test: str, mask: BoolArray) -> None:
+        """Count what a test took out."""
+        self.falls[test] = self.falls.get(test, 0) + int(mask.size - np.count_nonzero(mask))
+
+    def generate(
+        self,
+        share: IntArray,
+        floor: IntArray,
+        *,
+        cost_max: int | None = None,
+        wanted: BoolArray | None = None,
+    ) -> Iterator[Pairs]:
+        """Banks that pass the cost limit and the one-number loss bound, a type at a time.
+
+        share, floor : both costs of so many pieces of each type, (n_type, pieces_max + 1)
+        wanted : types of which a bank must hold one at least, (n_type,); None for any
+        """
+        usable = usable_types(self.duty, self.sizing, self.limits)
+        table, lowest = (
+            np.where((one >= 0) & usable[:, None], one, NOT_OFFERED).astype(np.int64)[:, 1:]
+            for one in (share, floor)
+        )
+        dearest = min(int(NOT_OFFERED) - 1, cost_max if cost_max is not None else int(NOT_OFFERED))
+        cheapest = table.min(axis=1, initial=NOT_OFFERED)
+        order = np.argsort(cheapest, kind="stable")
+        order = order[cheapest[order] < NOT_OFFERED]
+        pieces = np.arange(1, table.shape[1] + 1)
+        load = self.objective.pull[:, None] * pieces
+        for at, one in enumerate(order[:-1]):
+            others = order[at + 1 :]
+            if table[one].min() + table[others[0]].min() > dearest:
+                break
+            if wanted is not None and not wanted[one]:
+                others = others[wanted[others]]
+            total = table[one][None, :, None] + table[others][:, None, :]
+            affordable = total <= dearest
+            self.fell("cost", affordable)
+            bound = self.objective.quick(load[one][None, :, None] + load[others][:, None, :])
+            least = lowest[one][None, :, None] + lowest[others][:, None, :]
+            keep = affordable & (bound < self.room.beside(int(one), others, total, least))
+            self.fell("loss of resistance", keep[affordable])
+            other, n_one, n_other = np.nonzero(keep)
+            yield Pairs(
+                np.full(other.size, one),
+                n_one + 1,
+                others[other],
+                n_other + 1,
+                total[keep],
+                least[keep],
+            )
+
+    def bounds(self, pairs: Pairs) -> Pairs:
+        """Banks that pass the strongest harmonic of the worst lanes and the closer loss bound."""
+        for term in self.lanes:
+            voltage, _ = term.divide(pairs)
+            low = np.pi / 2 * np.sqrt(2 * voltage) * (1 - RIPPLE_ROOM)
+            quiet = low <= term.v_ripple
+            self.fell("ripple of one harmonic", quiet)
+            carried = voltage * (1 - ROUNDING)
+            square = term.conductance**2 + term.susceptance**2
+            cool = carried * square[pairs.first] <= term.square_allowed[pairs.first]
+            cool &= carried * square[pairs.second] <= term.square_allowed[pairs.second]
+            self.fell("current of one harmonic", cool[quiet])
+            pairs = pairs.keep(quiet & cool)
+        keep = self.objective.closer(pairs) < self.room.of(pairs)
+        self.fell("largest loss terms", keep)
+        return pairs.keep(keep)
+
+    def loss(self, pairs: Pairs) -> FloatArray:
+        """Weighted loss [W], solved in full."""
+        return weighted_loss(duty=self.duty, weight=self.weight, **pairs.choice())
+
+    def quiet(self, pairs: Pairs) -> IntArray:
+        """Indices of the banks whose ripple, seen at a few instants, keeps the worst lanes."""
+        left = np.arange(pairs.cost.size)
+        for duty, v_ripple in self.worst:
+            seen = duty.solve(pairs.keep(left).choice(), ripple=True, stride=COARSE)
+            quiet = seen.v_ripple[:, 0] <= v_ripple
+            self.fell("ripple", quiet)
+            left = left[quiet]
+        return left
+
+    def passes(self, pairs: Pairs) -> BoolArray:
+        """Which banks keep every limit."""
+        met = verdicts(duty=self.sizing, limits=self.limits, **pairs.choice())
+        for name, ok in met.items():
+            self.fell(name, ok)
+        return np.asarray(np.logical_and.reduce(list(met.values())))
