@@ -86,9 +86,10 @@ class Expansion:
         rules = spec.choice
         loose_force = any(f.position is None or f.position.endswith("-bank") for f in rules.force)
         self.pairs = False
-        self.complete = bool(
-            loose_force or rules.part_numbers_max or rules.objective == OBJECTIVE_WORST
+        counted = any(
+            one.numbers_limited and len(one.stage.nodes) != 2 for one in self.markets.values()
         )
+        self.complete = loose_force or counted or rules.objective == OBJECTIVE_WORST
 
     def aim(
         self,

@@ -1,9 +1,10 @@
 """Exact front of a `Choice` where only cost and loss add up: the relaxed front.
 
-Rows and the number of part numbers are left out here, so the front bounds every other one from
-below, and each of its points that happens to keep them is a point of the full front too. Only
-mission loss: worst-point loss does not add up. Equal parts at positions whose groups can share
-parts are kept, by one front per part; elsewhere they are left out too.
+Rows are left out here, so the front bounds every other one from below, and each of its points that
+happens to keep them is a point of the full front too. Only mission loss: worst-point loss does not
+add up. Equal parts at positions whose groups can share parts are kept, by one front per part;
+elsewhere they are left out too. Where the number of part numbers is limited, fronts are kept for
+each number of them, which adds up as cost does once groups that share parts are joined.
 
 Groups that share no part add up, front by front. Two groups A and B that can share parts are
 joined first. With c the cost of an option bought on its own, a pair of options costs
@@ -48,10 +49,15 @@ PRODUCT_MAX = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """A staircase with what stands behind it: `option` of each of `groups`, (n_point, n_group)."""
+    """Points with what stands behind them: `option` of each of `groups`, (n_point, n_group).
+
+    numbers : part numbers of each point; 0 for all where they are not limited, and the points are
+        a staircase
+    """
 
     cost: IntArray
     loss: IntArray
+    numbers: IntArray
     option: IntArray
     groups: tuple[int, ...]
 
@@ -62,13 +68,14 @@ class _Side:
 
     cost: IntArray
     loss: IntArray
+    numbers: IntArray
     slot: IntArray
     pieces: IntArray
     option: IntArray
 
     def take(self, index: IntArray) -> _Side:
         """The options at `index`."""
-        fields = (self.cost, self.loss, self.slot, self.pieces, self.option)
+        fields = (self.cost, self.loss, self.numbers, self.slot, self.pieces, self.option)
         return _Side(*(values[index] for values in fields))
 
 
@@ -86,7 +93,7 @@ def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
     for parts, k in _most_promising_first(choice, fields):
         if _beaten(choice.skeletons[k], parts, best):
             continue
-        steps = _whole(choice.skeletons[k], parts)
+        steps = _whole(choice.skeletons[k], parts, choice.part_numbers_max)
         kept.append((steps, k))
         best = _joined(best, (steps.cost, steps.loss))
     return _selections(kept)
@@ -134,16 +141,18 @@ def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> 
     """Front of up to three groups, over every way to keep the equal parts asked for in them."""
     groups = [skeleton.groups[k] for k in members]
     steps = _Collector(len(members))
+    counted = choice.part_numbers_max is not None
     for index in _equal_variants(groups, _equal_inside(choice, skeleton, groups)):
         chosen = [_taken(group, kept) for group, kept in zip(groups, index, strict=True)]
         if len(members) == 1:
             cost = option_costs(choice, chosen[0])
-            steps.add(cost, chosen[0].loss, index[0])
+            numbers = (pooled_slots(chosen[0])[0] >= 0).sum(axis=1) * counted
+            steps.add(cost, chosen[0].loss, numbers, index[0])
         elif len(members) == 3:
             _three(choice, chosen, index, steps)
         else:
             _pair(choice, chosen[0], chosen[1], index, steps)
-    return Steps(steps.cost, steps.loss, np.stack(steps.option, axis=1), members)
+    return Steps(steps.cost, steps.loss, steps.numbers, np.stack(steps.option, axis=1), members)
 
 
 def _equal_inside(choice: Choice, skeleton: Skeleton, groups: list[Group]) -> list[tuple[str, ...]]:
@@ -196,16 +205,19 @@ def _pair(
     rising = np.asarray((saving < 0).any(axis=(1, 2)))
     for near, far in _apart(left, right, rising):
         steps.add(*_sum(near, far))
+    counted = choice.part_numbers_max is not None
     for a, b in _together(left, right, len(saving)):
-        cost = left.cost[a] + right.cost[b] - _shared(left, right, a, b, saving)
-        steps.add(cost, left.loss[a] + right.loss[b], left.option[a], right.option[b])
+        saved, common = _shared(left, right, a, b, saving)
+        cost, loss = left.cost[a] + right.cost[b] - saved, left.loss[a] + right.loss[b]
+        numbers = left.numbers[a] + right.numbers[b] - common * counted
+        steps.add(cost, loss, numbers, left.option[a], right.option[b])
 
 
 def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _Collector) -> None:
     """Front of three groups that can share parts: the two smaller ones as one, then the third."""
     blank = [replace(one, rows=one.rows[:, :0], loss_lane=one.loss_lane[:, :0]) for one in groups]
     body = Skeleton("three", tuple(blank), 0, 0, np.zeros(0), np.zeros(0, dtype=np.int64))
-    alone = replace(choice, skeletons=(body,), row_names=(), part_numbers_max=None)
+    alone = replace(choice, skeletons=(body,), row_names=())
     every = [np.ones(len(one.loss), dtype=np.bool_) for one in groups]
     kept = [np.flatnonzero(mask) for mask in survivors(alone, 0, every, fitting=False)]
     order = sorted(range(3), key=lambda k: len(kept[k]))
@@ -224,27 +236,47 @@ def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _C
     _pair(choice, both, third[0], [np.arange(len(a)), third[1]], found)
     pair, last = found.option
     option = [one[1][a[pair]], two[1][b[pair]], last]
-    steps.add(found.cost, found.loss, *(option[order.index(k)] for k in range(3)))
+    columns = (option[order.index(k)] for k in range(3))
+    steps.add(found.cost, found.loss, found.numbers, *columns)
 
 
 class _Collector:
-    """A staircase that grows: keeps what nothing so far covers."""
+    """Points that nothing so far covers with no more part numbers; it grows."""
 
     def __init__(self, groups: int) -> None:
         empty = np.zeros(0, dtype=np.int64)
-        self.cost, self.loss = empty, empty
+        self.cost, self.loss, self.numbers = empty, empty, empty
         self.option = [empty] * groups
 
-    def add(self, cost: IntArray, loss: IntArray, *option: IntArray) -> None:
+    def add(self, cost: IntArray, loss: IntArray, numbers: IntArray, *option: IntArray) -> None:
         """Take in candidates, (n,) each."""
-        new = np.flatnonzero(~covered(cost, loss, (self.cost, self.loss)))
+        new = np.flatnonzero(~self._covers(cost, loss, numbers))
         if not len(new):
             return
-        old = (self.cost, self.loss, *self.option)
-        fresh = (cost, loss, *option)
+        old = (self.cost, self.loss, self.numbers, *self.option)
+        fresh = (cost, loss, numbers, *option)
         both = [np.concatenate([a, b[new]]) for a, b in zip(old, fresh, strict=True)]
-        index = staircase(both[0], both[1])
-        self.cost, self.loss, *self.option = (values[index] for values in both)
+        index = _by_numbers(both[0], both[1], both[2])
+        self.cost, self.loss, self.numbers, *self.option = (values[index] for values in both)
+
+    def _covers(self, cost: IntArray, loss: IntArray, numbers: IntArray) -> BoolArray:
+        """Which candidates some point equals or beats."""
+        found = np.zeros(len(cost), dtype=bool)
+        for number in np.unique(numbers):
+            some, known = numbers == number, self.numbers <= number
+            kept = known.nonzero()[0][staircase(self.cost[known], self.loss[known])]
+            found[some] = covered(cost[some], loss[some], (self.cost[kept], self.loss[kept]))
+        return found
+
+
+def _by_numbers(cost: IntArray, loss: IntArray, numbers: IntArray) -> IntArray:
+    """Indices of the points that none with as many part numbers or fewer beats, cost rising."""
+    kept: IntArray = np.zeros(0, dtype=np.int64)
+    for number in np.unique(numbers):
+        some = np.concatenate([kept, np.flatnonzero(numbers == number)])
+        best = some[staircase(cost[some], loss[some])]
+        kept = np.concatenate([kept, best[numbers[best] == number]])
+    return kept[np.lexsort((loss[kept], cost[kept]))]
 
 
 def _sides(
@@ -260,8 +292,16 @@ def _sides(
     shared = shared[shared >= 0]
     row = np.full(len(choice.price) + 1, -1, dtype=np.int64)
     row[shared] = np.arange(len(shared))
+    counted = choice.part_numbers_max is not None
     sides = [
-        _Side(option_costs(choice, group), group.loss, row[part], pieces, own)
+        _Side(
+            cost=option_costs(choice, group),
+            loss=group.loss,
+            numbers=(part >= 0).sum(axis=1) * counted,
+            slot=row[part],
+            pieces=pieces,
+            option=own,
+        )
         for group, (part, pieces), own in zip((first, second), slots, index, strict=True)
     ]
     return sides[0], sides[1], _saving(choice, shared, sides)
@@ -287,6 +327,8 @@ def _present(side: _Side, parts: int, width: int) -> BoolArray:
 
 def _thinned(side: _Side, other: _Side, saving: IntArray) -> _Side:
     """The options that no other option of the same group replaces whatever the partner is."""
+    if side.numbers.any():  # a shared part is no further part number: `Rivals` has seen to it
+        return side
     if not len(saving):
         return side.take(undominated(side.cost, side.cost, side.loss))
     held = side.slot >= 0
@@ -317,16 +359,15 @@ def _holds(side: _Side, rising: BoolArray) -> BoolArray:
 
 
 def _front_of(side: _Side) -> _Side:
-    return side.take(staircase(side.cost, side.loss))
+    return side.take(_by_numbers(side.cost, side.loss, side.numbers))
 
 
-def _sum(left: _Side, right: _Side) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Every sum of one entry of each side."""
-    cost = (left.cost[:, None] + right.cost[None, :]).ravel()
-    loss = (left.loss[:, None] + right.loss[None, :]).ravel()
-    first = np.repeat(left.option, len(right.option))
-    second = np.tile(right.option, len(left.option))
-    return cost, loss, first, second
+def _sum(left: _Side, right: _Side) -> tuple[IntArray, ...]:
+    """Every sum of one entry of each side: cost, loss, part numbers, both options."""
+    first, second = np.divmod(np.arange(len(left.cost) * len(right.cost)), len(right.cost))
+    pairs = ((left.cost, right.cost), (left.loss, right.loss), (left.numbers, right.numbers))
+    sums = [one[first] + two[second] for one, two in pairs]
+    return *sums, left.option[first], right.option[second]
 
 
 def _together(left: _Side, right: _Side, parts: int) -> Iterator[tuple[IntArray, IntArray]]:
@@ -345,16 +386,20 @@ def _together(left: _Side, right: _Side, parts: int) -> Iterator[tuple[IntArray,
             firsts, seconds, waiting = [], [], 0
 
 
-def _shared(left: _Side, right: _Side, a: IntArray, b: IntArray, saving: IntArray) -> IntArray:
-    """What each pair saves by buying its common parts together, (n_pair,)."""
+def _shared(
+    left: _Side, right: _Side, a: IntArray, b: IntArray, saving: IntArray
+) -> tuple[IntArray, IntArray]:
+    """What each pair saves by buying its common parts together, and their number, (n_pair,)."""
     saved = np.zeros(len(a), dtype=np.int64)
+    common = np.zeros(len(a), dtype=np.int64)
     for near in range(left.slot.shape[1]):
         for far in range(right.slot.shape[1]):
             part = left.slot[a, near]
             same = (part >= 0) & (part == right.slot[b, far])
             amount = saving[part, left.pieces[a, near], right.pieces[b, far]]
             saved += np.where(same, amount, 0)
-    return saved
+            common += same
+    return saved, common
 
 
 def _most_promising_first(
@@ -394,28 +439,38 @@ def _joined(first: Staircase, second: Staircase) -> Staircase:
     return cost[index], loss[index]
 
 
-def _whole(skeleton: Skeleton, parts: list[Steps]) -> Steps:
+def _whole(skeleton: Skeleton, parts: list[Steps], numbers_max: int | None) -> Steps:
     """Front of one skeleton: fixed terms plus the sums of its components, groups in order."""
     total = Steps(
         np.array([skeleton.cost_fixed], dtype=np.int64),
         np.array([skeleton.loss_fixed], dtype=np.int64),
+        np.zeros(1, dtype=np.int64),
         np.zeros((1, 0), dtype=np.int64),
         (),
     )
     for steps in sorted(parts, key=lambda entry: len(entry.cost)):
-        total = _added(total, steps)
+        total = _added(total, steps, numbers_max)
     order = np.argsort(total.groups)
-    return Steps(total.cost, total.loss, total.option[:, order], tuple(range(len(order))))
+    index = staircase(total.cost, total.loss)
+    cost, loss, numbers = total.cost[index], total.loss[index], total.numbers[index]
+    return Steps(cost, loss, numbers, total.option[index][:, order], tuple(range(len(order))))
 
 
-def _added(first: Steps, second: Steps) -> Steps:
-    """Nondominated sums of two staircases."""
-    cost = (first.cost[:, None] + second.cost[None, :]).ravel()
-    loss = (first.loss[:, None] + second.loss[None, :]).ravel()
-    index = staircase(cost, loss)
+def _added(first: Steps, second: Steps, numbers_max: int | None) -> Steps:
+    """Nondominated sums of two fronts with no more part numbers than are allowed."""
+    cost, loss, numbers = (
+        (one[:, None] + two[None, :]).ravel()
+        for one, two in (
+            (first.cost, second.cost),
+            (first.loss, second.loss),
+            (first.numbers, second.numbers),
+        )
+    )
+    fits = np.arange(len(cost)) if numbers_max is None else np.flatnonzero(numbers <= numbers_max)
+    index = fits[_by_numbers(cost[fits], loss[fits], numbers[fits])]
     near, far = np.divmod(index, len(second.cost))
     option = np.concatenate([first.option[near], second.option[far]], axis=1)
-    return Steps(cost[index], loss[index], option, first.groups + second.groups)
+    return Steps(cost[index], loss[index], numbers[index], option, first.groups + second.groups)
 
 
 def _selections(kept: list[tuple[Steps, int]]) -> tuple[Selection, ...]:

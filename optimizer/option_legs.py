@@ -75,15 +75,34 @@ def _unbeaten(
     if others:
         shared[_worth_sharing(bench, leg, others[0])] = True
     asked = tuple(
-        any(position in equal for equal in bench.stage.spec.choice.same_part)
-        for position in (leg.control, leg.synchronous)
+        any(position in equal and not _within(leg, equal) for equal in _equal_places(bench))
+        for position in _places(leg)
     )
-    rivals = Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]))
+    counted = bench.found.numbers_limited
+    rivals = Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]), counted)
 
     def ask(index: IntArray) -> BoolArray:
         return _pass(bench, leg, _pick(control, index), _pick(synchronous, index))
 
     return rivals.settled(np.zeros(len(loss), dtype=bool), ask)
+
+
+def _equal_places(bench: Workbench) -> list[tuple[str, ...]]:
+    """Positions of the stage that must hold one part, as the spec asks for."""
+    held = {position for leg in bench.stage.topology.LEGS for position in _places(leg)}
+    wanted = bench.stage.spec.choice.same_part
+    return [tuple(position for position in equal if position in held) for equal in wanted]
+
+
+def _within(leg: Leg, equal: tuple[str, ...]) -> bool:
+    """Whether all of some positions belong to one leg."""
+    return set(equal) <= set(_places(leg))
+
+
+def _may_pair(bench: Workbench, leg: Leg, one: IntArray, two: IntArray) -> BoolArray:
+    """Which numbered parts may stand in one leg where the spec asks for equal ones."""
+    asked = any(set(_places(leg)) <= set(equal) for equal in _equal_places(bench))
+    return np.asarray((one == two) | (not asked))
 
 
 def _pick(choices: Choices, keep: BoolArray | IntArray) -> Choices:
@@ -105,6 +124,13 @@ def _best_pairs(
     alone = bench.found.prices.alone("switch")
     losses = one.control, one.synchronous.min(axis=0)
     numbered = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
+    i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+    fits = _may_pair(bench, leg, numbered[0][0][i], numbered[1][0][j])
+    if not fits.all():  # equal parts: the best pairs of them instead
+        i, j = i[fits], j[fits]
+        cost = alone[_pick(numbered[0], i)] + alone[_pick(numbered[1], j)]
+        keep = bench.best(cost, losses[0][i] + losses[1][j])
+        return i[keep], j[keep]
     kept = [
         index[bench.best(alone[_pick(some, index)], loss[index])]
         for some, loss, index in zip(numbered, losses, passing, strict=True)
@@ -123,6 +149,9 @@ def _open_pairs(
     """Pairs that the floors of both positions leave on the front."""
     control, synchronous = choices
     i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+    rows = [bench.found.numbered(p, c)[0] for p, c in zip(_places(leg), choices, strict=True)]
+    fits = _may_pair(bench, leg, rows[0][i], rows[1][j])
+    i, j = i[fits], j[fits]
     loss = one.control[i] + one.synchronous[one.bucket[i], j]
     keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
     return i[keep], j[keep]

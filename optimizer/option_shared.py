@@ -273,7 +273,7 @@ def _room(
     place = np.full(len(other.common) + 1, -1)
     place[types] = np.arange(len(types))
     own = np.where(held, place[offers.rows], -1)
-    least = int((offers.cost - saved.sum(axis=1)).min())
+    least = int((offers.cost - saved.sum(axis=1)).min(initial=PRICE_NONE))
     each = side.node.alone[:, 1:]
     low, high = int(each.min()), 2 * int(each[each < PRICE_NONE].max())
     room = _Open.beside(bench, rest, low, high, least)

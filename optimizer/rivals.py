@@ -34,6 +34,7 @@ class Rivals:
         elsewhere, and of the part bought for this place alone, (n_part, pieces_max + 1)
     shared : parts that another place of the set may hold too, (n_part,)
     fixed : places whose part must stay, (2,)
+    counted : whether part numbers are limited: then nothing is replaced by more of them
     """
 
     rows: IntArray
@@ -43,6 +44,7 @@ class Rivals:
     most: IntArray
     shared: BoolArray
     fixed: tuple[bool, bool] = (False, False)
+    counted: bool = False
 
     def unbeaten(self, index: IntArray) -> BoolArray:
         """Which of the options at `index` none of them replaces, (n_index,).
@@ -57,13 +59,42 @@ class Rivals:
         table = np.where(shared, self.least, self.most)
         held = rows[:, np.flatnonzero(self.fixed)]
         least, most = (pair_cost(one, rows, pieces) for one in (table, self.most))
-        keep = ~beaten(least, most, loss, held)
+        bought = pieces > 0
+        bought[:, 1] &= rows[:, 0] != rows[:, 1]
+        fresh = bought & ~self.shared[rows]
+        keep = ~self._beaten(least, most, loss, held, fresh.sum(axis=1), bought.sum(axis=1))
         holds = self.shared[rows] & (pieces > 0) & (rows[:, :1] != rows[:, 1:]) & keep[:, None]
         some, slot = np.nonzero(holds)
         key = np.column_stack([held[some], rows[some, slot], pieces[some, slot]])
         partner = rows[some, 1 - slot], pieces[some, 1 - slot]
-        keep[some[beaten(table[partner], self.most[partner], loss[some], key)]] = False
+        numbers = fresh[some, 1 - slot].astype(int), bought[some, 1 - slot].astype(int)
+        falls = self._beaten(table[partner], self.most[partner], loss[some], key, *numbers)
+        keep[some[falls]] = False
         return keep
+
+    def _beaten(
+        self,
+        least: IntArray,
+        most: IntArray,
+        loss: FloatArray | IntArray,
+        key: IntArray,
+        fresh: IntArray,
+        bought: IntArray,
+    ) -> BoolArray:
+        """Which options another one replaces.
+
+        fresh, bought : part numbers that each adds at least and at most, (n_option,)
+        """
+        if not self.counted:
+            return beaten(least, most, loss, key)
+        falls = np.zeros(len(loss), dtype=bool)
+        for number in np.unique(fresh):
+            fits = bought <= number
+            some = np.flatnonzero(fits | (fresh == number))
+            worst = np.where(fits[some], most[some], NEVER)
+            gone = beaten(least[some], worst, loss[some], key[some])
+            falls[some[gone & (fresh[some] == number)]] = True
+        return falls
 
     def settled(self, passed: BoolArray, ask: Callable[[IntArray], BoolArray]) -> IntArray:
         """Indices of the options that pass and that no other option that passes replaces.

@@ -1,7 +1,7 @@
 """Good sets found fast, and bounds that show which skeletons and options cannot beat them.
 
-A scout is the merge run on a changed choice: rows priced into the loss, dearer line items, one
-worst-point lane in place of all. Its sets are valued as they really are and kept where they break
+A scout is the merge run on a changed choice: rows priced into the loss, one worst-point lane in
+place of all. Its sets are valued as they really are and kept where they break
 nothing. They prove nothing themselves; they make the bounds bite.
 """
 
@@ -31,9 +31,6 @@ ROW_PRICES = (0.4, 2.0)
 
 ALL_ROWS_PRICES = (0.1, 0.4, 1.5, 6.0)
 """Prices of all rows together that the scouts try."""
-
-LINE_PRICES = (0.02, 0.1)
-"""Extra line items, in typical costs of a set, that the scouts try."""
 
 DIRECTIONS_COARSE = 17
 """Directions of the bounds that price rows or single lanes."""
@@ -88,23 +85,11 @@ def _scouts(choice: Choice) -> Iterator[Choice]:
     priced += [price * unit for unit in np.eye(rows) for price in ROW_PRICES if rows > 1]
     for weight in priced:
         yield _rows_priced(base, weight * loss)
-    if choice.part_numbers_max is not None:
-        dear = _typical_cost(base)
-        for price in LINE_PRICES:
-            scout = replace(base, line_item=base.line_item + int(price * dear))
-            yield scout
-            if rows:
-                yield _rows_priced(scout, np.full(rows, loss / rows))
 
 
 def _typical_loss(choice: Choice) -> float:
     body = choice.skeletons[0]
     return float(body.loss_fixed + sum(np.median(group.loss) for group in body.groups))
-
-
-def _typical_cost(choice: Choice) -> float:
-    price = choice.price[:, 1:]
-    return float(np.median(price[price > 0])) * 4 if (price > 0).any() else 1.0
 
 
 def _lane_weights(choice: Choice) -> FloatArray:
