@@ -84,7 +84,7 @@ class Expansion:
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
         rules = spec.choice
-        loose_force = any(f.position is None or f.position.endswith("-bank") for f in rules.force)
+        loose_force = any(one.position is None for one in rules.force)
         self.pairs = False
         counted = any(
             one.numbers_limited and len(one.stage.nodes) != 2 for one in self.markets.values()

@@ -13,6 +13,7 @@ from optimizer import (
     screen,
 )
 from optimizer.parts import bank_choice, bank_mix
+from optimizer.parts.bank_cascade import Fits, Pairs
 from optimizer.parts.bank_choice import BankDuty, BankLimits
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
@@ -202,6 +203,7 @@ def _mixed_banks(
         levels=(level, most),
         cost_max=dearest,
         grow=not bench.aim.complete,
+        fits=forced_pairs(bench, node),
         watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]
@@ -272,6 +274,20 @@ def bank_options(
         gain=blank,
         area=area[keep],
     )
+
+
+def forced_pairs(bench: Workbench, node: Node) -> Fits | None:
+    """Which banks of two types hold what is forced at their node; None where nothing is."""
+    if all(one.position != f"{node.name}-bank" for one in bench.stage.spec.choice.force):
+        return None
+    number = bench.found.prices.number("capacitor", node.types)
+
+    def fits(pairs: Pairs) -> BoolArray:
+        part = np.stack([number[pairs.first], number[pairs.second]], axis=1)
+        pieces = np.stack([pairs.first_pieces, pairs.second_pieces], axis=1)
+        return _forced_in_bank(bench, node.name, part, pieces)
+
+    return fits
 
 
 def _forced_in_bank(bench: Workbench, node: str, part: IntArray, pieces: IntArray) -> BoolArray:

@@ -19,6 +19,7 @@ from optimizer.option_banks import (
     Node,
     bank_options,
     bank_rivals,
+    forced_pairs,
     levels,
     node_of,
     offered,
@@ -53,7 +54,9 @@ def watts(loss: IntArray) -> FloatArray:
 class _Side:
     """One node: its types, its banks that share nothing, and what sharing can save.
 
-    saving : most that pieces of a type save beside pieces of it at the other node, 0 for none,
+    cost : of `alone`, (n_option,)
+    saving : most that pieces of a type save beside pieces of it at the other node, 0 for none, and
+    worth : what of it a bank may be dearer than those that share nothing,
         (n_part of the kind, pieces_max + 1); common : types that the other node may hold, (n_part,)
     """
 
@@ -61,6 +64,7 @@ class _Side:
     alone: Group
     cost: IntArray
     saving: IntArray
+    worth: IntArray
     common: BoolArray
 
     def single(self, kind_start: int) -> tuple[IntArray, IntArray, FloatArray]:
@@ -87,6 +91,7 @@ def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
     """Banks of both nodes that pass and may matter, sharing types or not.
 
     alone : the best banks of each node that share no type
+    If the aim is complete, banks that others beat are kept too.
     """
     if bench.stage.spec.choice.bank_types_max < 2:
         return _trimmed(bench, list(alone.values()))
@@ -107,9 +112,14 @@ def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
     return _trimmed(bench, [_joined(bench, one, first.pairs), _joined(bench, two, second.pairs)])
 
 
+def _every(bench: Workbench) -> bool:
+    """Whether rows or the number of part numbers may want banks that cheaper ones beat."""
+    return bench.aim.complete or bench.found.numbers_limited
+
+
 def _trimmed(bench: Workbench, groups: list[Group]) -> list[Group]:
-    """Without the banks that no set needs, unless the number of part numbers may want them."""
-    if bench.found.numbers_limited:
+    """Without the banks that no set needs."""
+    if _every(bench):
         return groups
     one, two = (bank_rivals(bench, group) for group in groups)
     kept = one.needed(two), two.needed(one)
@@ -130,29 +140,29 @@ def _sides(bench: Workbench, alone: Mapping[str, Group]) -> tuple[_Side, _Side]:
     fits = (apart < PRICE_NONE) & (count[:, None] > 0) & (count[None, :] > 0)
     common = usable[0] & usable[1]
     saved = np.where(fits & common[:, None, None], np.maximum(saved, 0), 0)
-    if not bench.found.numbers_limited:
+    if not _every(bench):
         common &= (saved > 0).any(axis=(1, 2))
     rivals = [bank_rivals(bench, group) for group in alone.values()]
     costs = [pair_cost(table, one.rows, one.pieces) for one in rivals]
     one, two = (
-        _Side(node, group, cost, saved.max(axis=axis), common)
+        _Side(node, group, cost, saved.max(axis=axis), saved.max(axis=axis), common)
         for node, group, cost, axis in zip(nodes, alone.values(), costs, (2, 1), strict=True)
     )
     return one, two
 
 
 def _front(bench: Workbench, side: _Side) -> Front | None:
-    """Best loss of the banks that share nothing; None where part numbers may want others."""
-    if bench.found.numbers_limited:
+    """Best loss of the banks that share nothing; None where others may be wanted."""
+    if _every(bench):
         return None
     return Front(side.cost, watts(side.alone.loss))
 
 
 def _lowered(side: _Side) -> IntArray:
-    """Cost of the pieces of each type less the most that sharing saves."""
+    """Cost of the pieces of each type less the most that sharing is worth."""
     alone = side.node.alone
-    saving = side.saving[side.node.types][:, : alone.shape[1]]
-    return np.where(alone < PRICE_NONE, alone - saving, alone)
+    worth = side.worth[side.node.types][:, : alone.shape[1]]
+    return np.where(alone < PRICE_NONE, alone - worth, alone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +185,8 @@ def _bounded_beside(bench: Workbench, side: _Side, other: _Side) -> _Found:
     level, most, dearest = levels(apart, node.name, lowered)
     front = _front(bench, side) or Front(np.zeros(0, dtype=np.int64), np.zeros(0))
     room = Known(Front(level, most), front)
-    return _sifted(bench, side, room, lowered, side.common[node.types], dearest)
+    wanted = side.common[node.types] | bench.aim.complete
+    return _sifted(bench, side, room, lowered, wanted, dearest)
 
 
 def _bounded(
@@ -218,7 +229,8 @@ def _at_alone(node: Node, pairs: Pairs) -> Pairs:
 
 
 def _cascade(bench: Workbench, node: Node, room: Known | SharedRoom) -> Cascade:
-    return Cascade((node.duty, node.firm), bench.found.weight, node.limit, room)
+    duties, weight = (node.duty, node.firm), bench.found.weight
+    return Cascade(duties, weight, node.limit, room, forced_pairs(bench, node))
 
 
 def _offers(bench: Workbench, side: _Side, pairs: Pairs, loss: IntArray) -> _Offers:
@@ -238,13 +250,13 @@ def _offers(bench: Workbench, side: _Side, pairs: Pairs, loss: IntArray) -> _Off
 
 
 def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Side:
-    """The side with what sharing saves less half of what it costs the other side.
+    """The side with what sharing is worth: what it saves less half of what it costs the other side.
 
     An offer costs its gap more than the cheapest bank there that shares nothing and loses no more.
     Two banks that share are not needed where their gaps add up to what they save; a bank that
     shares two types bears half of the gap of its partner with each.
     """
-    if bench.found.numbers_limited:
+    if _every(bench):
         return side
     cost, loss = open_losses.stair_of(other.cost, other.alone.loss)
     place = np.searchsorted(-loss, -offers.loss)
@@ -252,8 +264,8 @@ def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Sid
     least = np.full(len(side.common) + 1, 2 * PRICE_NONE)  # the last one takes what is no type
     for slot in (0, 1):
         np.minimum.at(least, offers.rows[:, slot], gap)
-    saving = np.maximum(side.saving - least[:-1, None] // 2, 0)
-    return replace(side, saving=saving, common=side.common & (saving > 0).any(axis=1))
+    worth = np.maximum(side.saving - least[:-1, None] // 2, 0)
+    return replace(side, worth=worth, common=side.common & (worth > 0).any(axis=1))
 
 
 def _room(
@@ -286,7 +298,11 @@ def _room(
         room.raised(both, own[double, slot], cost, offers.loss[double])
     pairs[own[double, 0], own[double, 1]] = True
     pairs |= pairs.T
-    return SharedRoom(room.low, room.step, room.end, one, both, pairs, _front(bench, side))
+    apart = np.full((1, STEPS), -np.inf)
+    if bench.aim.complete:
+        room.raised(apart, np.zeros(len(offers.cost), dtype=np.int64), offers.cost, offers.loss)
+    front = _front(bench, side)
+    return SharedRoom(room.low, room.step, room.end, apart[0], one, both, pairs, front)
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,10 +362,13 @@ def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> 
     place[node.types] = np.arange(len(node.types))
     rows, pieces, loss = side.single(bench.found.prices.start("capacitor"))
     single = place[rows], pieces, loss
-    pairs, lost = bank_shared.settled(
-        _cascade(bench, node, room), room, found.pairs, offered(node.alone), single, bench.aim.watch
-    )
-    return _Found(pairs, whole_units(lost))
+    cascade, watch = _cascade(bench, node, room), bench.aim.watch
+    pairs, lost = bank_shared.solved(cascade, found.pairs, watch)
+    if bench.aim.complete:
+        best = np.flatnonzero(cascade.passes(pairs)) if len(lost) else np.arange(0)
+    else:
+        best = bank_shared.unbeaten(cascade, room, pairs, lost, offered(node.alone), single, watch)
+    return _Found(pairs.keep(best), whole_units(lost[best]))
 
 
 def _joined(bench: Workbench, side: _Side, pairs: Pairs) -> Group:

@@ -7,6 +7,7 @@ holding it can be on the front. What stays is handed to the decision as integers
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -70,11 +71,11 @@ def _banks(bench: Workbench, held: Mapping[str, Group]) -> list[Group] | None:
     """
     nodes, aim = list(bench.found.pool.bank), bench.aim
     two = len(nodes) == 2
-    if not two or aim.best_only or aim.complete or aim.alone:
+    if not two or aim.best_only or aim.alone:
         return bank_groups(bench, alone=aim.alone and two)
     if held:
         return shared_groups(bench, {node: held[f"{node} bank"] for node in nodes})
-    alone = bank_groups(bench, alone=True)
+    alone = bank_groups(replace(bench, aim=replace(aim, complete=False)), alone=True)
     return alone and shared_groups(bench, dict(zip(nodes, alone, strict=True)))
 
 

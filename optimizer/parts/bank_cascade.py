@@ -7,7 +7,7 @@ stage only drops what the full solution would.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
@@ -187,6 +187,10 @@ def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
     return [(lane, int(order[lane])) for lane in list(lanes)[:LANES_FIRST]]
 
 
+Fits = Callable[[Pairs], BoolArray]
+"""Which banks under test are allowed, (n,)."""
+
+
 class Room(Protocol):
     """The loss [W] from which a bank is of no interest, or a little above."""
 
@@ -201,9 +205,18 @@ class Cascade:
     """The stages for the banks of one node, with a count of what each took out."""
 
     def __init__(
-        self, duties: tuple[BankDuty, BankDuty], weight: FloatArray, limits: BankLimits, room: Room
+        self,
+        duties: tuple[BankDuty, BankDuty],
+        weight: FloatArray,
+        limits: BankLimits,
+        room: Room,
+        fits: Fits | None = None,
     ) -> None:
-        """Take the lanes of the objective that weigh anything, and those of the limits."""
+        """Take the lanes of the objective that weigh anything, and those of the limits.
+
+        fits : which banks are allowed at all; None for all
+        """
+        self.fits = fits
         used = np.asarray(weight) > 0
         self.duty, self.sizing = lanes_of(duties[0], used), duties[1]
         self.weight, self.limits, self.room = np.asarray(weight)[used], limits, room
@@ -258,7 +271,7 @@ class Cascade:
             keep = affordable & (bound < self.room.beside(int(one), others, total, least))
             self.fell("loss of resistance", keep[affordable])
             other, n_one, n_other = np.nonzero(keep)
-            yield Pairs(
+            pairs = Pairs(
                 np.full(other.size, one),
                 n_one + 1,
                 others[other],
@@ -266,6 +279,7 @@ class Cascade:
                 total[keep],
                 least[keep],
             )
+            yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
 
     def bounds(self, pairs: Pairs) -> Pairs:
         """Banks that pass the strongest harmonic of the worst lanes and the closer loss bound."""

@@ -33,6 +33,8 @@ class SharedRoom:
 
     low, step : cost at which the first step of the tables begins, and width of all
     end : cost from which nothing has room; None for no end
+    apart : by step of the cost bought alone, beside banks that share nothing, (n_step,); -inf for
+        no room, or where that is looked at elsewhere
     one : by shared type and step of the cost bought alone, (n_type, n_step); -inf for no room
     both : the same for two shared types, to be kept at each of them
     pairs : types that the other node may hold together, (n_type, n_type)
@@ -42,6 +44,7 @@ class SharedRoom:
     low: int
     step: int
     end: int | None
+    apart: FloatArray
     one: FloatArray
     both: FloatArray
     pairs: BoolArray
@@ -49,12 +52,14 @@ class SharedRoom:
 
     def wanted(self) -> BoolArray:
         """Types that leave any room, (n_type,)."""
-        return np.asarray(np.maximum(self.one, self.both).max(axis=1, initial=-np.inf) > 0.0)
+        room = np.maximum(self.one, self.both).max(axis=1, initial=-np.inf)
+        return np.asarray(np.maximum(room, self.apart.max()) > 0.0)
 
     def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
         """Room of many banks at once."""
         place, every = self._place(cost), others[:, None, None]
         room = np.maximum(self.one[one][place], self.one[every, place])
+        room = np.maximum(room, self.apart[place])
         both = np.minimum(self.both[one][place], self.both[every, place])
         room = np.maximum(room, np.where(self.pairs[one, others][:, None, None], both, -np.inf))
         return np.asarray(room if self.front is None else np.minimum(room, self.front.limit(floor)))
@@ -63,6 +68,7 @@ class SharedRoom:
         """Room of banks under test."""
         first, second, both = self.parts(pairs)
         room = np.maximum(np.maximum(first, second), both)
+        room = np.maximum(room, self.apart[self._place(pairs.cost)])
         if self.front is not None:
             room = np.minimum(room, self.front.limit(pairs.floor))
         return np.asarray(room)
@@ -108,40 +114,20 @@ def _quiet(cascade: Cascade, pairs: Pairs) -> Pairs:
     return pairs.keep(cascade.quiet(pairs))
 
 
-def settled(
-    cascade: Cascade,
-    room: SharedRoom,
-    pairs: Pairs,
-    alone: IntArray,
-    single: tuple[IntArray, IntArray, FloatArray],
-    watch: Watch,
-) -> tuple[Pairs, FloatArray]:
-    """Banks that keep every limit and may be wanted for what they share, with their loss [W].
-
-    pairs : what the bounds left; alone : cost of so many pieces of each type bought for this bank
-        only, (n_type, pieces_max + 1)
-    single : type, pieces and loss of the banks of one type that keep every limit
-    Beside a bank that holds its shared type, a bank is replaced by one that holds as many pieces
-    of that type, whose other part costs no more alone, and that loses no more. A bank that may
-    share both types stays.
-    """
+def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatArray]:
+    """Banks whose loss [W], solved in full, still leaves them room, and that loss."""
     kept, losses = [], []
     for some in _blocks(len(pairs.cost)):
         watch()
         part = pairs.keep(some)
         loss = cascade.loss(part)
-        open_still = loss < room.of(part)
-        part, loss = part.keep(open_still), loss[open_still]
-        kept.append(part)
-        losses.append(loss)
-    if not kept:
-        return pairs, np.zeros(0)
-    pairs, loss = Pairs.join(kept), np.concatenate(losses)
-    best = _unbeaten(cascade, room, pairs, loss, alone, single, watch)
-    return pairs.keep(best), loss[best]
+        open_still = loss < cascade.room.of(part)
+        kept.append(part.keep(open_still))
+        losses.append(loss[open_still])
+    return (Pairs.join(kept), np.concatenate(losses)) if kept else (pairs, np.zeros(0))
 
 
-def _unbeaten(
+def unbeaten(
     cascade: Cascade,
     room: SharedRoom,
     pairs: Pairs,
@@ -150,7 +136,14 @@ def _unbeaten(
     single: tuple[IntArray, IntArray, FloatArray],
     watch: Watch,
 ) -> IntArray:
-    """Indices of the banks that pass and that nothing replaces in all they may share."""
+    """Indices of the banks that pass and that nothing replaces in all they may share.
+
+    alone : cost of so many pieces of each type bought for this bank only, (n_type, pieces_max + 1)
+    single : type, pieces and loss of the banks of one type that keep every limit
+    Beside a bank that holds its shared type, a bank is replaced by one that holds as many pieces
+    of that type, whose other part costs no more alone, and that loses no more. A bank that may
+    share both types stays.
+    """
     first, second, both = (loss < value for value in room.parts(pairs))
     # one entry for each type that a bank may share, and one for each bank of one type
     bank = np.concatenate([np.flatnonzero(first), np.flatnonzero(second)])
