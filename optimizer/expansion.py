@@ -7,7 +7,7 @@ options that may matter. The front so far sharpens the bounds of the next.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import (
     crew,
     dominance,
+    fitting,
     floors,
     floors_legs,
     merge,
@@ -38,7 +39,7 @@ from optimizer.records import (
     Skeleton,
 )
 from optimizer.spec_records import OBJECTIVE_WORST
-from optimizer.workbench import Aim, Rows
+from optimizer.workbench import Aim, Rows, picked
 
 TOGETHER = 2
 """Skeletons expanded beside the same front so far, whatever the number of processes: the result
@@ -173,7 +174,7 @@ class Expansion:
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
         options that others beat.
         """
-        for key, skeleton in self._rounds(alone=True):
+        for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
                 self.sketched[key] = skeleton
@@ -181,10 +182,13 @@ class Expansion:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
 
-    def expand_all(self, *, any_set: bool = False) -> None:
-        """Expand every skeleton that the bounds leave open, the most promising first."""
+    def expand_all(self, *, any_set: bool = False, of: Collection[Key] | None = None) -> None:
+        """Expand every skeleton that the bounds leave open, the most promising first.
+
+        of : the skeletons to look at; None for all
+        """
         done = 0
-        for key, skeleton in self._rounds(complete=self.complete, pairs=self.pairs):
+        for key, skeleton in self._rounds(of, complete=self.complete, pairs=self.pairs):
             if skeleton is not None:
                 self.expanded[key] = skeleton
                 done += 1
@@ -196,12 +200,14 @@ class Expansion:
         self.found.counts["skeletons expanded"] = done
         self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
 
-    def _rounds(self, **how: bool) -> Iterator[tuple[Key, Skeleton | None]]:
+    def _rounds(
+        self, of: Collection[Key] | None, **how: bool
+    ) -> Iterator[tuple[Key, Skeleton | None]]:
         """Skeletons that the bounds leave open, the most promising first, `TOGETHER` at a time.
 
         What a stop leaves is in `left`.
         """
-        waiting = list(range(len(self.keys)))
+        waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
         self.left = []
         long = sum(self.clock.seconds.values()) >= CREW_FROM
         count = min(TOGETHER, self.processes) if long else 1
@@ -234,7 +240,21 @@ class Expansion:
         key = self.keys[number]
         name, k = key
         aim, known = self.aim(**how), self.surveyed.get(key)
-        return options.expand(self.markets[name], self.rows[name], k, aim, known)
+        body = options.expand(self.markets[name], self.rows[name], k, aim, known)
+        mission = self.found.spec.choice.objective != OBJECTIVE_WORST
+        return self.fitted(key, body) if aim.complete and mission and body else body
+
+    def fitted(self, key: Key, body: Skeleton, *, spare: tuple[str, ...] = ()) -> Skeleton | None:
+        """The skeleton with the options that fit into what the front so far leaves open.
+
+        spare : groups of which options that another beats were left out, see `loosened`
+        """
+        choice = loosened(self.choice_of({key: body}), spare)
+        kept = fitting.fitting(choice, 0, self.stair)
+        if not all(mask.any() for mask in kept):
+            return None
+        groups = [picked(group, mask) for group, mask in zip(body.groups, kept, strict=True)]
+        return replace(body, groups=tuple(groups))
 
     def _most_promising(self, waiting: list[int]) -> int:
         """The skeleton whose bound lies farthest below the front so far in some direction."""
@@ -314,6 +334,21 @@ class Expansion:
             part_numbers_max=rules.part_numbers_max,
             worst_point=rules.objective == OBJECTIVE_WORST,
         )
+
+
+def loosened(choice: Choice, sifted: tuple[str, ...]) -> Choice:
+    """The choice with every row loosened by all that the sifted groups can add to it.
+
+    Their options that another beats in cost and loss were left out. One could be missed only in a
+    set that keeps a row by less than their part of it. If the front of this looser choice keeps
+    the strict rows everywhere, it is the strict front, and nothing was missed.
+    """
+    bodies = []
+    for body in choice.skeletons:
+        most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
+        spare = np.maximum(np.sum([np.zeros_like(body.rows_fixed), *most], axis=0), 0.0)
+        bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
+    return replace(choice, skeletons=tuple(bodies))
 
 
 def feasible_sets(choice: Choice) -> list[Selection]:

@@ -200,7 +200,7 @@ def _bounds(
     groups = []
     for g, group in enumerate(body.groups):
         loss = group.loss_lane if choice.worst_point else group.loss[:, None]
-        groups.append(_weighted(_least_cost(choice, body, g), loss, group.rows, weights))
+        groups.append(_weighted(least_cost(choice, body, g), loss, group.rows, weights))
     fixed_loss = body.loss_lane_fixed if choice.worst_point else np.array([body.loss_fixed])
     total = (
         weights[:, 0] * body.cost_fixed
@@ -219,7 +219,8 @@ def _weighted(cost: IntArray, loss: IntArray, rows: FloatArray, weights: FloatAr
     return np.asarray(cost[:, None] * weights[:, 0] + shown * weights[:, 1] + rows @ price.T)
 
 
-def _least_cost(choice: Choice, body: Skeleton, group: int) -> IntArray:
+def least_cost(choice: Choice, body: Skeleton, group: int) -> IntArray:
+    """Least that each option of a group can add to the cost of any set, (n_option,)."""
     part, pieces = pooled_slots(body.groups[group])
     return optimistic_cost(
         part,

@@ -31,7 +31,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, Expansion
+from optimizer.expansion import COVERED, Expansion, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -49,6 +49,10 @@ from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
 from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
+
+BANKS = (" bank",)
+SIFTED = (" leg", *BANKS)
+"""Ends of the names of the groups of which options that another beats are left out at first."""
 
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
@@ -223,7 +227,7 @@ def _settle(
     bodies = dict(work.expanded)
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
-    answer = _answer(choice if strict else _loosened(choice), work, engine, prove_points)
+    answer = _answer(choice if strict else loosened(choice, SIFTED), work, engine, prove_points)
     if not strict and _breaks_rows(choice, answer):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
     found.choice, found.front = choice, answer
@@ -251,21 +255,6 @@ def _answer(choice: Choice, work: Expansion, engine: str, prove_points: int) -> 
     return answer
 
 
-def _loosened(choice: Choice, sifted: tuple[str, ...] = (" leg", " bank")) -> Choice:
-    """The choice with every row loosened by all that the sifted groups can add to it.
-
-    Their options that another beats in cost and loss were left out. One could be missed only in a
-    set that keeps a row by less than their part of it. If the front of this looser choice keeps
-    the strict rows everywhere, it is the strict front, and nothing was missed.
-    """
-    bodies = []
-    for body in choice.skeletons:
-        most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
-        spare = np.maximum(np.sum(most, axis=0), 0.0)
-        bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
-    return replace(choice, skeletons=tuple(bodies))
-
-
 def _refilled(
     work: Expansion, bodies: dict[Key, Skeleton], choice: Choice, answer: Frontier, engine: str
 ) -> tuple[Choice, Frontier]:
@@ -273,25 +262,30 @@ def _refilled(
 
     A strict point of the loosened front is a point of the strict one, so only between such points
     can others lie. There all half bridges are looked at, also those that others beat; where a row
-    is broken still, all banks too.
+    is broken still, all banks too. Each time only of the skeletons that fit into the gap with rows
+    loosened by what had been left out of them.
     """
     known, work.surveyed, work.pairs = work.stair, {}, True
-    for every in (False, True):
+    left: dict[Key, Skeleton] = bodies.copy()
+    more: dict[Key, Skeleton] = {}
+    for every, sifted in ((False, SIFTED), (True, BANKS)):
         strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
         points = [p for p, good in zip(answer.points, strict, strict=True) if good]
         complete, notes = answer.complete, list(answer.not_proved)
         work.complete = every
         for before, after in _gaps(answer.points, strict):
             work.stair, work.expanded = _within(known, before, after), {}
-            work.expand_all()
+            fitting = [key for key, body in left.items() if work.fitted(key, body, spare=sifted)]
+            work.expand_all(of=fitting)
             work.narrow()
             if not work.expanded:
                 continue
+            more |= work.expanded
             step, offset = GAP_STEP * len(bodies), len(bodies)
             again = {(name, k + step): body for (name, k), body in work.expanded.items()}
             bodies |= again
             some = work.choice_of(again)
-            filled = _answer(some if every else _loosened(some, (" bank",)), work, engine, 0)
+            filled = _answer(some if every else loosened(some, BANKS), work, engine, 0)
             complete &= filled.complete
             notes += filled.not_proved
             points += [
@@ -310,6 +304,7 @@ def _refilled(
         choice = work.choice_of(bodies)
         if not _breaks_rows(choice, answer):
             break
+        left, more = more, {}
     return choice, answer
 
 

@@ -67,6 +67,7 @@ LAYER = {
     "formulation": DECISION,
     "restrict": DECISION,
     "scouts": DECISION,
+    "fitting": DECISION,
     "selfcheck": DECISION,
     "narrow": QUESTIONS,
     "stopped": QUESTIONS,

@@ -1,0 +1,103 @@
+"""Which options of one skeleton fit into what a front so far leaves open, rows included.
+
+A set that keeps its rows, costs at most C and loses at most L keeps every weighted sum of these
+limits too. The weights that leave the least room are found by cutting planes; an option goes when
+the sum over it and the least of every other group is over the limit for some of the weights tried.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import linprog
+
+from optimizer.dominance import Staircase, corners
+from optimizer.errors import NotProved
+from optimizer.records import BoolArray, Choice, FloatArray
+from optimizer.scouts import least_cost
+from optimizer.tally import ROW_TOLERANCE
+
+CUTS = 40
+"""Most cutting planes a corner."""
+
+ENOUGH = 1e-7
+"""Gap between bound and sets at which the weights count as found, in shares of the limits."""
+
+ROOM = 1e-9
+"""Room for rounding of the sums, in shares of the limits."""
+
+
+def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
+    """Options that may belong to a set which the staircase does not cover, by group, (n_option,).
+
+    Holds for mission loss, which adds up.
+    """
+    body = choice.skeletons[skeleton]
+    kept = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
+    for cost_max, loss_max in corners(stair):
+        if loss_max < 0 or cost_max < 0:
+            continue
+        for mask, fits in zip(kept, _fit(choice, skeleton, cost_max, loss_max), strict=True):
+            mask |= fits
+    return kept
+
+
+def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> list[BoolArray]:
+    """Options that may belong to a set within one corner."""
+    use, room = _uses(choice, skeleton, cost_max, loss_max)
+    kept = [np.ones(len(values), dtype=bool) for values in use]
+    weight = np.full(len(room), 1.0 / len(room))
+    cuts: list[FloatArray] = []
+    for _ in range(CUTS):
+        sums = [values @ weight for values in use]
+        excess = np.sum([value.min() for value in sums]) - room @ weight
+        if excess > ROOM:
+            return [np.zeros(len(values), dtype=bool) for values in use]
+        for mask, value in zip(kept, sums, strict=True):
+            mask &= value - value.min() + excess <= ROOM
+        least = [values[int(np.argmin(value))] for values, value in zip(use, sums, strict=True)]
+        cuts.append(np.sum(least, axis=0) - room)
+        weight, bound = _tightest(cuts)
+        if bound - excess < ENOUGH:
+            break
+    return kept
+
+
+def _uses(
+    choice: Choice, skeleton: int, cost_max: float, loss_max: float
+) -> tuple[list[FloatArray], FloatArray]:
+    """What each option takes of each limit, as shares, (n_option, n_limit), and what is left."""
+    body = choice.skeletons[skeleton]
+    use = [group.rows for group in body.groups]
+    room = 1.0 + ROW_TOLERANCE - body.rows_fixed
+    if np.isfinite(loss_max):
+        use = [
+            _beside(g.loss / max(loss_max, 1.0), u) for g, u in zip(body.groups, use, strict=True)
+        ]
+        room = np.append((loss_max - body.loss_fixed) / max(loss_max, 1.0), room)
+    if np.isfinite(cost_max):
+        costs = [least_cost(choice, body, g) for g in range(len(body.groups))]
+        use = [_beside(cost / max(cost_max, 1.0), u) for cost, u in zip(costs, use, strict=True)]
+        room = np.append((cost_max - body.cost_fixed) / max(cost_max, 1.0), room)
+    return use, room
+
+
+def _beside(first: FloatArray, rest: FloatArray) -> FloatArray:
+    return np.concatenate([first[:, None], rest], axis=1)
+
+
+def _tightest(cuts: list[FloatArray]) -> tuple[FloatArray, float]:
+    """Weights, adding up to one, for which the least of the cuts is largest; and that least."""
+    planes = np.array(cuts)
+    count = planes.shape[1]
+    found = linprog(
+        np.append(np.zeros(count), -1.0),
+        A_ub=np.concatenate([-planes, np.ones((len(planes), 1))], axis=1),
+        b_ub=np.zeros(len(planes)),
+        A_eq=np.append(np.ones(count), 0.0)[None, :],
+        b_eq=[1.0],
+        bounds=[(0.0, None)] * count + [(None, None)],
+    )
+    if found.x is None:
+        raise NotProved(f"no weights found: {found.message}")
+    weight = np.maximum(found.x[:-1], 0.0)
+    return weight / weight.sum(), float(found.x[-1])
