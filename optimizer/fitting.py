@@ -26,6 +26,14 @@ ROOM = 1e-9
 """Room for rounding of the sums, in shares of the limits."""
 
 
+def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolArray]]:
+    """Options that may belong to a set of at most that cost and loss, by skeleton and group.
+
+    cost_max, loss_max : inf for any; holds for mission loss, which adds up
+    """
+    return [_fit(choice, k, cost_max, loss_max) for k in range(len(choice.skeletons))]
+
+
 def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
     """Options that may belong to a set which the staircase does not cover, by group, (n_option,).
 
@@ -45,6 +53,8 @@ def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> lis
     """Options that may belong to a set within one corner."""
     use, room = _uses(choice, skeleton, cost_max, loss_max)
     kept = [np.ones(len(values), dtype=bool) for values in use]
+    if not len(room):
+        return kept
     weight = np.full(len(room), 1.0 / len(room))
     cuts: list[FloatArray] = []
     for _ in range(CUTS):

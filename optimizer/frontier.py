@@ -18,8 +18,10 @@ import numpy as np
 
 from optimizer.dominance import staircase
 from optimizer.errors import NotProved
+from optimizer.fitting import within
 from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
+from optimizer.restrict import Reduced, reduced
 from optimizer.scouts import incumbents, needed, staircase_of
 from optimizer.selection import INFEASIBLE, OPTIMAL, Answer, Selector
 from optimizer.selfcheck import check_solver_once
@@ -67,8 +69,6 @@ class _Search:
     stop: Callable[[], bool]
     points: list[Selection] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    known: tuple[Selection, ...] = ()
-    selector: Selector | None = None
 
     def keep(self, point: Selection) -> None:
         """Take in a point and tell the caller."""
@@ -83,13 +83,40 @@ class _Search:
         """Whether to end now."""
         return self.left() <= 0 or self.stop()
 
-    def model(self) -> Selector:
-        """The solver's model of what may still matter, built when first asked for."""
-        if self.selector is None:
-            check_solver_once()
-            self.known = incumbents(self.choice, (*self.points, *self.known))
-            self.selector = Selector(self.choice, keep=needed(self.choice, self.known))
-        return self.selector
+    def box(self, cost_max: int | None, loss_below: float, *, scouted: bool = True) -> _Box | None:
+        """The options that sets of a box may have, as a model; None where it has no set.
+
+        scouted : whether good sets are looked for first, so that bounds take more options out
+        """
+        check_solver_once()
+        small = Reduced(self.choice, tuple(range(len(self.choice.skeletons))), ())
+        if not self.choice.worst_point:
+            cost = math.inf if cost_max is None else float(cost_max)
+            small = reduced(self.choice, within(self.choice, cost, loss_below - 1))
+            if not small.choice.skeletons:
+                return None
+        known = incumbents(small.choice) if scouted else ()
+        selector = Selector(small.choice, keep=needed(small.choice, known))
+        return _Box(small, known, selector)
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """A box under search: its options, sets known of it, and the solver's model."""
+
+    small: Reduced
+    known: tuple[Selection, ...]
+    selector: Selector
+
+    def solve(self, *, cost_max: int | None, time_limit: float, settle: bool = True) -> Answer:
+        """Least loss within a cost; the set in numbers of the whole choice."""
+        answer = self.selector.solve(cost_max=cost_max, settle=settle, time_limit=time_limit)
+        found = answer.selection
+        return answer if found is None else replace(answer, selection=self.whole(found))
+
+    def whole(self, point: Selection) -> Selection:
+        """A set in numbers of the whole choice."""
+        return self.small.whole(point) if self.small.options else point
 
 
 def front(
@@ -155,51 +182,63 @@ def _merged(search: _Search) -> list[_Gap]:
 
 def _fill(search: _Search, gap: _Gap) -> None:
     """Points of one box, dearest first, each the least loss within the cost left."""
-    cost_max = gap.cost_max
+    cost_max, box = gap.cost_max, None
     while True:
         if search.halted():
-            search.notes.append(f"not searched: {_box(cost_max, gap)}")
-            _keep_known(search, gap, cost_max)
+            search.notes.append(f"not searched: {_name(cost_max, gap)}")
+            late = incumbents(search.choice, seconds=SECONDS_LATE) if box is None else ()
+            _keep_known(search, gap, cost_max, box, late)
             return
-        answer = search.model().solve(cost_max=cost_max, time_limit=max(0.01, search.left()))
+        box = box or search.box(cost_max, gap.loss_below)
+        if box is None:
+            return
+        answer = box.solve(cost_max=cost_max, time_limit=max(0.01, search.left()))
         if answer.status == INFEASIBLE or answer.bound >= gap.loss_below:
             return
         if answer.status != OPTIMAL or answer.selection is None:
-            _leave_open(search, gap, cost_max, answer)
+            _leave_open(search, gap, cost_max, answer, box)
             return
         search.keep(answer.selection)
         cost_max = answer.selection.cost - 1
 
 
-def _keep_known(search: _Search, gap: _Gap, cost_max: int | None) -> None:
+def _keep_known(
+    search: _Search,
+    gap: _Gap,
+    cost_max: int | None,
+    box: _Box | None,
+    late: tuple[Selection, ...],
+) -> None:
     """Sets of a box that was not searched which the scouts know to keep every row."""
-    search.known = search.known or incumbents(search.choice, seconds=SECONDS_LATE)
-    for point in search.known:
+    known = late if box is None else tuple(box.whole(point) for point in box.known)
+    for point in known:
         if (cost_max is None or point.cost <= cost_max) and point.loss < gap.loss_below:
             search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
 
 
-def _box(cost_max: int | None, gap: _Gap) -> str:
+def _name(cost_max: int | None, gap: _Gap) -> str:
     dear = "any cost" if cost_max is None else f"cost up to {cost_max}"
     return dear if math.isinf(gap.loss_below) else f"{dear}, loss below {gap.loss_below:.0f}"
 
 
-def _leave_open(search: _Search, gap: _Gap, cost_max: int | None, answer: Answer) -> None:
+def _leave_open(
+    search: _Search, gap: _Gap, cost_max: int | None, answer: Answer, box: _Box
+) -> None:
     """Say what was found and what is proved of a box the solver did not finish."""
     bound = max(answer.bound, gap.floor)
     within = [
         point
-        for point in (answer.selection, *search.known)
+        for point in (answer.selection, *(box.whole(one) for one in box.known))
         if point is not None and (cost_max is None or point.cost <= cost_max)
     ]
     best = min(within, key=lambda point: (point.loss, point.cost), default=None)
     if best is None or best.loss >= gap.loss_below:
-        search.notes.append(f"not proved: {_box(cost_max, gap)}: nothing found, bound {bound:.0f}")
+        search.notes.append(f"not proved: {_name(cost_max, gap)}: nothing found, bound {bound:.0f}")
         return
     search.keep(replace(best, proof="", bound=bound))
     left = f"gap {best.loss - bound:.0f}" if best.loss > bound else f"least cost {best.cost} open"
     search.notes.append(
-        f"not proved: {_box(cost_max, gap)}: best loss {best.loss}, bound {bound:.0f}, {left}"
+        f"not proved: {_name(cost_max, gap)}: best loss {best.loss}, bound {bound:.0f}, {left}"
     )
 
 
@@ -211,9 +250,11 @@ def _prove_again(search: _Search, count: int) -> None:
             search.notes.append("not every chosen point was proved again by the solver")
             return
         point = search.points[merged[k]]
-        answer = search.model().solve(
-            cost_max=point.cost, settle=False, time_limit=max(0.01, search.left())
-        )
+        box = search.box(point.cost, float(point.loss + 1), scouted=False)
+        if box is None:
+            raise NotProved(f"merge and bounds disagree at cost {point.cost}: {point.loss}")
+        left = max(0.01, search.left())
+        answer = box.solve(cost_max=point.cost, settle=False, time_limit=left)
         if answer.status == OPTIMAL and answer.bound == point.loss:
             search.points[merged[k]] = replace(point, proof="merge+solver")
         elif answer.status == OPTIMAL or answer.status == INFEASIBLE:

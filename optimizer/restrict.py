@@ -7,12 +7,12 @@ the best one left.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.records import BoolArray, Choice, Group, IntArray, Skeleton
+from optimizer.records import BoolArray, Choice, Group, IntArray, Selection, Skeleton
 
 
 def restricted(choice: Choice, *, force: Iterable[str] = (), forbid: Iterable[str] = ()) -> Choice:
@@ -55,3 +55,39 @@ def _group(group: Group, kept: BoolArray, wanted: list[int]) -> Group:
         rows=rows[kept],
         loss_lane=group.loss_lane[kept],
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Reduced:
+    """A choice with options left out, and where the others stood.
+
+    skeletons : number of each skeleton in the whole choice; options : the same of each option, by
+    skeleton and group
+    """
+
+    choice: Choice
+    skeletons: tuple[int, ...]
+    options: tuple[tuple[IntArray, ...], ...]
+
+    def whole(self, point: Selection) -> Selection:
+        """A selection of the reduced choice as one of the whole choice."""
+        index = self.options[point.skeleton]
+        option = tuple(int(kept[k]) for kept, k in zip(index, point.option, strict=True))
+        return replace(point, skeleton=self.skeletons[point.skeleton], option=option)
+
+
+def reduced(choice: Choice, masks: Sequence[Sequence[BoolArray]]) -> Reduced:
+    """The choice with only the options under the masks, by skeleton and group."""
+    kept = [k for k, mask in enumerate(masks) if all(one.any() for one in mask)]
+    options = tuple(tuple(np.flatnonzero(one) for one in masks[k]) for k in kept)
+    bodies = []
+    for k, index in zip(kept, options, strict=True):
+        body = choice.skeletons[k]
+        groups = [_taken(g, some) for g, some in zip(body.groups, index, strict=True)]
+        bodies.append(replace(body, groups=tuple(groups)))
+    return Reduced(replace(choice, skeletons=tuple(bodies)), tuple(kept), options)
+
+
+def _taken(group: Group, index: IntArray) -> Group:
+    names = ("part", "pieces", "loss", "rows", "loss_lane")
+    return replace(group, **{name: getattr(group, name)[index] for name in names})
