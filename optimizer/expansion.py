@@ -305,6 +305,11 @@ class Expansion:
         """Let the feasible sets of a skeleton improve the front so far."""
         if skeleton is None:
             return
+        mission = self.found.spec.choice.objective != OBJECTIVE_WORST
+        if mission and len(self.stair[0]) and self.choice_of({key: skeleton}).row_names:
+            skeleton = self.fitted(key, skeleton)
+            if skeleton is None:
+                return
         choice = self.choice_of({key: skeleton})
         sets = feasible_sets(choice)
         if sets and self.found.first is None:

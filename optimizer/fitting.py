@@ -16,6 +16,9 @@ from optimizer.records import BoolArray, Choice, FloatArray
 from optimizer.scouts import least_cost
 from optimizer.tally import ROW_TOLERANCE
 
+CORNERS = 8
+"""Most corners that a staircase is looked at in."""
+
 CUTS = 40
 """Most cutting planes a corner."""
 
@@ -41,12 +44,19 @@ def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
     """
     body = choice.skeletons[skeleton]
     kept = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
-    for cost_max, loss_max in corners(stair):
+    for cost_max, loss_max in _few(corners(stair)):
         if loss_max < 0 or cost_max < 0:
             continue
         for mask, fits in zip(kept, _fit(choice, skeleton, cost_max, loss_max), strict=True):
             mask |= fits
     return kept
+
+
+def _few(corner: FloatArray) -> FloatArray:
+    """At most `CORNERS` corners that hold all of them: neighbours become one that holds both."""
+    if len(corner) <= CORNERS:
+        return corner
+    return np.array([some.max(axis=0) for some in np.array_split(corner, CORNERS)])
 
 
 def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> list[BoolArray]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import open_losses
+from optimizer import open_losses, shared_room
 from optimizer.dominance import Staircase
 from optimizer.market import whole_units
 from optimizer.option_banks import (
@@ -26,13 +26,12 @@ from optimizer.option_banks import (
     without_hopeless,
 )
 from optimizer.option_legs import joined
-from optimizer.parts import bank_shared
 from optimizer.parts.bank_cascade import Cascade, Pairs
 from optimizer.parts.bank_mix import Front, Known
-from optimizer.parts.bank_shared import SharedRoom
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, Group, IntArray
 from optimizer.rivals import pair_cost
+from optimizer.shared_room import SharedRoom
 from optimizer.workbench import LEVELS, Workbench, picked
 
 STEPS = 512
@@ -209,7 +208,7 @@ def _sifted(
     cascade = _cascade(bench, side.node, room)
     cost = offered(without_hopeless(bench, side.node, cost, dearest))
     floor = offered(_lowered(side))
-    pairs = bank_shared.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest)
+    pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest)
     return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
 
 
@@ -363,11 +362,11 @@ def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> 
     rows, pieces, loss = side.single(bench.found.prices.start("capacitor"))
     single = place[rows], pieces, loss
     cascade, watch = _cascade(bench, node, room), bench.aim.watch
-    pairs, lost = bank_shared.solved(cascade, found.pairs, watch)
+    pairs, lost = shared_room.solved(cascade, found.pairs, watch)
     if bench.aim.complete:
         best = np.flatnonzero(cascade.passes(pairs)) if len(lost) else np.arange(0)
     else:
-        best = bank_shared.unbeaten(cascade, room, pairs, lost, offered(node.alone), single, watch)
+        best = shared_room.unbeaten(cascade, room, pairs, lost, offered(node.alone), single, watch)
     return _Found(pairs.keep(best), whole_units(lost[best]))
 
 

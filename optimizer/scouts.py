@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -48,9 +48,11 @@ def incumbents(
     end = time.monotonic() + seconds
     found = {(point.skeleton, point.option): point for point in known}
     if mergeable(replace(choice, worst_point=False)):
-        for scout in _scouts(choice):
+        broken: set[str] = set()
+        for scout in _scouts(choice, broken):
             for point in relaxed_front(scout):
                 found.setdefault((point.skeleton, point.option), point)
+                broken |= set(violations(choice, point.skeleton, point.option))
             if time.monotonic() >= end:
                 break
     real = [valued(choice, *key) for key in found if not violations(choice, key[0], key[1])]
@@ -74,15 +76,20 @@ def staircase_of(points: list[Selection] | tuple[Selection, ...]) -> Staircase:
     )
 
 
-def _scouts(choice: Choice) -> Iterator[Choice]:
-    """Changed choices that the merge can take."""
+def _scouts(choice: Choice, broken: Collection[str]) -> Iterator[Choice]:
+    """Changed choices that the merge can take.
+
+    broken : rows that the sets of the scouts so far break, filled in between: only they get a price
+    """
     plain = [_mission(choice, weight) for weight in _lane_weights(choice)]
     yield from plain
     base = plain[-1]
     loss = _typical_loss(base)
-    rows = len(choice.row_names)
-    priced = [np.full(rows, price / rows) for price in ALL_ROWS_PRICES if rows]
-    priced += [price * unit for unit in np.eye(rows) for price in ROW_PRICES if rows > 1]
+    tight = np.array([float(name in broken) for name in choice.row_names])
+    count = int(tight.sum())
+    priced = [tight * price / count for price in ALL_ROWS_PRICES if count]
+    each = np.eye(len(tight))[tight > 0]
+    priced += [price * unit for unit in each for price in ROW_PRICES if count > 1]
     for weight in priced:
         yield _rows_priced(base, weight * loss)
 

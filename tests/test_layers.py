@@ -79,6 +79,7 @@ LAYER = {
     "option_legs": EVALUATION,
     "option_banks": EVALUATION,
     "option_shared": EVALUATION,
+    "shared_room": EVALUATION,
     "search": QUESTIONS,
     "expansion": QUESTIONS,
     "found": QUESTIONS,

@@ -150,3 +150,31 @@ def test_a_price_table_too_narrow_is_refused():
     )
     with pytest.raises(ValueError, match="price table"):
         relaxed_front(narrow)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.integers(0, 10**6),
+    st.sampled_from(["bought", "linear", "rising"]),
+    st.integers(3, 8),
+    st.booleans(),
+)
+def test_no_point_has_more_part_numbers_than_allowed_and_none_is_lost(seed, shape, numbers, three):
+    layouts = (BANK_INPUT, BANK_OUTPUT, BANK_BETWEEN) if three else (LEG_INPUT, LEG_OUTPUT)
+    choice = random_choice(
+        seed, options=(2, 7), parts=4, price_shape=shape, numbers=numbers, layouts=layouts
+    )
+    front = relaxed_front(choice)
+    assert values(front) == listed_front(choice)
+    for point in front:
+        assert selection_cost(choice, point.skeleton, point.option) == point.cost
+
+
+def test_the_number_of_parts_costs_something():
+    """The test above would not notice a limit that never bites."""
+    bites = 0
+    for seed in range(40):
+        choice = random_choice(seed, parts=4, numbers=6)
+        free = replace(choice, part_numbers_max=None)
+        bites += values(relaxed_front(choice)) != values(relaxed_front(free))
+    assert bites > 10

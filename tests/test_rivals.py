@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -108,3 +109,42 @@ def test_fixed_parts_are_replaced_by_equal_ones_only(fixed):
     assert rivals.unbeaten(np.arange(3)).tolist() == expected
     free = Rivals(rows, pieces, np.array([3, 2, 1]), alone, alone, np.zeros(4, bool))
     assert free.unbeaten(np.arange(3)).tolist() == [False, False, True]
+
+
+def fewest_front(price, line, one, two, first, second):
+    """The same with the number of distinct parts as a third axis: every point not beaten in it."""
+    points = set()
+    for i, j in itertools.product(first, second):
+        count = np.zeros(PARTS, dtype=np.int64)
+        for group, k in ((one, i), (two, j)):
+            np.add.at(count, group.rows[k], group.pieces[k])
+        paid = price[np.arange(PARTS), count] + np.where(count > 0, line, 0) + PLACEMENT * count
+        points.add((int(paid.sum()), int(one.loss[i] + two.loss[j]), int((count > 0).sum())))
+    return {
+        point
+        for point in points
+        if not any(other != point and np.less_equal(other, point).all() for other in points)
+    }
+
+
+@pytest.mark.parametrize("seed", range(80))
+def test_counted_rivals_keep_every_number_of_parts(seed):
+    rng = np.random.default_rng(2000 + seed)
+    price, line = market(rng)
+    one, two = (rivals_of(rng, price, line, 14) for _ in range(2))
+    every = np.arange(14)
+    expected = fewest_front(price, line, one, two, every, every)
+    kept = [np.flatnonzero(replace(g, counted=True).unbeaten(every)) for g in (one, two)]
+    assert fewest_front(price, line, one, two, *kept) == expected
+
+
+def test_counting_keeps_more_and_still_drops_some():
+    kept = np.zeros(2, dtype=int)
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        price, line = market(rng)
+        one = rivals_of(rng, price, line, 14)
+        one = replace(one, shared=np.arange(PARTS) < 2)
+        every = np.arange(14)
+        kept += [one.unbeaten(every).sum(), replace(one, counted=True).unbeaten(every).sum()]
+    assert kept[0] < kept[1] < 40 * 14
