@@ -126,7 +126,12 @@ function curvesOf(shape) {
   return { of, curves };
 }
 
+// Whether all curves have one output voltage, and so one input for each region boundary.
+const sharedOutput = (sets) =>
+  new Set(sets.flatMap(({ detail }) => curvesOf(data.shapes[detail.part_set.topology]).curves.map((one) => one.volts))).size === 1;
+
 const NARROW = 560;
+const NAME_MOST = 24;
 const isNamed = (curves) => curves.some((one) => one.name);
 
 function efficiencyChart(width, sets, what) {
@@ -142,9 +147,8 @@ function efficiencyChart(width, sets, what) {
   const runs = [...d3.group(lines, (p) => `${p.name} ${p.curve}`).values()].map((run) => d3.sort(run, (p) => p.volts));
   const ends = runs.map((run) => run.at(-1)).filter((p) => p.name === sets[0].name);
   const edges = runs.flatMap((run) => d3.pairs(run).filter(([one, other]) => one.region !== other.region).map(([one]) => one));
-  const shared = new Set(sets.flatMap(({ detail }) => curvesOf(data.shapes[detail.part_set.topology]).curves.map((one) => one.volts))).size === 1;
   const tick = 0.02 * (d3.max(lines, (p) => p.value) - d3.min(lines, (p) => p.value));
-  const boundaries = shared
+  const boundaries = sharedOutput(sets)
     ? Plot.ruleX([...new Set(edges.map((p) => p.volts))], { stroke: COLOUR.soft, strokeDasharray: "2,3" })
     : Plot.ruleX(edges, { x: "volts", y1: (p) => p.value - tick, y2: (p) => p.value + tick, stroke: COLOUR.ink, strokeWidth: 2 });
   return Plot.plot({
@@ -158,14 +162,24 @@ function efficiencyChart(width, sets, what) {
         strokeDasharray: name === "b" ? "6,4" : null,
       })),
       boundaries,
+      sharedOutput(sets) ? regionNames(lines) : null,
       Plot.text(spaced(ends, lines), { x: "volts", y: "at", dx: 6, textAnchor: "start", text: "label" }),
     ],
   });
 }
 
-// Names at the ends of curves; on a narrow screen their numbers in the list below.
+// Each region by name above the frame, where there is room for it.
+function regionNames(lines) {
+  const [low, high] = d3.extent(lines, (p) => p.volts);
+  const spans = [...d3.group(lines, (p) => p.region)].map(([region, run]) => [region, ...d3.extent(run, (p) => p.volts)]);
+  const wide = spans.filter(([, from, to]) => to - from > 0.12 * (high - low));
+  return Plot.text(wide, { x: ([, from, to]) => (from + to) / 2, frameAnchor: "top", dy: -12, text: ([region]) => regionName(region), fill: COLOUR.soft });
+}
+
+// Names at the ends of curves; where there is no room, their numbers in the list below.
 function shortLabel(curves, k, width) {
-  return { label: isNamed(curves) && width < NARROW ? String(k + 1) : curves[k].label };
+  const room = width >= NARROW && curves.every((one) => one.name.length <= NAME_MOST);
+  return { label: isNamed(curves) && !room ? String(k + 1) : curves[k].label };
 }
 
 // Labels at the ends of lines, pushed apart where they would lie on each other.

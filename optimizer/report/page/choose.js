@@ -79,7 +79,8 @@ function leftOut() {
 
 function frontCaption() {
   const few = detailed.length < data.points.length;
-  return `Shaded: what boards may measure, ${digits(100 * data.band[0])} to +${digits(100 * data.band[1])} % of the loss. ` +
+  const band = AXES[state.y].band && state.x === "cost";
+  return (band ? `Band: what boards may measure, ${digits(100 * data.band[0])} to +${digits(100 * data.band[1])} % of the loss. ` : "") +
     `${state.z ? "Joined" : "Hollow and joined"}: ties, closer than the state difference. ${leftOut()}` +
     (few ? `Large marks: the ${detailed.length} points kept in full; small ones keep one line.` : "");
 }
@@ -119,6 +120,8 @@ function stepped(event) {
   document.querySelector(".front-chart").focus({ preventScroll: true });
 }
 
+const lifeCell = (p) => (p.life_of === "" ? "no wear" : `${lifeText(p)}${p.life_of?.startsWith("seal of") ? " seal" : ""}`);
+
 function frontTable(redraw) {
   const rows = data.points.filter((p) => state.all || p.shown || p.number === state.a || p.number === state.b);
   const [low, high] = data.band;
@@ -130,8 +133,8 @@ function frontTable(redraw) {
     { head: "may measure [W]", num: true, cell: (p) => `${fixed(p.loss * (1 + low), 2)} – ${fixed(p.loss * (1 + high), 2)}` },
     figure("worst loss [W]", (p) => p.worst, (v) => fixed(v, 2)), figure("hottest [°C]", (p) => p.hot, (v) => fixed(v, 0)),
     figure("stress margin %", (p) => p.tight, percent), figure("area [mm²]", (p) => p.area, (v) => fixed(1e6 * v, 0)),
-    ...(isKept("life") ? [figure("life [years]", (p) => p.life, String, { cell: lifeText })] : []),
-    ...(["rate", "height"].includes(state.z) ? [figure(AXES[state.z].label(), AXES[state.z].get, digits)] : []),
+    ...(isKept("life") ? [figure("life [years]", (p) => p.life, String, { cell: lifeCell })] : []),
+    ...(["rate", "height"].includes(state.z) ? [figure(AXES[state.z].label(), AXES[state.z].get, (v) => fixed(v, 1))] : []),
     figure("tie group", (p) => (p.tie >= 0 ? p.tie : null), (v) => (v === null ? "" : String(v))),
     text("stage", (p) => `${p.topology}, ${kilohertz(p.frequency)}`, { kind: "stage" }), { ...part((p) => p.inductor), head: "inductor" }, text("proof", (p) => p.proof.replace("+", " + ")),
   ];
