@@ -11,10 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import conclude, life, loop, search
+from optimizer import conclude, life, loop, search, service
 from optimizer.catalog import read_catalog
+from optimizer.conclude_evidence import evidence_of
 from optimizer.conclude_sets import chosen_sets
 from optimizer.errors import InputError
+from optimizer.formulas import NAMESPACE
 from optimizer.found import Found
 from optimizer.results import FaultLine, PartSet, Verified
 from optimizer.spec import parse_spec, read_spec
@@ -231,6 +233,28 @@ def test_a_life_that_is_asked_is_a_limit_with_a_margin_and_counted_reasons(tmp_p
     fell = {fall.reason: fall.fell for one in sealed.waterfalls for fall in one.falls}
     assert fell["life over the mission, even without heat of its own"] == 1
     assert any("years a seal is trusted" in note.text for note in sealed.spec.notes)
+
+
+def test_the_derivation_of_a_life_gives_it_again_and_bounds_that_of_the_mission(
+    tmp_path: Path,
+) -> None:
+    points, found = wet_front(tmp_path, years_seal=60)
+    assert found.front is not None
+    assert found.choice is not None
+    k = next(k for k, point in enumerate(points) if point.life_of == "output-bank C-WET")
+    chosen = chosen_sets(found.front.points, found.choice, found.prices, found.markets)
+    stage = found.stages[chosen[k].topology]
+    (evidence,) = evidence_of(stage, [chosen[k]], [points[k]])
+    one = next(
+        d
+        for d in evidence.derivations
+        if d.subject == points[k].life_of and d.quantity.startswith("life")
+    )
+    given = {each.name: each.value for each in one.inputs}
+    assert eval(one.formula, dict(NAMESPACE), given) == pytest.approx(one.value)
+    assert given["life_rating"] == 1000 * 3600
+    assert next(i for i in one.inputs if i.name == "life_rating").source.endswith("life_rating_h")
+    assert one.value <= points[k].life_years * service.YEAR * (1 + 1e-9)
 
 
 def test_a_life_no_bank_can_have_is_named(tmp_path: Path) -> None:
