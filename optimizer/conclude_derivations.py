@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from optimizer import derating, parameters
+from optimizer import derating, life, parameters, service
 from optimizer.assembly import Physics, Sets
 from optimizer.conclude_derivations_coil import coil_derivations
 from optimizer.conclude_derivations_leg import leg_derivations
@@ -31,6 +31,7 @@ def derivations(result: Physics, sets: Sets, one: Chosen, k: int) -> tuple[Deriv
         *coil_derivations(source),
         *_sense(source),
         *_banks(source),
+        *_life(source),
     )
 
 
@@ -265,6 +266,49 @@ def _banks(source: Source) -> Iterator[Derivation]:
                     ),
                     source.computed("i_rms", i_rms, "A", "division of the harmonics by admittance"),
                 )
+
+
+def _life(source: Source) -> Iterator[Derivation]:
+    """Life of each type that wears out at the point of the mission that wears it most."""
+    stage, table = source.stage, source.stage.tables["capacitor"]
+    lanes, _ = service.mission(stage)
+    for node in stage.nodes:
+        solved = source.result.banks[node]
+        for turn, (row, _) in enumerate(source.one.bank[node]):
+            law = life.LAWS.get(table.texts["technology"][row])
+            if law is None:
+                continue
+            current = source.row((solved.i_rms_first, solved.i_rms_second)[turn])
+            wear = service.wear(stage, np.array([row]))
+            core = capacitor.temp_core(
+                temp_board=source.row(source.result.scene.state.temp_board),
+                coefficient_heating=wear.heating[0],
+                i_rms=current,
+            )
+            lane = int(lanes[np.argmax(core[lanes])])
+            reference, hottest = float(wear.temp_reference[0, 0]), float(core[lane])
+            value = life.life_at(
+                life_rating=wear.life_rating[0, 0],
+                temp_reference=np.array(reference),
+                temp_core=np.array(hottest),
+                factor=np.array(law[0]),
+                temp_step=np.array(law[1]),
+            )
+            yield source.derivation(
+                "life.life_at",
+                f"{node}-bank {table.part_number[row]}",
+                "life in operation, were the whole mission like this",
+                lane,
+                float(value),
+                source.cell("capacitor", row, "life_rating", "life_rating", "s"),
+                source.computed("temp_reference", reference, "degC", REFERENCE),
+                source.computed("temp_core", hottest, "degC", "board and ripple current there"),
+                Input("factor", law[0], "1", PRESET, "law of the technology"),
+                Input("temp_step", law[1], "K", PRESET, "law of the technology"),
+            )
+
+
+REFERENCE = "temp_ripple and temp_rise_ripple of the catalog together"
 
 
 def _capacitance(source: Source, row: int, lane: int, subject: str, value: float) -> Derivation:

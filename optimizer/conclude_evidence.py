@@ -208,6 +208,8 @@ def shape_of(stage: Stage) -> Shape:
         input_current=table.input_current[..., 0].T,
         output_current=table.output_current[..., 0].T,
         sweep_v_input=curves.lanes.v_input,
-        sweep_load=curves.load,
+        sweep_load=curves.lanes.i_output / stage.spec.load.i_output,
+        sweep_curve=curves.curve,
+        curves=tuple((one.name, one.i_output, one.v_output) for one in curves.curves),
         sweep_region=curves.lanes.region.astype(np.float64),
     )

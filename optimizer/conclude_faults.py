@@ -17,7 +17,7 @@ from optimizer.conclude_overload import (
     short,
     staircase,
 )
-from optimizer.conclude_service import life_lines, service_lines
+from optimizer.conclude_service import failure_line, life_lines, service_lines
 from optimizer.conclude_sets import Chosen, stacked
 from optimizer.load_records import LeadAcid, LedString, Lithium
 from optimizer.parts.bank import Branches
@@ -83,6 +83,7 @@ def _lines_few(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine
         yield _hot_plug(case, highest)
     yield from _energy(case)
     yield from life_lines(case)
+    yield failure_line(case)
 
 
 # --- voltages -----------------------------------------------------------------------------------

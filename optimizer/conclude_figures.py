@@ -6,7 +6,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from optimizer import assembly, conclude_margins, limits, parameters, verification
+from optimizer import (
+    assembly,
+    conclude_margins,
+    limits,
+    parameters,
+    service,
+    verification,
+)
 from optimizer.assembly import Physics, Sets
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
@@ -67,6 +74,10 @@ class _Table:
         self.balance = self._wide(assembly.balance_error(result))
         self.mission, self.worst = verification.objectives(result)
         self.area = verification.areas(stage, sets)
+        self.life, self.rate = (
+            service.shortest_life(result, sets),
+            service.failure_rate(result, sets),
+        )
 
     def _wide(self, value: FloatArray) -> FloatArray:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), self.shape)
@@ -100,7 +111,19 @@ class _Table:
             chain=conclude_margins.chain_record(chain, self.lanes, number),
             area=float(self.area[number]),
             height=_height(self.stage, one),
+            life_years=float(self.life.years[number]),
+            life_of=self._life_of(number),
+            failure_rate=float(self.rate[number]),
         )
+
+    def _life_of(self, number: int) -> str:
+        """What wears out first: bank and part, and whether by its seal."""
+        row = int(self.life.row[number])
+        if row < 0:
+            return ""
+        part = self.stage.tables["capacitor"].part_number[row]
+        sealed = self.life.years[number] >= self.stage.spec.life.years_seal
+        return f"{'seal of ' if sealed else ''}{self.life.node[number]}-bank {part}"
 
 
 def _temps(result: Physics, sets: Sets) -> dict[str, FloatArray]:

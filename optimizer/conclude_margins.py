@@ -8,7 +8,7 @@ import numpy as np
 
 from optimizer import verification
 from optimizer.assembly import Physics, Sets
-from optimizer.limits import Chain, Check
+from optimizer.limits import DURATIONS, MISSION, Chain, Check
 from optimizer.records import FloatArray, IntArray, Lanes
 from optimizer.results import LimitChain, Margin, PartSet
 from optimizer.spec_text import trade
@@ -50,10 +50,10 @@ def _of_check(
     for number in range(count):
         lane = int(worst[number])
         part = _part(names[number], check, turn)
-        if np.isnan(share[number, lane]) or part is None:
+        if np.isnan(share[number, lane]) or share[number, lane] == np.inf or part is None:
             continue
         case = check.cases[lane] if check.cases else ""
-        case = case if len(check.cases) != 1 else "always"
+        case = "always" if check.cases == DURATIONS[:1] else case
         yield (
             number,
             Margin(
@@ -61,7 +61,7 @@ def _of_check(
                 part_number=part,
                 quantity=check.quantity,
                 at=case or lanes.name[lane],
-                parameter_set="guaranteed" if case else told(lanes, lane),
+                parameter_set=_told_case(case) if case else told(lanes, lane),
                 value=float(value[number, lane]),
                 allowed=float(allowed[number, lane]),
                 unit=check.unit,
@@ -70,6 +70,10 @@ def _of_check(
                 at_least=check.at_least,
             ),
         )
+
+
+def _told_case(case: str) -> str:
+    return "expected" if case in MISSION else "guaranteed"
 
 
 def told(lanes: Lanes, lane: int) -> str:
@@ -165,7 +169,10 @@ def quantity(value: float, unit: str) -> str:
     >>> quantity(0.0051912, "V"), quantity(0.4962, "1")
     ('5.191 mV', '49.62 %')
     """
-    return trade(float(f"{value:.4g}"), FAMILIES[unit]) if np.isfinite(value) else "unknown"
+    if not np.isfinite(value):
+        return "unknown"
+    rounded = float(f"{value:.4g}")
+    return f"{rounded:g} years" if unit == "years" else trade(rounded, FAMILIES[unit])
 
 
 def percent(share: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from optimizer.infeasible_loop import loop_kinds
+from optimizer.infeasible_loop import life_kinds, loop_kinds
 from optimizer.infeasible_rules import Kind, as_is, kelvin, lower, never, rules, switch, upper
 from optimizer.points_lanes import LOSS_CEILING
 from optimizer.results import Margin
@@ -67,6 +67,7 @@ def every_kind(spec: Spec) -> list[Kind]:
         *_ratings(spec),
         *_controllers(spec),
         *loop_kinds(spec),
+        *life_kinds(spec),
         *rules(spec),
     ]
 

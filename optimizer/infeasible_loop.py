@@ -1,4 +1,4 @@
-"""Relaxations of what the control loop asks: dip, crossover, ripple and slope at the sense pins."""
+"""Relaxations of what the control loop asks (dip, crossover, ripple, slope), and of life."""
 
 from __future__ import annotations
 
@@ -33,6 +33,27 @@ def loop_kinds(spec: Spec) -> Iterator[Kind]:
     if math.isfinite(loop.slope_compensation):
         now = loop.slope_compensation
         yield _kind("slope compensation", "slope_compensation", now, "ramp", "slope", upper)
+
+
+def life_kinds(spec: Spec) -> Iterator[Kind]:
+    """The years the banks must last, if any."""
+    now = spec.life.years
+    if now <= 0.0:
+        return
+
+    def at(spec: Spec, by: float) -> Spec:
+        return replace(spec, life=replace(spec.life, years=now * max(1.0 - by, 0.0)))
+
+    yield Kind(
+        name="life of the banks",
+        at=at,
+        told=lambda spec, by: f"{now:g} to {at(spec, by).life.years:.4g} years",
+        covers=lambda m: m.quantity.startswith("life, "),
+        amount=lower,
+        share=as_is,
+        most=1.0,
+        reasons=("life, ", "life over"),
+    )
 
 
 def _more_dip(margin: Margin) -> float:

@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from optimizer.formulas import formula
-from optimizer.records import FloatArray
+from optimizer.parts import capacitor
+from optimizer.records import FloatArray, IntArray
+
+LAWS = {
+    "aluminium": (2.0, 10.0),
+    "hybrid": (2.0, 10.0),
+    "polymer": (10.0, 20.0),
+}
+"""Technology -> life grows by this factor for so many kelvin. Others have no law of wear-out."""
 
 BOLTZMANN = 8.617e-5
 """[eV/K]"""
@@ -61,6 +71,59 @@ def life_mission(*, life: FloatArray, share: FloatArray) -> FloatArray:
     return np.asarray(share.sum() / (share / life).sum(axis=-1))
 
 
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """What wears capacitors out, (n_type, 1) each.
+
+    factor : of the law, NaN where the technology does not wear out; temp_step : its step [K]
+    life_rating : at the reference [s], NaN where the maker states none
+    temp_reference : core temperature of the rating [degC]
+    heating : rise of the core per square of the current [K/A^2]
+    """
+
+    factor: FloatArray
+    temp_step: FloatArray
+    life_rating: FloatArray
+    temp_reference: FloatArray
+    heating: FloatArray
+
+    def take(self, rows: IntArray) -> Wear:
+        """The rows of some types."""
+        columns = (self.factor, self.temp_step, self.life_rating, self.temp_reference, self.heating)
+        return Wear(*(column[rows] for column in columns))
+
+
+def life_type(
+    *, wear: Wear, i_rms: FloatArray, temp_board: FloatArray, share: FloatArray
+) -> FloatArray:
+    """Life of capacitors over a mission, in operation.
+
+    wear : what wears each of them out
+    i_rms : ripple current of one capacitor [A], (n_type, n_lane)
+    temp_board : around it [degC], (n_type or 1, n_lane)
+    share : of the time [1], (n_lane,)
+    Returns : life [s], (n_type,); inf where the technology does not wear out, NaN where the maker
+        states no life or the current has no value
+
+    Holds for: as `life_at`; other wear (seal, humidity) is apart.
+    Source: `life_at`, Miner's rule.
+
+    >>> one = Wear(*(np.array([[x]]) for x in (2.0, 10.0, 3.6e6, 110.0, 0.0)))
+    >>> life_type(wear=one, i_rms=np.zeros((1, 1)), temp_board=np.array([[50.0]]),
+    ...     share=np.array([1.0]))
+    array([2.304e+08])
+    """
+    core = capacitor.temp_core(temp_board=temp_board, coefficient_heating=wear.heating, i_rms=i_rms)
+    each = life_at(
+        life_rating=wear.life_rating,
+        temp_reference=wear.temp_reference,
+        temp_core=core,
+        factor=wear.factor,
+        temp_step=wear.temp_step,
+    )
+    return np.where(np.isnan(wear.factor[:, 0]), np.inf, life_mission(life=each, share=share))
+
+
 @formula("2.718281828459045 ** (-1925 * (1 / (temp_junction + 273) - 1 / 298))", unit="1")
 def factor_temp_fet(*, temp_junction: FloatArray) -> FloatArray:
     """Temperature factor of the failure rate of a field-effect transistor.
@@ -77,24 +140,47 @@ def factor_temp_fet(*, temp_junction: FloatArray) -> FloatArray:
     return np.exp(-1925.0 * (1.0 / (temp_junction + 273.0) - 1.0 / 298.0))
 
 
-def rate_fet(*, temp_junction: float, power_rating: float, factor_environment: float) -> float:
+def rate_fet(
+    *, temp_junction: FloatArray, power_rating: FloatArray, factor_environment: float
+) -> FloatArray:
     """Failure rate of a power transistor in plastic.
 
-    temp_junction : junction temperature [degC], ()
-    power_rating : rated power [W], ()
+    temp_junction : junction temperature [degC], any shape
+    power_rating : rated power [W], any shape
     factor_environment : of the environment [1], ()
-    Returns : failures in 1e6 hours [1/Mh], ()
+    Returns : failures in 1e6 hours [1/Mh], broadcast shape
 
     Holds for: comparison between designs, not for promises.
     Source: MIL-HDBK-217F N2, section 6.4: 0.012 piT piA piQ piE, plastic piQ 8 (second-hand).
 
-    >>> round(rate_fet(temp_junction=100.0, power_rating=20.0, factor_environment=6.0), 3)
+    >>> round(float(rate_fet(temp_junction=100.0, power_rating=20.0, factor_environment=6.0)), 3)
     8.445
     """
-    steps = ((2.0, 1.5), (5.0, 2.0), (50.0, 4.0), (250.0, 8.0))
-    application = next((factor for limit, factor in steps if power_rating < limit), 10.0)
-    heat = float(factor_temp_fet(temp_junction=np.array(temp_junction)))
-    return 0.012 * heat * application * 8.0 * factor_environment
+    steps = [power_rating < limit for limit in (2.0, 5.0, 50.0, 250.0)]
+    application = np.select(steps, [1.5, 2.0, 4.0, 8.0], 10.0)
+    heat = factor_temp_fet(temp_junction=temp_junction)
+    return np.asarray(0.012 * heat * application * 8.0 * factor_environment)
+
+
+def rate_diode(
+    *, temp_junction: FloatArray, share_voltage: FloatArray, factor_environment: float
+) -> FloatArray:
+    """Failure rate of a Schottky power diode in plastic.
+
+    temp_junction : junction temperature [degC], any shape
+    share_voltage : reverse voltage over rated voltage [1], any shape
+    factor_environment : of the environment [1], ()
+    Returns : failures in 1e6 hours [1/Mh], broadcast shape
+
+    Holds for: comparison between designs.
+    Source: MIL-HDBK-217F N2, section 6.1: 0.003 piT piS piQ piE, plastic piQ 8 (from memory).
+
+    >>> round(float(rate_diode(temp_junction=25.0, share_voltage=1.0, factor_environment=6.0)), 3)
+    0.144
+    """
+    heat = np.exp(-3091.0 * (1.0 / (temp_junction + 273.0) - 1.0 / 298.0))
+    stress = np.where(np.asarray(share_voltage) <= 0.3, 0.054, share_voltage**2.43)
+    return np.asarray(0.003 * heat * stress * 8.0 * factor_environment)
 
 
 CAPACITORS = {
@@ -112,50 +198,53 @@ CAPACITORS = {
 def rate_capacitor(
     *,
     technology: str,
-    capacitance: float,
-    share_voltage: float,
-    temp_part: float,
+    capacitance: FloatArray,
+    share_voltage: FloatArray,
+    temp_part: FloatArray,
     factor_environment: float,
-) -> float:
+) -> FloatArray:
     """Failure rate of one capacitor of commercial quality.
 
     technology : of the catalog
-    capacitance : nominal [F], ()
-    share_voltage : voltage over rated voltage [1], ()
-    temp_part : temperature [degC], ()
+    capacitance : nominal [F], any shape
+    share_voltage : voltage over rated voltage [1], any shape
+    temp_part : temperature [degC], any shape
     factor_environment : of the environment [1], ()
-    Returns : failures in 1e6 hours [1/Mh], ()
+    Returns : failures in 1e6 hours [1/Mh], broadcast shape
 
     Holds for: comparison between designs; polymer and hybrid are taken as aluminium.
     Source: MIL-HDBK-217F N2, section 10.1 (second-hand, through public code); film base rate from
     memory.
 
-    >>> round(rate_capacitor(technology="ceramic-2", capacitance=10e-6, share_voltage=0.5,
-    ...     temp_part=70.0, factor_environment=10.0), 3)
+    >>> round(float(rate_capacitor(technology="ceramic-2", capacitance=10e-6, share_voltage=0.5,
+    ...     temp_part=70.0, factor_environment=10.0)), 3)
     2.322
     """
     base, energy, by_size, by_stress = CAPACITORS[technology]
     heat = np.exp(-energy / BOLTZMANN * (1.0 / (temp_part + 273.0) - 1.0 / 298.0))
     size = (capacitance * 1e6) ** by_size
     stress = (share_voltage / 0.6) ** by_stress + 1.0
-    return float(base * heat * size * stress * FACTOR_QUALITY_COMMERCIAL * factor_environment)
+    rate = base * heat * size * stress * FACTOR_QUALITY_COMMERCIAL * factor_environment
+    return np.asarray(rate)
 
 
-def rate_coil(*, temp_ambient: float, temp_rise: float, factor_environment: float) -> float:
+def rate_coil(
+    *, temp_ambient: FloatArray, temp_rise: FloatArray, factor_environment: float
+) -> FloatArray:
     """Failure rate of an inductor.
 
-    temp_ambient : air around it [degC], ()
-    temp_rise : over it [K], ()
+    temp_ambient : air around it [degC], any shape
+    temp_rise : over it [K], any shape
     factor_environment : of the environment [1], ()
-    Returns : failures in 1e6 hours [1/Mh], ()
+    Returns : failures in 1e6 hours [1/Mh], broadcast shape
 
     Holds for: comparison between designs.
     Source: MIL-HDBK-217F N2, sections 11.2 and 11.3, hot spot = ambient + 1.1 rise, piQ 3
     (second-hand, through public code).
 
-    >>> round(rate_coil(temp_ambient=85.0, temp_rise=0.0, factor_environment=6.0), 6)
+    >>> round(float(rate_coil(temp_ambient=85.0, temp_rise=0.0, factor_environment=6.0)), 6)
     0.001107
     """
     hot = temp_ambient + 1.1 * temp_rise
     heat = np.exp(-0.11 / BOLTZMANN * (1.0 / (hot + 273.0) - 1.0 / 298.0))
-    return float(0.000030 * heat * 3.0 * factor_environment)
+    return np.asarray(0.000030 * heat * 3.0 * factor_environment)

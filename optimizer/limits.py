@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import derating, loop
+from optimizer import derating, loop, service
 from optimizer.assembly import Physics
 from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parameters import BY_COEFFICIENT
@@ -299,8 +299,30 @@ def capacitors(
         two = ripple_allowed(stage, temp_board, np.maximum(second, 0))
         two = np.where(has[:, None], two, np.inf)
         yield Check(subject, "ripple current, second type", found.i_rms_second, two, lanes, "A")
+    yield from _bank_life(scene, subject, found, chosen)
     everywhere = np.ones(len(stage.lanes), dtype=bool)
     yield Check(subject, "finite loss", found.loss, np.array(np.inf), everywhere, "W")
+
+
+MISSION = ("the mission",)
+"""Name of the case of a limit on a sum over the mission."""
+
+
+def _bank_life(
+    scene: Scene, subject: str, found: Bank, chosen: tuple[IntArray, IntArray, IntArray, IntArray]
+) -> Iterator[Check]:
+    """Years both types of a bank last over the mission, where the spec asks for some."""
+    asked, always = np.array(scene.stage.spec.life.years), np.array([True])
+    if asked <= 0.0:
+        return
+    for name, years in zip(
+        ("first", "second"), service.bank_years(scene, found, chosen), strict=True
+    ):
+        if not np.isinf(years).all():
+            value, quantity = years[:, None], f"life, {name} type"
+            yield Check(
+                subject, quantity, value, asked, always, "years", at_least=True, cases=MISSION
+            )
 
 
 def sense_resistor(stage: Stage, found: Scene, sense: Sense, rows: IntArray) -> Iterator[Check]:

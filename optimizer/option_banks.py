@@ -34,7 +34,9 @@ def _cheapest_mix(
 ) -> dict[str, IntArray]:
     """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
     watch = bench.aim.watch
-    best = screen.cheapest_bank(bench.scene, node, types, cost, types_max=2, watch=watch)
+    best = screen.cheapest_bank(
+        bench.scene, node, types, cost, types_max=2, lasting=True, watch=watch
+    )
     names = ("first", "first_pieces", "second", "second_pieces")
     columns = [] if best is None else list(best)
     none: IntArray = np.zeros(0, dtype=np.int64)
@@ -65,7 +67,7 @@ def node_of(bench: Workbench, name: str) -> Node:
     sizing = np.flatnonzero(limits.steady(bench.stage))
     duty = screen.bank_duty(bench.scene, name, types, found.objective)
     firm = screen.bank_duty(bench.scene, name, types, sizing)
-    limit = screen.bank_limits(bench.scene, name, types, sizing)
+    limit = screen.bank_limits(bench.scene, name, types, sizing, lasting=True)
     usable = bank_choice.usable_types(duty, firm, limit)[:, None]
     columns = slice(0, bench.stage.spec.choice.bank_pieces_max + 1)
     alone, least, marginal = (

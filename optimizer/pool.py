@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import buying, limits
+from optimizer import buying, limits, service
 from optimizer.buying import Prices
 from optimizer.limits import Check
 from optimizer.records import BoolArray, Fall, IntArray, Waterfall, switch_kind
@@ -128,6 +128,8 @@ def _switch_tests(stage: Stage, position: str) -> Tests:
 def _capacitor_tests(stage: Stage, node: str) -> Tests:
     every = np.arange(len(stage.tables["capacitor"]))
     yield from _of_checks(limits.capacitor_ratings(stage, node, every))
+    if stage.spec.life.years > 0.0:
+        yield "life over the mission, even without heat of its own", service.may_last(stage)
     yield from _of_checks(limits.body_ratings(stage, "capacitor", f"{node}-bank", slice(None)))
 
 

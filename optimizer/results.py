@@ -67,8 +67,8 @@ class BillLine:
 @dataclass(frozen=True, slots=True)
 class Margin:
     """One limit at its worst operating point. margin = (allowed - worst)/allowed; for temperatures
-    (limit - T)/(limit - ambient). `unit` is SI ("V", "A", "degC", "s", "W"); `at_least` marks a
-    lower limit (margin = (worst - allowed)/allowed)."""
+    (limit - T)/(limit - ambient). `unit` is SI ("V", "A", "degC", "s", "W"), of life "years";
+    `at_least` marks a lower limit (margin = (worst - allowed)/allowed)."""
 
     subject: str
     part_number: str
@@ -129,6 +129,9 @@ class Verified:
     balance_error : |input - output - losses| / input power
     loss_mission, loss_worst : the two objectives [W]; `loss_worst_at` names the point
     efficiency_named : name of point -> efficiency (expected set)
+    life_years : of what wears out first over the mission, NaN where not known or nothing does
+    life_of : bank and part that has it, "" where no part wears out
+    failure_rate : mean over the mission, failures in 1e6 hours, NaN where not known
     faults : what becomes of the set under faults; only of marked points and of given boards
     """
 
@@ -153,6 +156,9 @@ class Verified:
     chain: LimitChain
     area: float
     height: float
+    life_years: float
+    life_of: str
+    failure_rate: float
     faults: tuple[FaultLine, ...] = ()
 
     @property

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from optimizer.records import FloatArray
+from optimizer.records import FloatArray, IntArray
 
 DETAILED_POINTS = 60
 """Points of a front that keep everything; the others keep one line."""
@@ -154,7 +154,9 @@ class Shape:
     conducts : position -> share of the coil current it carries, (n_lane, n_interval)
     input_current, output_current : share drawn from and delivered to the nodes
     control : names of the control positions; node : position -> node it switches against
-    sweep_* : input [V], load share, region; (n_sweep,) each, expected set, nominal air
+    sweep_* : input [V], load share, region, number of the curve; (n_sweep,) each, expected set,
+        nominal air
+    curves : name of the phase ("" for a level of load), output current [A] and voltage [V]
     """
 
     legs: tuple[tuple[str, str, str], ...]
@@ -164,6 +166,8 @@ class Shape:
     sweep_v_input: FloatArray
     sweep_load: FloatArray
     sweep_region: FloatArray
+    sweep_curve: IntArray
+    curves: tuple[tuple[str, float, float], ...]
 
 
 def spread(values: Sequence[float], kept: Sequence[int], most: int) -> list[int]:

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import evaluation, limits, parameters
+from optimizer import evaluation, limits, parameters, service
 from optimizer.buying import Prices
 from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.limits import Check
 from optimizer.parts import bank_choice, bank_mix
-from optimizer.parts.bank_choice import BankDuty, BankLimits
+from optimizer.parts.bank_choice import BankDuty, BankLife, BankLimits
 from optimizer.parts.bridge_records import Mosfet
 from optimizer.parts.diode import Diode
 from optimizer.pool import Pool, pieces_wanted
@@ -198,14 +198,33 @@ def bank_duty(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> BankD
     )
 
 
-def bank_limits(scene: Scene, node: str, rows: IntArray, lanes: IntArray) -> BankLimits:
-    """Limits of a bank in the same lanes."""
+def bank_limits(
+    scene: Scene, node: str, rows: IntArray, lanes: IntArray, *, lasting: bool = False
+) -> BankLimits:
+    """Limits of a bank in the same lanes.
+
+    lasting : also the life over the mission, where the state of its lanes is the one it is judged
+        at; a scene at the sizing state alone leaves it out, which lets more banks pass
+    """
     stage = scene.stage
     allowed = limits.ripple_allowed(stage, scene.state.temp_board[:1], rows)
     return BankLimits(
         v_ripple=limits.ripple_voltage(scene, node)[0, lanes],
         i_ripple=np.broadcast_to(allowed, (len(rows), len(stage.lanes)))[:, lanes],
         capacitance_min=limits.capacitance_needed(stage, scene, node)[0, lanes],
+        life=_bank_life(scene, node, rows) if lasting and stage.spec.life.years > 0.0 else None,
+    )
+
+
+def _bank_life(scene: Scene, node: str, rows: IntArray) -> BankLife:
+    """The life asked of the banks of a skeleton."""
+    lanes, share = service.mission(scene.stage)
+    return BankLife(
+        duty=bank_duty(scene, node, rows, lanes),
+        wear=service.wear(scene.stage, rows),
+        temp_board=scene.state.temp_board[0, lanes],
+        share=share,
+        needed=service.needed(scene.stage),
     )
 
 
@@ -233,15 +252,17 @@ def cheapest_bank(
     cost: IntArray,
     *,
     types_max: int,
+    lasting: bool = False,
     watch: Watch = go_on,
 ) -> tuple[int, int, int, int] | None:
     """The cheapest bank of one or two types that passes, or None.
 
+    lasting : as in `bank_limits`
     watch : called often; raises where the search is to end
     """
     sizing = np.flatnonzero(limits.steady(scene.stage))
     duty = bank_duty(scene, node, rows, sizing)
-    limit = bank_limits(scene, node, rows, sizing)
+    limit = bank_limits(scene, node, rows, sizing, lasting=lasting)
     usable = bank_choice.usable_types(duty, duty, limit)
     banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
     single = None

@@ -131,6 +131,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["loop"] = sections.plain("loop", tables.LOOP)
     checks.check_loop(reading, found["loop"])
     found["life"] = sections.plain("life", tables.LIFE)
+    checks.check_life(reading, found["life"])
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()

@@ -343,6 +343,18 @@ def check_loop(reading: Reading, values: Values) -> None:
         )
 
 
+def check_life(reading: Reading, values: Values) -> None:
+    """More years than a seal lasts leave only banks that do not wear out: legal, but told."""
+    years, seal = values["years"], values["years_seal"]
+    if years and seal and years > seal:
+        reading.note(
+            "caution",
+            ("life", "years"),
+            f"{years:g} years are more than the {seal:g} years a seal is trusted (years_seal): only"
+            " banks of ceramic, film or tantalum capacitors can pass",
+        )
+
+
 def check_counts(reading: Reading, mission: Sequence[Values], floors: Sequence[Values]) -> None:
     """Few enough named points."""
     if len(mission) + len(floors) > POINTS_MAX:

@@ -61,6 +61,7 @@ def _mission_rows(
         checks.check_ambient(sections.reading, here, row["temp_ambient"], ambient)
         checks.check_output(sections.reading, here, row["v_output"], load)
         row["name"] = row["name"] or _point_name(row)
+        row["phase"] = row["phase"] or ""
     if not rows and isinstance(found["rows"], list):
         sections.reading.problem((*path, "rows"), got="no rows", need="at least one row")
     checks.check_shares(
@@ -236,6 +237,7 @@ def _product_row(v: Mapping[str, Any], load: Mapping[str, Any], air: Mapping[str
         "temp_ambient": air["temp_ambient"],
         "share": v["share"] * load["share"] * air["share"],
         "v_output": load.get("v_output"),
+        "phase": load.get("name") or "",
     }
-    named = f", {load['name']}" if load.get("name") else ""
+    named = f", {row['phase']}" if row["phase"] else ""
     return {"name": _point_name(row) + named, **row}

@@ -253,7 +253,7 @@ class Loop:
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """How long the capacitors must last [years], 0 for not asked.
+    """How long the capacitors must last over the mission [years], 0 for no limit.
 
     service_share : of the time the stage is on; years_seal : no capacitor is told to last longer
     environment : of the failure rate
@@ -345,6 +345,7 @@ class MissionRow:
     """A share of operating time at one point; load_share of the full output current.
 
     v_output : of the point [V], None for the load's own at that current
+    phase : of charging, or of another mission given by phases; "" for none
     """
 
     name: str
@@ -353,6 +354,7 @@ class MissionRow:
     temp_ambient: float
     share: float
     v_output: float | None = None
+    phase: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -336,6 +336,7 @@ MISSION_ROW = (
     celsius("temp_ambient", -60.0, 130.0, default=FROM_OTHERS),
     share("share", 0.0, 1.0),
     volts("v_output", 0.5, 200.0, default=FROM_OTHERS),
+    Key("phase", "text", default=FROM_OTHERS),
 )
 MISSION_PHASE = (
     Key("name", "text"),

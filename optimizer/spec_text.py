@@ -149,7 +149,7 @@ def trade(value: Any, family: str) -> str:
         unit, scale = _FIXED[family]
         return f"{value / scale:.6g} {unit}"
     if family not in _SYMBOLS:
-        return str(value)
+        return f"{value:g}" if isinstance(value, float) else str(value)
     size = abs(value)
     step, prefix = next(((f, p) for f, p in _PREFIXES if size >= f * 0.9999), (1.0, ""))
     return f"{value / step:.6g} {prefix}{_SYMBOLS[family]}"
@@ -377,7 +377,7 @@ class Reading:
         unit = next((u for u, f in FAMILIES[key.family].items() if f == scale), key.unit)
         self.problem(
             path,
-            got=f"{raw:g} {_shown(unit)}",
+            got=f"{raw:g} {_shown(unit)}".rstrip(),
             need=f"{trade(key.low, key.family)} to {trade(key.high, key.family)}",
             fix=_other_reading(raw, key, scale),
         )
@@ -395,6 +395,6 @@ def _other_reading(raw: float, key: Key, scale: float) -> str:
         if other != scale and key.low <= raw * other <= key.high:
             return f"did you mean {raw:g} {_shown(unit)}? then write {key.spelled(unit)} = {raw:g}"
     for step in (1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9):
-        if key.family not in _FIXED and raw and key.low <= raw * scale * step <= key.high:
+        if key.family in _SYMBOLS and raw and key.low <= raw * scale * step <= key.high:
             return f"did you mean {trade(raw * scale * step, key.family)}?"
-    return "correct the value or its unit"
+    return "correct the value or its unit" if key.unit else "correct the value"

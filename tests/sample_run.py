@@ -107,6 +107,9 @@ def verified(*, loss: float = 3.0, part: str = "QX-1") -> Verified:
         chain=LimitChain(7.0, "day", 7.5, 8.5, 8.8, 9.5, True),
         area=4e-4,
         height=5e-3,
+        life_years=8.25,
+        life_of="output-bank CX-3",
+        failure_rate=12.5,
     )
 
 

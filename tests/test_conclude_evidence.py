@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.conclude_evidence import SAG, UNITS, break_points
-from optimizer.points_sweep import INPUTS, load_shares, sweep
+from optimizer.points_sweep import INPUTS, curves, load_shares, sweep
 from optimizer.report.cautions import STANDING
 from optimizer.report.lists import sample_rows
 from optimizer.report.mail import WIDTH, mail_text
@@ -17,6 +17,7 @@ from optimizer.results_evidence import spread
 from optimizer.spec import read_spec
 from tests.report.page_runs import EXAMPLES, example
 from tests.sample_run import plain_run
+from tests.use_specs import spec_of
 
 
 @given(st.lists(st.floats(-10, 10), min_size=8, max_size=240))
@@ -50,7 +51,7 @@ def test_spread_keeps_ends_and_no_more_than_asked(values: list[float], most: int
 def test_curves_hold_both_sides_of_every_region_boundary() -> None:
     spec = read_spec(EXAMPLES / "cabinet.toml")
     found = sweep(spec, "four-switch")
-    full = found.load == 1.0
+    full = np.array([curve.load == 1.0 for curve in found.curves])[found.curve]
     volts, region = found.lanes.v_input[full], found.lanes.region[full]
     assert volts.min() == spec.source.v_min
     assert volts.max() == spec.source.v_max
@@ -63,8 +64,36 @@ def test_curves_hold_both_sides_of_every_region_boundary() -> None:
         assert near.sum() == 2
         assert len(set(region[near].tolist())) == 2
     assert full.sum() >= INPUTS
-    assert set(found.load.tolist()) == set(load_shares(spec))
+    assert [curve.load for curve in found.curves] == load_shares(spec)
+    assert not any(curve.name for curve in found.curves)
     assert not found.lanes.guaranteed.any()
+
+
+def test_curves_of_a_charger_are_its_phases_by_name() -> None:
+    """The mission's own phases; the usual ones where the mission is the sun's; lamps by current."""
+    drone = {one.name: one for one in curves(read_spec(EXAMPLES / "survey_drone.toml"))}
+    assert list(drone) == ["pre-charge", "constant current", "constant voltage"]
+    assert drone["constant current"].v_output == 26.6
+    assert drone["pre-charge"].load == pytest.approx(0.1)
+    solar = read_spec(EXAMPLES / "frost_watch.toml")
+    assert not any(row.phase for row in solar.mission)
+    assert [one.name for one in curves(solar)] == ["bulk", "absorption", "float"]
+    lamp = read_spec(EXAMPLES / "tunnel_lamp.toml")
+    volts = [one.v_output for one in curves(lamp)]
+    assert volts == sorted(volts, reverse=True)
+    assert len(set(volts)) == len(volts) > 1
+
+
+def test_every_phase_has_its_own_region_boundaries() -> None:
+    spec = spec_of("lead-acid", "range")
+    found = sweep(spec, "four-switch")
+    for number, one in enumerate(found.curves):
+        mine = found.curve == number
+        assert set(found.lanes.v_output[mine].tolist()) == {one.v_output}
+        volts, region = found.lanes.v_input[mine], found.lanes.region[mine]
+        for at in np.flatnonzero(np.diff(region)):
+            ratio = volts[at] / one.v_output
+            assert min(abs(ratio - 0.9), abs(ratio - 1.18)) < 1e-4
 
 
 def test_operating_points_have_names_of_their_own() -> None:

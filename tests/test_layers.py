@@ -47,6 +47,7 @@ LAYER = {
     "mapping": READING,
     "points": EVALUATION,
     "set_point_rules": EVALUATION,
+    "service": EVALUATION,
     "parameters": EVALUATION,
     "stage": EVALUATION,
     "assembly": EVALUATION,

@@ -11,10 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import conclude, life, loop
+from optimizer import conclude, life, loop, search, service
 from optimizer.catalog import read_catalog
+from optimizer.conclude_evidence import evidence_of
+from optimizer.conclude_sets import chosen_sets
 from optimizer.errors import InputError
-from optimizer.results import FaultLine, PartSet
+from optimizer.formulas import NAMESPACE
+from optimizer.found import Found
+from optimizer.results import FaultLine, PartSet, Verified
 from optimizer.spec import parse_spec, read_spec
 from tests import catalog_samples, tiny
 from tests.use_specs import text_of
@@ -183,6 +187,103 @@ def test_the_seal_ends_a_cool_life_and_a_wish_can_fail(tmp_path: Path) -> None:
     assert "the seal ends it first" in capped.text
     free = judged(tmp_path / "b")["life: output-bank C-WET"]
     assert free.verdict == "figure"
+
+
+def wet_front(folder: Path, **asked: object) -> tuple[list[Verified], Found]:
+    """The front of the tiny job with the wet capacitor on offer and a life asked."""
+    parts = {kind: dict(rows) for kind, rows in tiny.PARTS.items()}
+    sample = catalog_samples.rows("capacitor", 1)[0]
+    wet = {k: v for k, v in WET.items() if k in sample}
+    parts["capacitor"]["C-WET"] = wet | {"price_breaks_each": "1:0.01", "life_rating_h": "1000"}
+    tiny.write_catalogs(folder / "parts", parts)
+    data = tiny.spec_data()
+    data["life"] = asked
+    data["choice"] |= {"bank_types_max_pcs": 1, "bank_pieces_max_pcs": 3}
+    spec = read_spec(tiny.write_spec(folder, data))
+    found = search.solve(spec, read_catalog(spec.catalogs), engine="merge")
+    assert found.front is not None
+    assert found.choice is not None
+    chosen = chosen_sets(found.front.points, found.choice, found.prices, found.markets)
+    return conclude.verified_all(found.stages, chosen), found
+
+
+def wet_lives(points: list[Verified]) -> list[float]:
+    """Lives of the points that hold the wet capacitor."""
+    return [point.life_years for point in points if "C-WET" in point.life_of]
+
+
+def test_a_life_that_is_asked_is_a_limit_with_a_margin_and_counted_reasons(tmp_path: Path) -> None:
+    """The cheapest bank is wet; asking more than it lasts takes it off the front."""
+    free, _ = wet_front(tmp_path / "a", years_seal=60)
+    lives = wet_lives(free)
+    assert lives
+    years = 1.02 * max(lives)
+    assert years < 60
+    tight, _ = wet_front(tmp_path / "b", years=years, years_seal=60)
+    assert [point.life_of for point in tight] == [""] * len(tight) != []
+    assert tight[0].cost > free[0].cost
+    loose, _ = wet_front(tmp_path / "c", years=0.9 * min(lives), years_seal=60)
+    margins = [m for m in loose[0].margins if m.quantity.startswith("life, ")]
+    assert [m.part_number for m in margins] == ["C-WET"] * len(margins) != []
+    for margin in margins:
+        assert margin.at == "the mission"
+        assert margin.unit == "years"
+        assert margin.margin == pytest.approx(margin.value / margin.allowed - 1.0)
+    _, sealed = wet_front(tmp_path / "d", years=20)
+    fell = {fall.reason: fall.fell for one in sealed.waterfalls for fall in one.falls}
+    assert fell["life over the mission, even without heat of its own"] == 1
+    assert any("years a seal is trusted" in note.text for note in sealed.spec.notes)
+
+
+def test_the_derivation_of_a_life_gives_it_again_and_bounds_that_of_the_mission(
+    tmp_path: Path,
+) -> None:
+    points, found = wet_front(tmp_path, years_seal=60)
+    assert found.front is not None
+    assert found.choice is not None
+    k = next(k for k, point in enumerate(points) if point.life_of == "output-bank C-WET")
+    chosen = chosen_sets(found.front.points, found.choice, found.prices, found.markets)
+    stage = found.stages[chosen[k].topology]
+    (evidence,) = evidence_of(stage, [chosen[k]], [points[k]])
+    one = next(
+        d
+        for d in evidence.derivations
+        if d.subject == points[k].life_of and d.quantity.startswith("life")
+    )
+    given = {each.name: each.value for each in one.inputs}
+    assert eval(one.formula, dict(NAMESPACE), given) == pytest.approx(one.value)
+    assert given["life_rating"] == 1000 * 3600
+    assert next(i for i in one.inputs if i.name == "life_rating").source.endswith("life_rating_h")
+    assert one.value <= points[k].life_years * service.YEAR * (1 + 1e-9)
+
+
+def test_a_life_no_bank_can_have_is_named(tmp_path: Path) -> None:
+    from optimizer.errors import NoFeasibleDesign
+
+    parts = {kind: dict(rows) for kind, rows in tiny.PARTS.items()}
+    sample = catalog_samples.rows("capacitor", 1)[0]
+    wet = {k: v for k, v in WET.items() if k in sample} | {"life_rating_h": "1000"}
+    parts["capacitor"] = {"C-WET": wet}
+    tiny.write_catalogs(tmp_path / "parts", parts)
+    data = tiny.spec_data()
+    data["life"] = {"years": 58, "years_seal": 60, "service_share_pct": 100}
+    data["limits"]["v_ripple_output_mv"] = 2000
+    data["limits"]["v_ripple_input_mv"] = 2000
+    spec = read_spec(tiny.write_spec(tmp_path, data))
+    with pytest.raises(NoFeasibleDesign) as caught:
+        conclude.front(spec, read_catalog(spec.catalogs))
+    told = str(caught.value)
+    assert "1 fell on life over the mission, even without heat of its own, 0 left" in told
+    assert "smallest single relaxation: life of the banks: 58 to" in told
+
+
+def test_schottky_rate_by_hand() -> None:
+    """0.003 piT piS piQ piE, piT = exp(3091 (1/298 - 1/373)) at 100 degC (from memory)."""
+    found = life.rate_diode(
+        temp_junction=np.array(100.0), share_voltage=np.array([0.2, 0.5]), factor_environment=1.0
+    )
+    heat = math.exp(3091 * (1 / 298 - 1 / 373))
+    assert found == pytest.approx([0.003 * heat * 0.054 * 8, 0.003 * heat * 0.5**2.43 * 8])
 
 
 def test_failure_rate_grows_with_the_environment(tmp_path: Path) -> None:

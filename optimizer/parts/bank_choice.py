@@ -11,6 +11,8 @@ from functools import cached_property
 
 import numpy as np
 
+from optimizer import life
+from optimizer.life import Wear
 from optimizer.parts import bank
 from optimizer.records import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -22,6 +24,9 @@ LANES_TRIED = 3
 
 COARSE = 8
 """Stride of the instants at which the ripple is looked at first, to see what is far too high."""
+
+LIFE_ROUNDING = 1e-9
+"""Relative slack for float noise at the life that is asked."""
 
 RIPPLE_ROOM = 1e-3
 """Relative room for the finite instants of the rebuilt ripple when a bound stands in for it."""
@@ -69,19 +74,65 @@ class BankDuty:
         )
 
 
+@dataclass(frozen=True)
+class BankLife:
+    """How long banks must last over a mission.
+
+    duty : what they carry in its lanes; wear : of each type; needed : life in operation [s]
+    temp_board : around them [degC], (n_lane,); share : of the time [1], (n_lane,)
+    """
+
+    duty: BankDuty
+    wear: Wear
+    temp_board: FloatArray
+    share: FloatArray
+    needed: float
+
+    @cached_property
+    def coolest(self) -> BoolArray:
+        """Types that last long enough without heat of their own, (n_type,)."""
+        current = np.zeros((len(self.wear.factor), len(self.share)))
+        return self._lasts(np.arange(len(current)), current)
+
+    def holds(self, choice: Mapping[str, IntArray]) -> BoolArray:
+        """Which banks last; `choice` : the four columns that `bank.solve` takes."""
+        first, second = choice["first"], choice["second"]
+        worn = ~np.isnan(self.wear.factor[:, 0])
+        lasts = np.ones(len(first), dtype=bool)
+        asked = np.flatnonzero(worn[first] | ((second >= 0) & worn[second]))
+        solved = self.duty.solve({k: v[asked] for k, v in choice.items()}, ripple=False)
+        for rows, current in (
+            (first[asked], solved.i_rms_first),
+            (second[asked], solved.i_rms_second),
+        ):
+            lasts[asked] &= (rows < 0) | self._lasts(np.maximum(rows, 0), current)
+        return lasts
+
+    def _lasts(self, rows: IntArray, current: FloatArray) -> BoolArray:
+        found = life.life_type(
+            wear=self.wear.take(rows),
+            i_rms=current,
+            temp_board=self.temp_board[None, :],
+            share=self.share,
+        )
+        return np.asarray((found >= self.needed * (1.0 - LIFE_ROUNDING)) | np.isposinf(found))
+
+
 @dataclass(frozen=True, slots=True)
 class BankLimits:
-    """Limits at the sizing lanes.
+    """Limits at the sizing lanes, and over the mission.
 
     v_ripple : largest peak-to-peak ripple [V], inf for none, (n_lane,)
     i_ripple : largest RMS current of one capacitor [A], inf for none, (n_type, n_lane); a NaN
         takes the type out
     capacitance_min : smallest capacitance of the bank [F], 0 for none, (n_lane,)
+    life : how long it must last, None for no limit
     """
 
     v_ripple: FloatArray
     i_ripple: FloatArray
     capacitance_min: FloatArray
+    life: BankLife | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +199,10 @@ def verdicts(
     second: IntArray,
     second_pieces: IntArray,
 ) -> dict[str, BoolArray]:
-    """Which limit each bank meets at every sizing lane.
+    """Which limit each bank meets at every sizing lane, and whether it lasts over the mission.
 
     The ripple is rebuilt in time only where the sum of magnitudes does not settle it; banks that
-    fail another limit get the verdict of the sum alone, unless `capacitance` and `current` hold.
+    fail another limit get the verdict of the sum alone, unless all others hold.
     """
     choice = {"first": first, "first_pieces": first_pieces}
     choice |= {"second": second, "second_pieces": second_pieces}
@@ -164,8 +215,11 @@ def verdicts(
     )
     current = np.asarray(within.all(axis=1))
     capacitance = np.asarray((solved.capacitance >= limits.capacitance_min).all(axis=1))
-    ripple = _ripple_verdict(duty, limits, choice, solved, current & capacitance)
-    return {"ripple": ripple, "current": current, "capacitance": capacitance}
+    met = {"current": current, "capacitance": capacitance}
+    if limits.life is not None:
+        met["life"] = limits.life.holds(choice)
+    asked = np.logical_and.reduce(list(met.values()))
+    return {"ripple": _ripple_verdict(duty, limits, choice, solved, asked), **met}
 
 
 def _ripple_verdict(
@@ -270,8 +324,10 @@ def single_options(
 
 
 def usable_types(objective: BankDuty, sizing: BankDuty, limits: BankLimits) -> BoolArray:
-    """Types with every figure known in every lane."""
+    """Types with every figure known in every lane, that may last long enough."""
     known = ~np.isnan(limits.i_ripple).any(axis=1)
+    if limits.life is not None:
+        known &= limits.life.coolest
     for duty in (objective, sizing):
         branches = duty.branches
         for figure in (branches.capacitance, branches.esr, branches.esl):

@@ -49,6 +49,10 @@ def point_lines(point: Plain, run: Plain) -> Iterator[str]:
     if tight:
         share = 100.0 * float(tight["margin"])
         yield f"  tightest  {tight['subject']} {tight['quantity']}, margin {share:.1f} %"
+    if verified.get("life_of"):
+        years = verified["life_years"]
+        told = "not known" if years is None else f"{years:.3g} years"
+        yield f"  life      {told}, {one_line(verified['life_of'])}"
     for bad in failures(verified):
         yield f"  FAILS     {bad['subject']} {bad['quantity']}"
     if not verified["chain"]["closes"]:

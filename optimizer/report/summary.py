@@ -15,8 +15,8 @@ Plain = Mapping[str, Any]
 
 SCREEN_POINTS = 20
 
-NO_STRESS = ("degC", "K", "m", "m2")
-"""Units of margins that are no electrical stress: temperatures, height, area."""
+NO_STRESS = ("degC", "K", "m", "m2", "years")
+"""Units of margins that are no electrical stress: temperatures, height, area, life."""
 
 
 def number(value: float | None, *, digits: int = 2, scale: float = 1.0) -> float | None:
@@ -87,7 +87,22 @@ def front_row(point: Plain, run: Plain) -> dict[str, object]:
     for name, efficiency in verified["efficiency_named"].items():
         words = re.sub(r"\W+", "_", name).strip("_")
         row[f"efficiency_{words}_pct"] = number(efficiency, scale=100.0)
-    return row | _limit_cells(hot, tight) | _part_cells(parts, verified)
+    return row | _limit_cells(hot, tight) | _service_cells(verified) | _part_cells(parts, verified)
+
+
+NO_WEAR = "no wear-out part"
+"""Stands for the life of a set of which no part has a law of wear-out."""
+
+
+def _service_cells(verified: Plain) -> dict[str, object]:
+    """Life and failure rate; nothing for a run that was archived before they were kept."""
+    if "life_of" not in verified:
+        return {}
+    return {
+        "life_years": number(verified["life_years"]),
+        "life_of": verified["life_of"] or NO_WEAR,
+        "failure_rate_per_mh": number(verified["failure_rate"], digits=3),
+    }
 
 
 def _limit_cells(hot: Plain | None, tight: Plain | None) -> dict[str, object]:

@@ -30,6 +30,64 @@ def detailed(run: Run) -> list[Run]:
     return [point for point in run["points"] if point["evidence"]]
 
 
+# --- life, failure rate, phases ---
+
+LATER = ("life_years", "life_of", "failure_rate")
+"""What a point keeps since, and a run that was archived before lacks."""
+
+
+def _few(name: str) -> Run:
+    """A run with few of its points, some in full and some as a line."""
+    run = example(name)
+    lines = [point for point in run["points"] if not point["evidence"]][:20]
+    kept = [point["number"] for point in (*detailed(run)[:6], *lines)]
+    run["points"] = [point for point in run["points"] if point["number"] in kept]
+    return run
+
+
+def older(name: str) -> Run:
+    """A run as an earlier version archived it: no life, no failure rate, no names of curves."""
+    run = _few(name)
+    for point in run["points"]:
+        point["verified"] = {k: v for k, v in point["verified"].items() if k not in LATER}
+    for shape in run["shapes"].values():
+        shape.pop("sweep_curve", None)
+        shape.pop("curves", None)
+    return run
+
+
+def with_life(name: str, *, every: int = 3) -> Run:
+    """A run with made-up lives: of every so many points one has no part that wears out."""
+    run = _few(name)
+    for k, point in enumerate(run["points"]):
+        years, part = 4.0 + 0.3 * k, "output-bank WET-1"
+        if k % every == 0:
+            years, part = None, ""
+        if k == 1:
+            years = None
+        point["verified"] |= dict(zip(LATER, (years, part, 20.0 + 0.1 * k), strict=True))
+    return run
+
+
+PHASES = [["bulk", 5.0, 26.2], ["absorption", 2.0, 29.4], ["float", 0.5, 27.4]]
+
+
+def with_phases(name: str) -> Run:
+    """A run whose curves are phases of charging, each with its own output."""
+    run = with_life(name)
+    for shape in run["shapes"].values():
+        loads = list(dict.fromkeys(shape["sweep_load"]))[: len(PHASES)]
+        kept = [k for k, load in enumerate(shape["sweep_load"]) if load in loads]
+        shape["sweep_curve"] = [loads.index(shape["sweep_load"][k]) for k in kept]
+        shape["curves"] = copy.deepcopy(PHASES)
+        for key in ("sweep_v_input", "sweep_load", "sweep_region"):
+            shape[key] = [shape[key][k] for k in kept]
+        for point in detailed(run):
+            for key in ("sweep_efficiency", "sweep_loss"):
+                point["evidence"][key] = [point["evidence"][key][k] for k in kept]
+    return run
+
+
 # --- hostile texts --------------------------------------------------------------------------------
 
 ATTACK = (
@@ -39,7 +97,7 @@ ATTACK = (
 TEXTS = {
     *("title", "name", "text", "subject", "source", "reason", "part_number", "maker", "status"),
     *("land_pattern", "place", "at", "loss_worst_at", "i_peak_at", "engine", "proof", "quantity"),
-    *("parameter_set", "inductor", "written", "not_proved", "origin", "currency"),
+    *("parameter_set", "inductor", "written", "not_proved", "origin", "currency", "life_of"),
 }
 LISTS = {"filled", "echo", "name", "waterfalls"}
 KEYED = {"alternates", "hashes", "versions", "counts", "stages", "efficiency_named"}
@@ -47,7 +105,7 @@ KEYED = {"alternates", "hashes", "versions", "counts", "stages", "efficiency_nam
 
 def hostile() -> Run:
     """A small run in which every free text tries to act."""
-    run = example("hut_link")
+    run = with_phases("hut_link")
     run["points"] = [p for p in run["points"] if p["evidence"]][:6]
     run["waterfalls"] = [{"position": "x", "offered": 1, "falls": [], "left": 1}]
     spoilt: Run = _spoilt(run, "")
@@ -57,6 +115,8 @@ def hostile() -> Run:
         parts["sense"][0] += ATTACK
         for bank in ("bank_input", "bank_output"):
             parts[bank] = [[part + ATTACK, pieces] for part, pieces in parts[bank]]
+    for shape in spoilt["shapes"].values():
+        shape["curves"] = [[name + ATTACK, *rest] for name, *rest in shape["curves"]]
     return spoilt
 
 
@@ -96,7 +156,7 @@ def large(points: int = 300, lanes: int = 60) -> Run:
             for name in ("traces", "circuit"):
                 evidence[name] = _repeated(evidence[name], index)
     for shape in run["shapes"].values():
-        wide_names = [name for name in shape if not name.startswith(("sweep", "legs"))]
+        wide_names = [name for name in shape if not name.startswith(("sweep", "legs", "curves"))]
         shape |= {name: _repeated(shape[name], index) for name in wide_names}
     return run
 

@@ -14,7 +14,18 @@ from typing import Any
 import pytest
 
 from optimizer.report.page import page_text
-from tests.report.page_runs import ATTACK, NAMES, detailed, example, hostile, large
+from tests.report.page_runs import (
+    ATTACK,
+    NAMES,
+    PHASES,
+    detailed,
+    example,
+    hostile,
+    large,
+    older,
+    with_life,
+    with_phases,
+)
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright not installed")
 CHROMIUM = shutil.which("chromium")
@@ -80,6 +91,8 @@ def browser() -> Iterator[Any]:
 def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     runs = {name: example(name) for name in NAMES} | {"hostile": hostile(), "large": large()}
+    runs |= {"older": older("hut_link"), "life": with_life("hut_link")}
+    runs |= {"lasting": with_life("hut_link", every=1), "phases": with_phases("cabinet")}
     found = {}
     for name, run in runs.items():
         found[name] = folder / f"{name}.html"
@@ -258,14 +271,89 @@ def test_curve_and_subject_lists_work(open_page: Any) -> None:
     assert 0 < shown.page.locator("#numbers-body tbody tr").count() < rows
 
 
+# --- life and failure rate ---
+
+OPTIONS = "[...document.querySelectorAll('#axis-x option')].map((o) => [o.value, o.disabled])"
+
+
+def test_a_run_archived_before_is_drawn_without_life(open_page: Any) -> None:
+    shown = open_page("older")
+    bodies = shown.bodies()
+    assert [panel for panel in PANELS if len(bodies[panel]) < 200] == []
+    assert {"life", "rate"} & {name for name, _ in shown.page.evaluate(OPTIONS)} == set()
+    assert "life" not in bodies["sets"] + bodies["front"].lower()
+    assert "100 %" in bodies["efficiency"]
+
+
+def test_life_is_an_axis_that_says_which_points_have_none(open_page: Any) -> None:
+    shown = open_page("life")
+    page, points = shown.page, with_life("hut_link")["points"]
+    page.select_option("#axis-x", "life")
+    told = shown.bodies()["front"]
+    none = sum(point["verified"]["life_years"] is None for point in points)
+    assert f"Not drawn: {none} of {len(points)} points" in told
+    assert '<td class="num">no wear</td>' in told
+    drawn = "document.querySelectorAll('.front-chart svg [aria-label=dot] path').length"
+    assert page.evaluate(drawn) == len(points) - none
+    number = page.evaluate("partfront.state.a")
+    kept = next(point["verified"] for point in points if point["number"] == number)
+    years, part = kept["life_years"], kept["life_of"]
+    said = f"{years:.1f}, {part}" if years else "no wear-out part"
+    assert said in shown.bodies()["sets"]
+
+
+def test_where_nothing_wears_out_the_axis_says_so(open_page: Any) -> None:
+    shown = open_page("lasting")
+    assert ["life", True] in shown.page.evaluate(OPTIONS)
+    assert "shortest bank life [years]: no wear-out part" in shown.bodies()["front"]
+    shown.page.select_option("#axis-x", "rate")
+    assert "Not drawn" not in shown.bodies()["front"]
+
+
+def test_a_third_figure_shades_the_marks_and_has_a_column(open_page: Any) -> None:
+    shown = open_page("life")
+    page = shown.page
+    fills = (
+        "[...new Set([...document.querySelectorAll('.front-chart svg [aria-label=dot] path')]"
+        ".map((one) => one.getAttribute('fill')))].length"
+    )
+    assert page.evaluate(fills) <= 3
+    page.select_option("#axis-z", "rate")
+    assert page.evaluate(fills) >= 4
+    assert "failure rate [1/10⁶ h]" in page.locator("#front-body thead").inner_text()
+    assert page.locator("#front-body .swatch").count() == 4
+    page.select_option("#axis-z", "")
+    assert page.locator("#front-body .swatch").count() == 0
+
+
+def test_phases_of_charging_are_curves_by_name(open_page: Any) -> None:
+    names = [name for name, _, _ in PHASES]
+    labels = (
+        "[...document.querySelectorAll('#efficiency-body svg [aria-label=text] text')]"
+        ".map((one) => one.textContent)"
+    )
+    regions = open_page("cabinet").page.evaluate(labels)
+    assert {"window", "step-down"} <= set(regions)
+    shown = open_page("phases")
+    assert sorted(shown.page.evaluate(labels)) == sorted(names)
+    assert "3 float: 500 mA at 27.4 V" in shown.bodies()["efficiency"]
+    narrow = open_page("phases", 390)
+    narrow.bodies()
+    assert sorted(narrow.page.evaluate(labels)) == ["1", "2", "3"]
+
+
 # --- on paper -------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", NAMES)
+PRINTED = {name: lambda name=name: example(name) for name in NAMES}
+PRINTED |= {"phases": lambda: with_phases("cabinet")}
+
+
+@pytest.mark.parametrize("name", PRINTED)
 def test_printed_tables_are_not_cut(open_page: Any, name: str, tmp_path: Path) -> None:
-    shown = open_page(name)
+    shown, run = open_page(name), PRINTED[name]()
     page = shown.page
-    shown.choose("b", str(detailed(example(name))[0]["number"]))
+    shown.choose("b", str(detailed(run)[0]["number"]))
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     page.emulate_media(media="print")
     page.set_viewport_size({"width": A4_PX, "height": 1000})
@@ -285,7 +373,6 @@ def test_printed_tables_are_not_cut(open_page: Any, name: str, tmp_path: Path) -
     sheets = pypdf.PdfReader(file).pages
     assert all(abs(float(sheet.mediabox.width) - 595) < 2 for sheet in sheets), "A4"
     text = re.sub(r"\s+", "", "".join(sheet.extract_text() for sheet in sheets))
-    run = example(name)
     for told in (*run["hashes"].values(), run["notes"][-1]["text"], run["echo"][-1][0]):
         assert re.sub(r"\s+", "", told) in text
     assert "Paperdesignonly" in text

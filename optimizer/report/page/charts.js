@@ -11,11 +11,30 @@ const AXES = {
   tight: { label: () => "smallest stress margin [%]", get: (p) => 100 * p.tight },
   area: { label: () => "board area [mm²]", get: (p) => 1e6 * p.area },
   height: { label: () => "tallest part [mm]", get: (p) => 1e3 * p.height },
+  life: { label: () => "shortest bank life [years]", get: (p) => p.life },
+  rate: { label: () => "failure rate [1/10⁶ h]", get: (p) => p.rate },
 };
+const isNumber = (value) => value !== null && value !== undefined && Number.isFinite(value);
+
+// A third figure shades the marks in so many classes, light to dark: also on paper and without colour.
+const SHADES = ["#e3ebf0", "#a9c2d1", "#5d8aa6", "#0f3c5a"];
+
+function shadesOf(points, axis) {
+  const values = points.map(axis.get).filter(isNumber);
+  const [low, high] = d3.extent(values);
+  const width = (high - low) / SHADES.length;
+  const classOf = (value) => (width ? Math.min(SHADES.length - 1, Math.floor((value - low) / width)) : SHADES.length - 1);
+  return {
+    fill: (p) => (isNumber(axis.get(p)) ? SHADES[classOf(axis.get(p))] : "#fff"),
+    classes: width ? SHADES.map((fill, k) => ({ fill, from: low + k * width, to: low + (k + 1) * width })) : [{ fill: SHADES.at(-1), from: low, to: high }],
+    unknown: values.length < points.length,
+    any: values.length > 0,
+  };
+}
 
 function frontChart(width, state, range) {
   const [x, y] = [AXES[state.x], AXES[state.y]];
-  const known = (p) => Number.isFinite(x.get(p)) && Number.isFinite(y.get(p));
+  const known = (p) => isNumber(x.get(p)) && isNumber(y.get(p));
   let points = data.points.filter(known);
   if (range) points = points.filter((p) => x.get(p) >= range[0] && x.get(p) <= range[1]);
   const [low, high] = data.band;
@@ -27,15 +46,17 @@ function frontChart(width, state, range) {
     marks.push(Plot.line(points, { x: x.get, y: y.get, stroke: COLOUR.line, curve: "step-after" }));
   marks.push(Plot.line(points.filter((p) => p.tie >= 0), { x: x.get, y: y.get, z: "tie", stroke: "#9aa4ad", strokeWidth: 3 }));
   const dots = { x: x.get, y: y.get, symbol: (p) => topologyMark(p.topology) };
-  marks.push(Plot.dot(points.filter((p) => !p.detail), { ...dots, r: 1.6, stroke: "#9aa4ad", strokeWidth: 0.8 }));
-  marks.push(Plot.dot(points.filter((p) => p.detail), { ...dots, r: 3.2, stroke: COLOUR.ink, fill: (p) => (p.tie >= 0 ? "#fff" : COLOUR.ink) }));
+  const shades = state.z ? shadesOf(data.points, AXES[state.z]) : null;
+  const plain = (p) => (p.tie >= 0 ? "#fff" : COLOUR.ink);
+  marks.push(Plot.dot(points.filter((p) => !p.detail), { ...dots, r: shades ? 2.4 : 1.6, stroke: "#9aa4ad", strokeWidth: 0.8, fill: shades?.fill ?? "none" }));
+  marks.push(Plot.dot(points.filter((p) => p.detail), { ...dots, r: shades ? 4 : 3.2, stroke: COLOUR.ink, fill: shades?.fill ?? plain }));
   marks.push(Plot.text(points.filter((p) => p.mark), { x: x.get, y: y.get, text: "mark", dy: -12, textAnchor: "start", dx: 4, fontWeight: 600, stroke: "#fff", fill: COLOUR.ink, strokeWidth: 4 }));
   for (const name of SETS) {
     const chosen = points.filter((p) => p.number === state[name]);
     marks.push(Plot.dot(chosen, { x: x.get, y: y.get, r: 9, stroke: COLOUR[name], strokeWidth: 2.5, symbol: name === "a" ? "circle" : "diamond" }));
     marks.push(Plot.text(chosen, { x: x.get, y: y.get, text: () => name.toUpperCase(), dx: name === "a" ? -16 : 16, dy: name === "a" ? 8 : 12, fill: COLOUR[name], stroke: "#fff", strokeWidth: 4, fontWeight: 700, fontSize: 14 }));
   }
-  marks.push(Plot.tip(points, Plot.pointer({ x: x.get, y: y.get, maxRadius: 24, title: pointLine })));
+  marks.push(Plot.tip(points, Plot.pointer({ x: x.get, y: y.get, maxRadius: 24, title: (p) => pointLine(p, state.z) })));
   return Plot.plot({
     width, height: Math.min(460, Math.max(300, width * 0.5)), marginLeft: 52, marginBottom: 46, marginRight: 64, style: STYLE,
     x: { label: x.label(), labelArrow: "none", labelAnchor: "center", labelOffset: 40, nice: true },
@@ -43,12 +64,19 @@ function frontChart(width, state, range) {
   });
 }
 
-function pointLine(p) {
+function pointLine(p, third) {
   const [low, high] = data.band;
+  const more = third ? `\n${AXES[third].label()}: ${third === "life" ? lifeText(p) : digits(AXES[third].get(p))}` : "";
   const tie = p.tie >= 0 ? `\ntie group ${p.tie}` : "";
   return `point ${p.number}${p.mark ? `, ${p.mark}` : ""}: ${fixed(p.cost, 2)} ${data.currency}, ${fixed(p.loss, 3)} W ` +
     `(${fixed(p.loss * (1 + low), 2)} to ${fixed(p.loss * (1 + high), 2)} W)\n` +
-    `${p.topology}, ${kilohertz(p.frequency)}, ${p.inductor}${tie}${p.detail ? "" : "\none line kept"}`;
+    `${p.topology}, ${kilohertz(p.frequency)}, ${p.inductor}${more}${tie}${p.detail ? "" : "\none line kept"}`;
+}
+
+// Years and what has them; a set may hold no part that wears out, or one of unknown life.
+function lifeText(p, part = false) {
+  if (p.life_of === "") return "no wear-out part";
+  return `${isNumber(p.life) ? fixed(p.life, 1) : "not known"}${part ? `, ${p.life_of}` : ""}`;
 }
 
 // The chain as three bars on one axis of current, with the room between them.
@@ -87,31 +115,71 @@ function chainChart(width, name, chain) {
   });
 }
 
+// The curves of a stage by number: phases of charging by name, or levels of load.
+function curvesOf(shape) {
+  const levels = [...new Set(shape.sweep_load)];
+  const of = shape.sweep_curve ?? shape.sweep_load.map((load) => levels.indexOf(load));
+  const curves = (shape.curves ?? levels.map(() => ["", null, null])).map(([name, amps, volts], k) => {
+    const load = shape.sweep_load[of.indexOf(k)] ?? null;
+    return { name, amps, volts, load, label: name || `${digits(100 * load)} %` };
+  });
+  return { of, curves };
+}
+
+// Whether all curves have one output voltage, and so one input for each region boundary.
+const sharedOutput = (sets) =>
+  new Set(sets.flatMap(({ detail }) => curvesOf(data.shapes[detail.part_set.topology]).curves.map((one) => one.volts))).size === 1;
+
+const NARROW = 560;
+const NAME_MOST = 24;
+const isNamed = (curves) => curves.some((one) => one.name);
+
 function efficiencyChart(width, sets, what) {
-  const lines = sets.flatMap(({ name, detail }) => {
+  const every = sets.flatMap(({ name, detail }) => {
     const shape = data.shapes[detail.part_set.topology];
+    const { of, curves } = curvesOf(shape);
     return shape.sweep_v_input.map((volts, k) => ({
-      name, volts, load: shape.sweep_load[k], region: shape.sweep_region[k],
+      name, volts, load: shape.sweep_load[k], region: shape.sweep_region[k], curve: of[k], ...shortLabel(curves, of[k], width),
       value: what === "loss" ? detail.sweep.loss[k] : detail.sweep.efficiency[k] === null ? null : 100 * detail.sweep.efficiency[k],
     }));
-  }).filter((point) => point.value !== null);
-  const ends = [...d3.group(lines, (p) => p.name + p.load).values()].map((group) => group.at(-1)).filter((p) => p.name === sets[0].name);
-  const edges = [...d3.group(lines, (p) => p.region).values()].map((group) => d3.max(group, (p) => p.volts)).sort(d3.ascending).slice(0, -1);
-  const dash = { name: "a", b: "6,4" };
+  });
+  const lines = every.filter((point) => point.value !== null);
+  const runs = [...d3.group(lines, (p) => `${p.name} ${p.curve}`).values()].map((run) => d3.sort(run, (p) => p.volts));
+  const ends = runs.map((run) => run.at(-1)).filter((p) => p.name === sets[0].name);
+  const edges = runs.flatMap((run) => d3.pairs(run).filter(([one, other]) => one.region !== other.region).map(([one]) => one));
+  const tick = 0.02 * (d3.max(lines, (p) => p.value) - d3.min(lines, (p) => p.value));
+  const boundaries = sharedOutput(sets)
+    ? Plot.ruleX([...new Set(edges.map((p) => p.volts))], { stroke: COLOUR.soft, strokeDasharray: "2,3" })
+    : Plot.ruleX(edges, { x: "volts", y1: (p) => p.value - tick, y2: (p) => p.value + tick, stroke: COLOUR.ink, strokeWidth: 2 });
   return Plot.plot({
-    width, height: 330, marginLeft: 52, marginRight: 62, marginBottom: 46, style: STYLE,
+    width, height: 330, marginLeft: 52, marginRight: 20 + 7 * d3.max(ends, (p) => Math.max(6, p.label.length)), marginBottom: 46, style: STYLE,
     x: { label: "input voltage [V]", labelArrow: "none", labelAnchor: "center", labelOffset: 40, nice: true },
     y: { label: what === "loss" ? "loss [W]" : "efficiency [%]", labelArrow: "none", grid: true, nice: true },
     marks: [
       Plot.frame({ stroke: COLOUR.line }),
-      Plot.ruleX(edges, { stroke: COLOUR.soft, strokeDasharray: "2,3" }),
       ...sets.map(({ name }) => Plot.line(lines.filter((p) => p.name === name), {
-        x: "volts", y: "value", z: (p) => `${p.load} ${p.region}`, stroke: COLOUR[name], strokeWidth: (p) => 1 + 1.4 * p.load,
-        strokeDasharray: name === "b" ? dash.b : null,
+        x: "volts", y: "value", z: (p) => `${p.curve} ${p.region}`, stroke: COLOUR[name], strokeWidth: (p) => 1 + 1.4 * p.load,
+        strokeDasharray: name === "b" ? "6,4" : null,
       })),
-      Plot.text(spaced(ends, lines), { x: "volts", y: "at", dx: 6, textAnchor: "start", text: (p) => `${digits(100 * p.load)} %` }),
+      boundaries,
+      sharedOutput(sets) ? regionNames(lines) : null,
+      Plot.text(spaced(ends, lines), { x: "volts", y: "at", dx: 6, textAnchor: "start", text: "label" }),
     ],
   });
+}
+
+// Each region by name above the frame, where there is room for it.
+function regionNames(lines) {
+  const [low, high] = d3.extent(lines, (p) => p.volts);
+  const spans = [...d3.group(lines, (p) => p.region)].map(([region, run]) => [region, ...d3.extent(run, (p) => p.volts)]);
+  const wide = spans.filter(([, from, to]) => to - from > 0.12 * (high - low));
+  return Plot.text(wide, { x: ([, from, to]) => (from + to) / 2, frameAnchor: "top", dy: -12, text: ([region]) => regionName(region), fill: COLOUR.soft });
+}
+
+// Names at the ends of curves; where there is no room, their numbers in the list below.
+function shortLabel(curves, k, width) {
+  const room = width >= NARROW && curves.every((one) => one.name.length <= NAME_MOST);
+  return { label: isNamed(curves) && !room ? String(k + 1) : curves[k].label };
 }
 
 // Labels at the ends of lines, pushed apart where they would lie on each other.

@@ -1,7 +1,7 @@
 // What is chosen, and who hears of it.
 
 const knee = data.points.find((point) => point.mark === "knee" && point.detail) ?? data.points.find((point) => point.detail);
-const state = { a: knee?.number ?? null, b: null, lane: null, x: "cost", y: "loss", sets: "a", all: false, near: false, curve: "efficiency", subject: "" };
+const state = { a: knee?.number ?? null, b: null, lane: null, x: "cost", y: "loss", z: "", sets: "a", all: false, near: false, curve: "efficiency", subject: "" };
 const detailed = data.points.filter((point) => point.detail);
 const timings = { drawn: null, last: null };
 window.partfront = { timings, data, state };
@@ -26,11 +26,12 @@ function laneFirst(detail) {
 PANELS.front = (body, shown, redraw) => {
   const change = (key) => (event) => { state[key] = event.target.value; redraw(); };
   const tick = (key) => (event) => { state[key] = event.target.checked; redraw(); };
-  const axes = (key) => el("select", { id: `axis-${key}`, onchange: change(key) },
-    ...Object.entries(AXES).map(([name, axis]) => option(name, axis.label(), state[key])));
+  const axes = (key, ...first) => el("select", { id: `axis-${key}`, onchange: change(key) }, ...first,
+    ...Object.keys(AXES).filter(isKept).map((name) => axisOption(name, state[key])));
   const radio = (name) => el("label", {}, el("input", { type: "radio", name: "sets", value: name, checked: state.sets === name, onchange: change("sets") }), ` set ${name.toUpperCase()}`);
   const controls = el("div", { class: "controls" },
     el("label", {}, "Upright ", axes("y")), el("label", {}, "Across ", axes("x")),
+    el("label", {}, "Shade ", axes("z", option("", "nothing", state.z))),
     el("fieldset", {}, el("legend", {}, "A click chooses"), radio("a"), radio("b")),
     el("label", {}, el("input", { type: "checkbox", id: "near", checked: state.near, onchange: tick("near") }), " around set A only"),
     el("button", { type: "button", id: "drop-b", disabled: state.b === null, onclick: () => choose("b", null) }, "Drop set B"));
@@ -38,13 +39,49 @@ PANELS.front = (body, shown, redraw) => {
   chart.addEventListener("click", (event) => clicked(chart, event));
   const holder = el("div", { class: "chart front-chart", tabindex: 0, role: "group", onkeydown: stepped,
     "aria-label": "Front. Arrow keys choose the next point as set A, with Shift as set B." }, chart);
-  return [controls, topologyKey(), el("figure", {}, holder, el("figcaption", {}, frontCaption())), frontTable(redraw)];
+  return [controls, topologyKey(), shadeKey(), el("figure", {}, holder, el("figcaption", {}, frontCaption())), frontTable(redraw)];
 };
+
+// Figures that the run keeps: an older archive has neither life nor failure rate.
+const isKept = (name) => !["life", "rate"].includes(name) || data.points.some((p) => p.life_of !== null);
+
+// An axis to choose; one that no point has a value on says why.
+function axisOption(name, chosen) {
+  const some = data.points.some((p) => isNumber(AXES[name].get(p)));
+  const why = data.points.every((p) => p.life_of === "") ? "no wear-out part" : "not known";
+  const made = option(name, some ? AXES[name].label() : `${AXES[name].label()}: ${why}`, chosen);
+  made.disabled = !some;
+  return made;
+}
+
+function shadeKey() {
+  if (!state.z) return null;
+  const axis = AXES[state.z];
+  const shades = shadesOf(data.points, axis);
+  const item = (fill, words) => {
+    const swatch = el("span", { class: "swatch", "aria-hidden": "true" });
+    swatch.style.background = fill;
+    return el("li", {}, swatch, words);
+  };
+  const ranges = shades.classes.map(({ fill, from, to }) => item(fill, from === to ? digits(from, 3) : `${digits(from, 3)} – ${digits(to, 3)}`));
+  if (shades.unknown) ranges.push(item("#fff", state.z === "life" ? "no wear-out part, or not known" : "not known"));
+  return el("ul", { class: "key", "aria-label": "Shades" }, el("li", {}, `${axis.label()}:`), ...ranges);
+}
+
+// Points that an axis leaves out because they have no such figure.
+function leftOut() {
+  const out = data.points.filter((p) => !isNumber(AXES[state.x].get(p)) || !isNumber(AXES[state.y].get(p)));
+  if (!out.length) return "";
+  const lasting = out.filter((p) => p.life_of === "").length;
+  const why = lasting === out.length ? "they hold no part that wears out" : "they have no known figure on these axes";
+  return `Not drawn: ${out.length} of ${data.points.length} points, ${why}. `;
+}
 
 function frontCaption() {
   const few = detailed.length < data.points.length;
-  return `Shaded: what boards may measure, ${digits(100 * data.band[0])} to +${digits(100 * data.band[1])} % of the loss. ` +
-    `Hollow and joined: ties, closer than the state difference. ` +
+  const band = AXES[state.y].band && state.x === "cost";
+  return (band ? `Band: what boards may measure, ${digits(100 * data.band[0])} to +${digits(100 * data.band[1])} % of the loss. ` : "") +
+    `${state.z ? "Joined" : "Hollow and joined"}: ties, closer than the state difference. ${leftOut()}` +
     (few ? `Large marks: the ${detailed.length} points kept in full; small ones keep one line.` : "");
 }
 
@@ -83,6 +120,8 @@ function stepped(event) {
   document.querySelector(".front-chart").focus({ preventScroll: true });
 }
 
+const lifeCell = (p) => (p.life_of === "" ? "no wear" : `${lifeText(p)}${p.life_of?.startsWith("seal of") ? " seal" : ""}`);
+
 function frontTable(redraw) {
   const rows = data.points.filter((p) => state.all || p.shown || p.number === state.a || p.number === state.b);
   const [low, high] = data.band;
@@ -94,6 +133,8 @@ function frontTable(redraw) {
     { head: "may measure [W]", num: true, cell: (p) => `${fixed(p.loss * (1 + low), 2)} – ${fixed(p.loss * (1 + high), 2)}` },
     figure("worst loss [W]", (p) => p.worst, (v) => fixed(v, 2)), figure("hottest [°C]", (p) => p.hot, (v) => fixed(v, 0)),
     figure("stress margin %", (p) => p.tight, percent), figure("area [mm²]", (p) => p.area, (v) => fixed(1e6 * v, 0)),
+    ...(isKept("life") ? [figure("life [years]", (p) => p.life, String, { cell: lifeCell })] : []),
+    ...(["rate", "height"].includes(state.z) ? [figure(AXES[state.z].label(), AXES[state.z].get, (v) => fixed(v, 1))] : []),
     figure("tie group", (p) => (p.tie >= 0 ? p.tie : null), (v) => (v === null ? "" : String(v))),
     text("stage", (p) => `${p.topology}, ${kilohertz(p.frequency)}`, { kind: "stage" }), { ...part((p) => p.inductor), head: "inductor" }, text("proof", (p) => p.proof.replace("+", " + ")),
   ];

@@ -21,6 +21,8 @@ const PANELS = {
       line("smallest stress margin [%]", (d, p) => `${percent(p.tight)}, ${p.tight_what}`),
       line("board area [mm²]", (d, p) => fixed(1e6 * p.area, 0)),
       line("tallest part [mm]", (d, p) => fixed(1e3 * p.height, 1)),
+      ...(isKept("life") ? [line("shortest bank life [years]", (d, p) => lifeText(p, true))] : []),
+      ...(isKept("rate") ? [line("failure rate [1/10⁶ h], to compare only", (d, p) => digits(p.rate, 3))] : []),
       line("limits", (d) => limitsWord(d)),
       line("proved by", (d, p) => p.proof),
     ];
@@ -73,7 +75,7 @@ const PANELS = {
     return [
       el("div", { class: "controls" }, el("label", {}, "Show ", pick)),
       el("figure", { class: "chart" }, efficiencyChart(widthOf(body), sets, what),
-        el("figcaption", {}, `Load in per cent of full load at the right end${sets.length > 1 ? `; ${keys}` : ""}. Broken uprights: region boundaries.`)),
+        el("figcaption", {}, curveWords(sets), sets.length > 1 ? ` ${keys}.` : "")),
     ];
   },
 
@@ -136,6 +138,14 @@ function limitsWord(detail) {
   const broken = detail.margins.filter((m) => m.margin === null || m.margin < -1e-9).map((m) => `${m.subject} ${m.quantity}`);
   if (!detail.chain.closes) broken.push("limit chain");
   return broken.length ? `BREAKS ${broken.join(", ")}` : "all hold at every operating point";
+}
+
+// What the labels at the ends of the curves stand for, and how boundaries are drawn.
+function curveWords(sets) {
+  const { curves } = curvesOf(data.shapes[sets[0].detail.part_set.topology]);
+  const told = curves.map((one, k) => `${k + 1} ${one.name}: ${quantity(one.amps, "A")} at ${quantity(one.volts, "V")}`);
+  const labels = isNamed(curves) ? `${told.join("; ")}. ` : "Load in per cent of full load at the right end. ";
+  return labels + (sharedOutput(sets) ? "Broken uprights: region boundaries." : "Cross marks on a curve: region boundaries at its own output voltage.");
 }
 
 const sameStage = (one, other) => one.detail.part_set.topology === other.detail.part_set.topology;

@@ -56,6 +56,7 @@ function quantity(value, unit) {
   if (unit === "1") return digits(value);
   if (unit === "m2") return `${digits(value * 1e6)} mm²`;
   if (unit === "m") return `${digits(value * 1e3)} mm`;
+  if (unit === "s" && value >= 3.6e5) return `${digits(value / 3600)} h`;
   if (unit === "A/s") return `${digits(value * 1e-6)} A/µs`;
   if (!PREFIXED.includes(unit)) return `${digits(value)} ${SIGN[unit] ?? unit}`;
   const size = Math.abs(value);
