@@ -15,6 +15,7 @@ import pytest
 
 from optimizer.report.page import page_text
 from tests.report.page_runs import ATTACK, NAMES, detailed, example, hostile, large
+from tests.report.stage_runs import stage_run
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright not installed")
 CHROMIUM = shutil.which("chromium")
@@ -24,6 +25,7 @@ PANELS = (
     *("sets", "margins", "chain", "front", "efficiency", "losses", "temperatures", "waveforms"),
     *("parts", "numbers", "files"),
 )
+STAGES = ("diode-buck", "diode-sepic")
 A4_PX = 703
 """Width of an A4 page less its margins of 12 mm, at 96 px an inch."""
 
@@ -80,6 +82,7 @@ def browser() -> Iterator[Any]:
 def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     runs = {name: example(name) for name in NAMES} | {"hostile": hostile(), "large": large()}
+    runs |= {name: stage_run(name) for name in STAGES}
     found = {}
     for name, run in runs.items():
         found[name] = folder / f"{name}.html"
@@ -105,7 +108,7 @@ def open_page(browser: Any, files: dict[str, Path]) -> Iterator[Any]:
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, *STAGES])
 def test_a_page_opens_without_a_complaint_and_fits(open_page: Any, name: str, width: int) -> None:
     shown = open_page(name, width)
     bodies = shown.bodies()
