@@ -9,9 +9,9 @@ import numpy as np
 
 from optimizer import life, limits, parameters
 from optimizer.conclude_margins import quantity
-from optimizer.conclude_overload import FAILS, HOLDS, FaultCase
+from optimizer.conclude_overload import FAILS, HOLDS, OUTSIDE, FaultCase
 from optimizer.parts import capacitor
-from optimizer.records import REGION_DOWN, FloatArray, IntArray
+from optimizer.records import DIODES, REGION_DOWN, FloatArray, IntArray
 from optimizer.results import FaultLine
 
 FIGURE = "figure"
@@ -28,7 +28,10 @@ LAWS = {
 
 def service_lines(case: FaultCase) -> Iterator[FaultLine]:
     """Loop, life and failure rate of one set."""
-    yield from _loop(case)
+    if case.stage.two_coils:
+        yield FaultLine("loop", OUTSIDE, "of a stage with two coils: not modelled")
+    else:
+        yield from _loop(case)
     yield from life_lines(case)
     yield _failure_rate(case)
 
@@ -150,8 +153,9 @@ def _failure_rate(case: FaultCase) -> FaultLine:
     mean = float((total * share).sum() / share.sum())
     if not math.isfinite(mean):
         return FaultLine("failure rate", FIGURE, "not known: a part has no figure in some lane")
+    uncounted = " (the diode is not counted)" if set(case.one.transistor) & set(DIODES) else ""
     text = (
-        f"{mean:.3g} failures in 10^6 h, transistors, banks and coil, environment"
+        f"{mean:.3g} failures in 10^6 h, transistors, banks and coil{uncounted}, environment"
         f" {case.stage.spec.life.environment} (MIL-HDBK-217F N2, second-hand): for comparing"
         " designs only"
     )
@@ -169,6 +173,8 @@ def _rate_fets(case: FaultCase, lanes: IntArray) -> FloatArray:
     for leg in case.stage.topology.LEGS:
         bridge = case.result.bridges[leg.name]
         for position, one in ((leg.control, bridge.control), (leg.synchronous, bridge.synchronous)):
+            if position in DIODES:
+                continue
             row, pieces = case.one.transistor[position]
             heat = numbers["temp_junction_rating"][row] - 25.0
             power = float(np.nan_to_num(heat / numbers["rth_junction_case_max"][row], nan=100.0))
@@ -209,9 +215,10 @@ def _rate_banks(case: FaultCase, lanes: IntArray) -> FloatArray:
 
 
 def _rate_coils(case: FaultCase, lanes: IntArray) -> FloatArray:
-    """Failure rate of the inductor at each lane."""
+    """Failure rate of the inductor, or of both coils, at each lane."""
+    windings = 2 if case.stage.two_coils else 1
     air, hot = case.stage.lanes.temp_ambient[lanes], case.result.coil.temp[0, lanes]
-    return np.array(
+    return windings * np.array(
         [
             life.rate_coil(
                 temp_ambient=float(a),
