@@ -24,7 +24,7 @@ from optimizer.load_records import LeadAcid, LedString, Lithium
 from optimizer.parts import inductor
 from optimizer.parts.bank import Branches
 from optimizer.points_places import input_range
-from optimizer.records import DIODES
+from optimizer.records import DIODES, switch_kind
 from optimizer.results import FaultLine
 from optimizer.spec_records import TIME_CONTINUOUS
 from optimizer.stage import Stage, build_stage, lanes_where
@@ -60,6 +60,7 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
     yield overload(case)
     yield short(case)
     yield staircase(case)
+    yield from _short_events(case)
     yield from _open_load(case, highest)
     yield from _transients(case)
     yield _hot_plug(case, highest)
@@ -90,6 +91,34 @@ def _capacitance(case: FaultCase, node: str, v_bias: float, *, guaranteed: bool)
     pieces = np.array([count for _, count in case.one.bank[node]])
     found = _bank(case, node, v_bias, guaranteed=guaranteed)
     return float((found.capacitance[:, 0] * pieces).sum())
+
+
+def _short_events(case: FaultCase) -> Iterator[FaultLine]:
+    """Surges and transients in which the stage works: where their heat would end if they lasted."""
+    lanes = case.stage.lanes
+    brief = np.flatnonzero(lanes.guaranteed & lanes.transient)
+    if not len(brief):
+        return
+    temps = {}
+    for leg in case.stage.topology.LEGS:
+        bridge = case.result.bridges[leg.name]
+        temps[leg.control] = bridge.control.temp_junction[0, brief]
+        temps[leg.synchronous] = bridge.synchronous.temp_junction[0, brief]
+    worst = {name: (np.inf if np.isnan(t).any() else float(t.max())) for name, t in temps.items()}
+    name = max(worst, key=lambda one: worst[one])
+    row, _ = case.one.transistor[name]
+    rating = float(case.stage.tables[switch_kind(name)].numbers["temp_junction_rating"][row])
+    if worst[name] <= rating:
+        text = f"would bring {name} to {quantity(worst[name], 'degC')} if they lasted"
+        yield FaultLine("short events, heat", HOLDS, text)
+        return
+    where = lanes.name[int(brief[np.argmax(np.nan_to_num(temps[name], nan=np.inf))])]
+    end = "away" if np.isinf(worst[name]) else f"to {quantity(worst[name], 'degC')}"
+    text = (
+        f"{where}: would run {name} {end} if it lasted, {quantity(rating, 'degC')} rated; short"
+        " events are not judged by heat: check the thermal impedance of the part for their time"
+    )
+    yield FaultLine("short events, heat", OUTSIDE, text)
 
 
 @dataclass(frozen=True, slots=True)

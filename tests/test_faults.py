@@ -394,3 +394,21 @@ def test_stored_energy_by_hand(tmp_path: Path) -> None:
     assert 0.5 * 88e-6 * 13.5**2 <= joules <= 0.5 * 88e-6 * 1.25 * 13.5**2
     assert "wait" in found
     assert np.isfinite(joules)
+
+
+def test_a_surge_does_not_heat_the_board_more_than_what_lasts(tmp_path: Path) -> None:
+    """A surge loses more than anything that lasts, on a board no warmer; its heat is told."""
+    surges = [{"name": "start", "i_output_a": 4.5, "time_ms": 300}]
+    spec, catalog = job(tmp_path, load={"surges": surges})
+    one = PartSet(
+        "buck", 300e3, "L-LARGE", {"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
+        (("C-TEN", 4),), (("C-TWENTY", 4),), ("R-FOUR", 1),
+    )  # fmt: skip
+    verified, _ = conclude.verify_board(spec, catalog, one)
+    lanes, board = verified.lanes, verified.temps["board"]
+    brief, lasting = lanes.transient, lanes.guaranteed & ~lanes.transient
+    surge = np.array(["start" in name for name in lanes.name])
+    assert verified.loss_total[surge].max() > 1.2 * verified.loss_total[lasting].max()
+    assert board[brief].max() == pytest.approx(board[lasting].max())
+    lines = {line.fault: line for line in verified.faults}
+    assert "if they lasted" in lines["short events, heat"].text
