@@ -192,7 +192,7 @@ def next_state(result: Physics) -> State:
         resistance=result.resistance,
         i_input_extra=(result.fed["input"] + supply) / job.v_input,
         i_output_extra=result.fed["output"] / job.v_output,
-        temp_board=found.stage.lanes.temp_ambient + board.board_k_per_w * result.total,
+        temp_board=found.stage.lanes.temp_ambient + board.board_k_per_w * _heating(result),
         drop={
             leg.synchronous: result.bridges[leg.name].synchronous.v_forward
             for leg in found.stage.topology.LEGS
@@ -200,6 +200,17 @@ def next_state(result: Physics) -> State:
         }
         | dict(result.coil.drops),
     )
+
+
+def _heating(result: Physics) -> FloatArray:
+    """Loss that heats the board [W]: a transient is too short to heat it more than the continuous
+    points of the guaranteed set do."""
+    lanes, total = result.scene.stage.lanes, result.total
+    lasting = lanes.guaranteed & ~lanes.transient
+    if not (lanes.transient.any() and lasting.any()):
+        return total
+    most = np.fmax.reduce(total[:, lasting], axis=1)[:, None]
+    return np.where(lanes.transient, np.fmin(total, most), total)
 
 
 def balance_error(result: Physics) -> FloatArray:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from optimizer import frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
-from optimizer.conclude_evidence import evidence_of, has_evidence, shape_of
+from optimizer.conclude_evidence import evidence_of, shape_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_kept import kept_out_notes
@@ -20,7 +20,7 @@ from optimizer.conclude_sets import Chosen, chosen_sets
 from optimizer.errors import NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
-from optimizer.records import COST_UNIT, LOSS_UNIT, Note, Selection
+from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.results import FrontPoint, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
@@ -124,18 +124,13 @@ def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = qu
         notes=(
             *run_notes(found, catalog, points),
             *kept_out_notes(found, chosen, points),
-            *_evidence_notes(found, chosen),
         ),
         echo=spec_echo.rows(found.spec),
         stages=seconds,
         counts=_counts(found, catalog, points),
         hashes=dict(catalog.hashes),
         versions={},
-        shapes={
-            name: shape_of(found.stages[name])
-            for name in {one.topology for one in chosen}
-            if has_evidence(found.stages[name])
-        },
+        shapes={name: shape_of(found.stages[name]) for name in {c.topology for c in chosen}},
     )
 
 
@@ -152,32 +147,16 @@ def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[
 def with_evidence(
     stages: Mapping[str, Stage], points: Sequence[FrontPoint], chosen: Sequence[Chosen]
 ) -> tuple[FrontPoint, ...]:
-    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out.
-
-    None of a topology that `has_evidence` leaves out.
-    """
+    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out."""
     marked = [k for k, point in enumerate(points) if point.mark]
     detailed = spread([point.loss_model for point in points], marked, DETAILED_POINTS)
     found: dict[int, Evidence] = {}
     for topology in dict.fromkeys(chosen[k].topology for k in detailed):
-        if not has_evidence(stages[topology]):
-            continue
         index = [k for k in detailed if chosen[k].topology == topology]
         verified = [points[k].verified for k in index]
         made = evidence_of(stages[topology], [chosen[k] for k in index], verified)
         found |= dict(zip(index, made, strict=True))
     return tuple(replace(point, evidence=found.get(k)) for k, point in enumerate(points))
-
-
-def _evidence_notes(found: Found, chosen: Sequence[Chosen]) -> Iterator[Note]:
-    """Topologies of the front whose points keep no waveforms, circuit or derivations."""
-    for name in dict.fromkeys(one.topology for one in chosen):
-        if not has_evidence(found.stages[name]):
-            text = (
-                f"{name}: no waveforms, circuit, derivations or second sources are kept for it"
-                " (a diode, two coils or a current that may rest); its figures are"
-            )
-            yield Note("finding", "evidence", text, "")
 
 
 # --- points ---------------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import assembly, buying, conclude_margins
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_sets import Chosen, Place, part_set_of, stacked
+from optimizer.records import switch_kind
 from optimizer.results import Verified
 from optimizer.results_evidence import Alternate
 from optimizer.stage import Stage
@@ -26,6 +27,11 @@ LOOKED_AT = 2
 
 ALIKE: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "mosfet": {"v_drain_source_rating": (1.0, 2.0), "rds_on_10v_max": (0.0, 1.3)},
+    "diode": {
+        "v_reverse_rating": (1.0, 2.0),
+        "i_forward_rating": (0.8, np.inf),
+        "v_forward_typ": (0.0, 1.15),
+    },
     "inductor": {"inductance_typ": (0.85, 1.2), "i_saturation_typ": (0.95, np.inf)},
     "capacitor": {"capacitance_typ": (0.95, 1.6), "v_rating": (1.0, np.inf)},
     "resistor": {"resistance_typ": (0.99, 1.01), "power_rating": (0.95, np.inf)},
@@ -115,8 +121,11 @@ def _replaced(one: Chosen, kind: str, row: int, other: int) -> Chosen:
     def place(held: Place) -> Place:
         return (other, held[1]) if held[0] == row else held
 
-    if kind == "mosfet":
-        return replace(one, transistor={p: place(held) for p, held in one.transistor.items()})
+    if kind in ("mosfet", "diode"):
+        transistor = {
+            p: place(held) if switch_kind(p) == kind else held for p, held in one.transistor.items()
+        }
+        return replace(one, transistor=transistor)
     if kind == "inductor":
         return replace(one, coil=other)
     if kind == "resistor":
@@ -147,8 +156,12 @@ def _likely(own: Stage, kind: str, row: int) -> tuple[int, ...]:
 
 
 def _may_stand(table: PartTable, row: int, other: int) -> bool:
-    """Another maker's part on the same land pattern, of the same technology."""
+    """Another maker's part on the same land pattern, of the same technology or windings."""
     texts = table.texts
+    if table.kind == "inductor":
+        coupling = table.numbers["coupling_typ"]
+        if np.isnan(coupling[row]) != np.isnan(coupling[other]):
+            return False
     same = ("land_pattern", "technology") if table.kind == "capacitor" else ("land_pattern",)
     return texts["maker"][other] != texts["maker"][row] and all(
         texts[key][other] == texts[key][row] for key in same

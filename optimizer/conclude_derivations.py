@@ -16,8 +16,10 @@ from optimizer.conclude_derivations_coil import coil_derivations
 from optimizer.conclude_derivations_leg import leg_derivations
 from optimizer.conclude_inputs import Source
 from optimizer.conclude_sets import Chosen
-from optimizer.limits import chain, firm, steady, voltages
+from optimizer.evaluation import i_sensed
+from optimizer.limits import chain, firm, node_of, steady, voltages
 from optimizer.parts import capacitor
+from optimizer.records import switch_kind
 from optimizer.results_evidence import LIMIT, PRESET, TYPICAL, Derivation, Input
 
 
@@ -64,33 +66,41 @@ def _whole(source: Source) -> Iterator[Derivation]:
     )
 
 
+VOLTAGES = {
+    "mosfet": ("drain voltage", "v_drain_source_rating"),
+    "diode": ("reverse voltage", "v_reverse_rating"),
+}
+"""Kind of switch -> its voltage in words, and the column of its rating."""
+
+
 def _voltages(source: Source) -> Iterator[Derivation]:
-    """Highest voltage and what the derating allows, per transistor position."""
+    """Highest voltage and what the derating allows, per switch position."""
     stage = source.stage
     policy = stage.spec.derating_policy
     for position, (row, _) in source.one.transistor.items():
-        node = "input" if position.startswith("input") else "output"
+        node, kind = node_of(stage, position), switch_kind(position)
+        name, column = VOLTAGES[kind]
+        rule = derating.rule(policy, kind, "voltage")
         for turn, word in enumerate(("continuous", "transient")):
             volts = voltages(stage)[node][turn]
-            rule = derating.rule(policy, "mosfet", "voltage")
             share = rule.transient if turn else rule.continuous
             yield source.derivation(
                 "switching.v_peak",
                 position,
-                f"drain voltage with ringing, {word}",
+                f"{name} with ringing, {word}",
                 -1,
                 volts * (1.0 + stage.spec.board.ringing_share),
-                source.spec("v_node", volts, "V", f"highest {word} {node} voltage"),
+                source.spec("v_node", volts, "V", f"highest {word} {source.node_words(node)}"),
                 source.spec(
                     "share_ringing", stage.spec.board.ringing_share, "1", "board.ringing_share"
                 ),
             )
             if np.isfinite(share):
-                rating = source.cell("mosfet", row, "v_drain_source_rating", "rating", "V")
+                rating = source.cell(kind, row, column, "rating", "V")
                 yield source.derivation(
                     "derating.at_share",
                     position,
-                    f"drain voltage allowed, {word}",
+                    f"{name} allowed, {word}",
                     -1,
                     rating.value * share,
                     rating,
@@ -192,9 +202,7 @@ def _sense_heat(source: Source, count: Input) -> Iterator[Derivation]:
         "loss of one piece",
         lane,
         each,
-        source.computed(
-            "i_rms", source.row(source.result.scene.wave.i_rms[..., 0])[lane], "A", "waveform"
-        ),
+        source.computed("i_rms", source.row(i_sensed(source.result.scene))[lane], "A", "waveform"),
         Input(
             "resistance",
             nominal.value * share,

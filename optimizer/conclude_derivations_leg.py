@@ -7,21 +7,25 @@ from collections.abc import Generator, Iterator
 import numpy as np
 
 from optimizer import parameters
+from optimizer.conclude_derivations_diode import diode_derivations
 from optimizer.conclude_inputs import Source
 from optimizer.limits import steady
 from optimizer.parts import mosfet
 from optimizer.parts.bridge_records import Mosfet, Position
-from optimizer.records import FloatArray, Leg
+from optimizer.records import DIODES, FloatArray, Leg
 from optimizer.results_evidence import PRESET, Derivation, Input
 
 EDGE_CELLS = "typical charges, scaled by the ratio of the limits of the gate charge"
 
 
 def leg_derivations(source: Source, leg: Leg) -> Iterator[Derivation]:
-    """Both transistors of a half bridge."""
+    """Both switches of a half bridge."""
     bridge = source.result.bridges[leg.name]
     for name, position in ((leg.control, bridge.control), (leg.synchronous, bridge.synchronous)):
-        yield from _transistor(source, leg, name, position)
+        if name in DIODES:
+            yield from diode_derivations(source, leg, position)
+        else:
+            yield from _transistor(source, leg, name, position)
 
 
 def _transistor(source: Source, leg: Leg, name: str, position: Position) -> Iterator[Derivation]:
@@ -44,7 +48,8 @@ def _transistor(source: Source, leg: Leg, name: str, position: Position) -> Iter
         return
     if name == leg.control and of(wave.i_turn_on) > 0.0:
         yield from _turn_on(source, leg, lane, part, pieces, of(position.loss_turn_on))
-        yield from _recovery(source, leg, lane, of(position.loss_recovery))
+        if leg.synchronous not in DIODES:
+            yield from _recovery(source, leg, lane, of(position.loss_recovery))
     low = bool(stage.lanes.guaranteed[lane])
     drive = stage.controller.v_drive_max if low else stage.controller.v_drive_typ
     frequency = of(wave.frequency_edges)
@@ -278,7 +283,7 @@ def _overlap(
             "C",
             f"q_gate_source less q_gate_threshold; {EDGE_CELLS}",
         ),
-        source.computed("v_node", v_node, "V", f"{leg.node} voltage of the point"),
+        source.computed("v_node", v_node, "V", f"{source.node_words(leg.node)} of the point"),
     )
     frequency = float(source.row(wave.frequency_edges)[lane])
     yield source.derivation(
@@ -287,7 +292,7 @@ def _overlap(
         "energy of a turn-on",
         lane,
         loss / frequency,
-        source.computed("v_node", v_node, "V", f"{leg.node} voltage of the point"),
+        source.computed("v_node", v_node, "V", f"{source.node_words(leg.node)} of the point"),
         source.computed("i_edge", source.row(wave.i_turn_on)[lane], "A", "waveform, valley"),
         source.computed("time_edge", charge / current, "s", "switch charge over gate current"),
     )
@@ -329,7 +334,7 @@ def _recovery(source: Source, leg: Leg, lane: int, loss: float) -> Iterator[Deri
         "recovery loss of the partner's diode",
         lane,
         loss,
-        source.computed("v_node", v_node, "V", f"{leg.node} voltage of the point"),
+        source.computed("v_node", v_node, "V", f"{source.node_words(leg.node)} of the point"),
         source.computed("q_recovery", charge, "C", "row above"),
         source.computed("frequency_edges", edges, "Hz", "frequency with tolerance"),
     )

@@ -16,11 +16,11 @@ from optimizer.conclude_figures import own_stage
 from optimizer.conclude_sets import Chosen, stacked
 from optimizer.parts import bank, board
 from optimizer.points_sweep import sweep
-from optimizer.records import FloatArray
+from optimizer.records import DIODES, WINDINGS, FloatArray
 from optimizer.results import Verified
 from optimizer.results_evidence import Alternate, Branch, Circuit, Evidence, Shape, Traces
 from optimizer.stage import Stage, build_stage
-from optimizer.topologies.intervals import has_diode, lane_table
+from optimizer.topologies.intervals import lane_table
 
 SAMPLES = 240
 """Instants at which the ripple voltage is looked at before it is cut down to break points."""
@@ -34,18 +34,10 @@ UNITS = 500
 SETS_AT_ONCE = 16
 
 
-def has_evidence(stage: Stage) -> bool:
-    """Whether points of a topology keep evidence: one coil, transistors only, current never rests.
-
-    What it shows (circuit, waveforms, derivations) holds for such stages only.
-    """
-    return not (stage.two_coils or has_diode(stage.topology) or stage.emulation)
-
-
 def evidence_of(
     stage: Stage, found: Sequence[Chosen], verified: Sequence[Verified]
 ) -> list[Evidence]:
-    """Evidence of sets of one topology that has some, in their order."""
+    """Evidence of sets of one topology, in their order."""
     own, curves = own_stage(stage), sweep(stage.spec, stage.topology.NAME)
     wide = build_stage(stage.spec, stage.topology.NAME, lanes=curves.lanes, tables=stage.tables)
     alternates = alternates_of(own, found, verified)
@@ -88,7 +80,9 @@ def _evidence(
 
 def _traces(result: Physics, waves: Mapping[str, FloatArray], k: int) -> Traces:
     wave = result.scene.wave
-    currents = np.concatenate([wave.i_start[k, :, :1, 0], wave.i_end[k, :, :, 0]], axis=1)
+    start, end = wave.i_start[k], wave.i_end[k]
+    currents = np.concatenate([start[:, :1].sum(axis=-1), end.sum(axis=-1)], axis=1)
+    two = start.shape[-1] == 2
     return Traces(
         time_pattern=wave.time_pattern[k],
         duration=wave.duration[k],
@@ -96,6 +90,7 @@ def _traces(result: Physics, waves: Mapping[str, FloatArray], k: int) -> Traces:
         ripple={
             node: tuple(break_points(lane) for lane in lanes[k]) for node, lanes in waves.items()
         },
+        i_apart=(start[:, 0, 0] - start[:, 0, 1]) / 2.0 if two else np.zeros(0),
     )
 
 
@@ -161,15 +156,23 @@ def _circuit(result: Physics, sets: Sets, one: Chosen, k: int) -> Circuit:
     def row(values: FloatArray) -> FloatArray:
         return np.asarray(np.broadcast_to(values, shape)[k])
 
-    state = found.state
+    state, coupling = found.state, np.nan_to_num(found.stage.inductors.coupling[one.coil])
+    resistance = {name: row(ohms) for name, ohms in state.resistance.items()}
+    two = found.stage.two_coils
+    if two:
+        means = found.wave.winding_mean
+        for number, name in enumerate(WINDINGS):
+            resistance[name] = row(state.drop[name] / means[..., number])
     return Circuit(
-        inductance=row(found.operation.inductance),
+        inductance=row(found.operation.inductance) * (2.0 / (1.0 + coupling[0]) if two else 1.0),
         resistance_series=row(state.resistance_series),
-        resistance={name: row(ohms) for name, ohms in state.resistance.items()},
+        resistance=resistance,
         i_input_extra=row(state.i_input_extra),
         i_output_extra=row(state.i_output_extra),
         i_input_mean=row(found.wave.i_input_mean),
         banks={node: _branches(result, sets, one, node, k) for node in found.stage.nodes},
+        drop={name: row(volts) for name, volts in state.drop.items() if name in DIODES},
+        coupling=row(coupling) if two else np.zeros(0),
     )
 
 
@@ -201,15 +204,27 @@ def _branches(result: Physics, sets: Sets, one: Chosen, node: str, k: int) -> tu
 def shape_of(stage: Stage) -> Shape:
     """Intervals of every lane of a verification, and the lanes of the efficiency curves."""
     own, curves = own_stage(stage), sweep(stage.spec, stage.topology.NAME)
-    table = lane_table(stage.topology, own.lanes.region, stage.controller.window)
+    window, emulation = stage.controller.window, stage.emulation
+    table = lane_table(stage.topology, own.lanes.region, window, emulation=emulation)
+    two = stage.two_coils
+    nodes = {"input": table.input_current, "output": table.output_current}
+    nodes |= {"coupling": table.coupling_current} if two else {}
+    of_sum = {node: shares.mean(axis=-1).T for node, shares in nodes.items()}
+    apart = {node: (shares[..., 0] - shares[..., -1]).T for node, shares in nodes.items()}
+    apart |= {
+        name: sign + 0.0 * of_sum["input"] for name, sign in zip(WINDINGS, (1.0, -1.0), strict=True)
+    }
     return Shape(
         legs=tuple((leg.control, leg.synchronous, leg.node) for leg in stage.topology.LEGS),
         conducts={name: value[..., 0].T for name, value in table.conducts.items()},
-        input_current=table.input_current[..., 0].T,
-        output_current=table.output_current[..., 0].T,
+        input_current=of_sum["input"],
+        output_current=of_sum["output"],
         sweep_v_input=curves.lanes.v_input,
         sweep_load=curves.lanes.i_output / stage.spec.load.i_output,
         sweep_curve=curves.curve,
         curves=tuple((one.name, one.i_output, one.v_output) for one in curves.curves),
         sweep_region=curves.lanes.region.astype(np.float64),
+        coupling_current=of_sum.get("coupling", np.zeros(0)),
+        apart=apart if two else {},
+        one_way=table.one_way.astype(np.float64),
     )

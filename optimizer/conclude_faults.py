@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,15 +18,16 @@ from optimizer.conclude_overload import (
     short,
     staircase,
 )
-from optimizer.conclude_service import failure_line, life_lines, service_lines
+from optimizer.conclude_service import service_lines
 from optimizer.conclude_sets import Chosen, stacked
 from optimizer.load_records import LeadAcid, LedString, Lithium
+from optimizer.parts import inductor
 from optimizer.parts.bank import Branches
 from optimizer.points_places import input_range
+from optimizer.records import DIODES, switch_kind
 from optimizer.results import FaultLine
 from optimizer.spec_records import TIME_CONTINUOUS
 from optimizer.stage import Stage, build_stage, lanes_where
-from optimizer.topologies.intervals import has_diode
 
 V_WARN, V_TOUCH = 54.0, 60.0
 """IEC 62368-1, ES1 limit for direct voltage (from memory), and where a warning begins [V]."""
@@ -55,35 +57,20 @@ def fault_lines(stage: Stage, one: Chosen) -> tuple[FaultLine, ...]:
 def _lines(case: FaultCase) -> Iterator[FaultLine]:
     """All lines; the highest voltage and the stored energy last."""
     highest: dict[str, float] = {}
-    if case.stage.two_coils or has_diode(case.stage.topology):
-        yield from _lines_few(case, highest)
-        return
     yield overload(case)
     yield short(case)
     yield staircase(case)
+    yield from _short_events(case)
     yield from _open_load(case, highest)
     yield from _transients(case)
     yield _hot_plug(case, highest)
+    if case.stage.two_coils:
+        yield _hot_plug_coupling(case)
     yield from _reverse(case)
     yield from _consequences(case)
     yield _voltage(case, highest)
     yield from _energy(case)
     yield from service_lines(case)
-
-
-def _lines_few(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine]:
-    """What is known of a stage with a diode or two coils, and that the rest is not judged."""
-    if case.stage.two_coils:
-        text = "of a stage with two coils: not modelled, judge them by other means"
-        yield FaultLine("overload, short, open load and input faults", OUTSIDE, text)
-    else:
-        text = "of a stage with a diode: not modelled, judge them by other means"
-        yield FaultLine("overload, short, open load and reverse paths", OUTSIDE, text)
-        yield from _transients(case)
-        yield _hot_plug(case, highest)
-    yield from _energy(case)
-    yield from life_lines(case)
-    yield failure_line(case)
 
 
 # --- voltages -----------------------------------------------------------------------------------
@@ -106,28 +93,88 @@ def _capacitance(case: FaultCase, node: str, v_bias: float, *, guaranteed: bool)
     return float((found.capacitance[:, 0] * pieces).sum())
 
 
-def _ratings(case: FaultCase, node: str, lasts: int) -> list[tuple[float, str, float]]:
-    """(allowed, part, ringing over the node) of all that see a node; `lasts` 1 for a moment."""
-    rows = np.array([row for row, _ in case.one.bank[node]])
-    found = [
-        (float(check.allowed[k, lasts]), f"{node}-bank", 1.0)
-        for check in limits.capacitor_ratings(case.stage, node, rows)
-        for k in range(len(rows))
-    ]
-    ring = 1.0 + case.stage.spec.board.ringing_share
+def _short_events(case: FaultCase) -> Iterator[FaultLine]:
+    """Surges and transients in which the stage works: where their heat would end if they lasted."""
+    lanes = case.stage.lanes
+    brief = np.flatnonzero(lanes.guaranteed & lanes.transient)
+    if not len(brief):
+        return
+    temps = {}
+    for leg in case.stage.topology.LEGS:
+        bridge = case.result.bridges[leg.name]
+        temps[leg.control] = bridge.control.temp_junction[0, brief]
+        temps[leg.synchronous] = bridge.synchronous.temp_junction[0, brief]
+    worst = {name: (np.inf if np.isnan(t).any() else float(t.max())) for name, t in temps.items()}
+    name = max(worst, key=lambda one: worst[one])
+    row, _ = case.one.transistor[name]
+    rating = float(case.stage.tables[switch_kind(name)].numbers["temp_junction_rating"][row])
+    if worst[name] <= rating:
+        text = f"would bring {name} to {quantity(worst[name], 'degC')} if they lasted"
+        yield FaultLine("short events, heat", HOLDS, text)
+        return
+    where = lanes.name[int(brief[np.argmax(np.nan_to_num(temps[name], nan=np.inf))])]
+    end = "away" if np.isinf(worst[name]) else f"to {quantity(worst[name], 'degC')}"
+    text = (
+        f"{where}: would run {name} {end} if it lasted, {quantity(rating, 'degC')} rated; short"
+        " events are not judged by heat: check the thermal impedance of the part for their time"
+    )
+    yield FaultLine("short events, heat", OUTSIDE, text)
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """What one part that sees a node stands [V].
+
+    ring : ringing over what it sees; beside : voltage it sees besides the node's
+    """
+
+    allowed: float
+    part: str
+    ring: float = 1.0
+    beside: float = 0.0
+
+    def seen(self, volts: float) -> float:
+        """What it sees when the node is at `volts`, ringing included."""
+        return (volts + self.beside) * self.ring
+
+
+def _ratings(case: FaultCase, node: str, lasts: int) -> list[Rating]:
+    """What all parts that see a node stand; `lasts` 1 for a moment.
+
+    Between two coils the bank sees the input, and the switches the input and the output.
+    """
+    stage = case.stage
+    found = []
+    for name in ("input", "coupling") if node == "input" and stage.two_coils else (node,):
+        rows = np.array([row for row, _ in case.one.bank[name]])
+        found += [
+            Rating(float(check.allowed[k, lasts]), f"{name}-bank")
+            for check in limits.capacitor_ratings(stage, name, rows)
+            for k in range(len(rows))
+        ]
+    ring = 1.0 + stage.spec.board.ringing_share
+    other = limits.voltages(stage)["output" if node == "input" else "input"][0]
     for position, (row, _) in case.one.transistor.items():
-        if limits.node_of(case.stage, position) == node:
-            across = next(limits.switch_ratings(case.stage, position, np.array([row])))
-            found.append((float(across.allowed[0, lasts]), position, ring))
-    limit = case.stage.controller.v_input_abs_max
+        sees = limits.node_of(stage, position)
+        if sees in (node, "both"):
+            across = next(limits.switch_ratings(stage, position, np.array([row])))
+            beside = other if sees == "both" else 0.0
+            found.append(Rating(float(across.allowed[0, lasts]), position, ring, beside))
+    limit = stage.controller.v_input_abs_max
     if node == "input" and np.isfinite(limit):
-        found.append((limit, "controller", 1.0))
+        found.append(Rating(limit, "controller"))
     return found
 
 
-def _allowed(case: FaultCase, node: str) -> tuple[float, str]:
-    """Highest momentary voltage at a node while nothing switches, and the part that sets it."""
-    return min((allowed, part) for allowed, part, _ in _ratings(case, node, 1))
+def _allowed(case: FaultCase, node: str, *, idle: bool = False) -> tuple[float, str]:
+    """Highest momentary voltage at a node while nothing switches, and the part that sets it.
+
+    idle : the other node holds no voltage, and a bank between two coils is judged apart
+    """
+    found = _ratings(case, node, 1)
+    if idle:
+        return min((one.allowed, one.part) for one in found if one.part != reverse_paths.COUPLING)
+    return min((one.allowed - one.beside, one.part) for one in found)
 
 
 def _open_load(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine]:
@@ -137,6 +184,12 @@ def _open_load(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine
     numbers = case.stage.tables["inductor"].numbers
     coil = case.one.coil
     largest = float(numbers["inductance_typ"][coil] * (1 + numbers["inductance_tolerance"][coil]))
+    if case.stage.two_coils:
+        # The sum of both currents runs into the bank; what one carries beyond it circulates.
+        coupling = np.nan_to_num(numbers["coupling_typ"][coil])
+        largest = float(
+            inductor.inductance_pair(inductance=np.array(largest), coupling=np.array(coupling))
+        )
     values = {
         "v_output": start,
         "inductance": largest,
@@ -144,7 +197,7 @@ def _open_load(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine
         "capacitance": _capacitance(case, "output", start, guaranteed=True),
         "time_response": spec.faults.time_overvoltage,
     }
-    if case.has_input_leg:
+    if case.parts_the_load:
         top = faults.v_open_cut(**values)
     else:
         top = faults.v_open_fed(v_input=input_range(spec)[3], **values)
@@ -179,13 +232,16 @@ def _transients(case: FaultCase) -> Iterator[FaultLine]:
     """Every transient of the input against the ratings, ringing included."""
     for event in case.stage.spec.source.transients:
         lasts = 0 if event.time > TIME_CONTINUOUS else 1
-        limit, part, ring = min(_ratings(case, "input", lasts), key=lambda one: one[0] / one[2])
-        volts = event.v_input * ring
-        text = (
-            f"{quantity(event.v_input, 'V')} for {quantity(event.time, 's')}: {part} sees"
-            f" {quantity(volts, 'V')} of {quantity(limit, 'V')}, {limits.DURATIONS[lasts]} share"
+        worst = min(
+            _ratings(case, "input", lasts), key=lambda one: one.allowed / one.seen(event.v_input)
         )
-        verdict = HOLDS if volts <= limit else FAILS
+        volts = worst.seen(event.v_input)
+        text = (
+            f"{quantity(event.v_input, 'V')} for {quantity(event.time, 's')}: {worst.part} sees"
+            f" {quantity(volts, 'V')} of {quantity(worst.allowed, 'V')},"
+            f" {limits.DURATIONS[lasts]} share"
+        )
+        verdict = HOLDS if volts <= worst.allowed else FAILS
         yield FaultLine(f"input transient: {event.name}", verdict, text)
 
 
@@ -207,7 +263,7 @@ def _hot_plug(case: FaultCase, highest: dict[str, float]) -> FaultLine:
         esr_second=float(esr[1]) / places[1][1] if len(places) > 1 else 1.0,
     )
     highest["hot plug"] = peak
-    allowed, part = _allowed(case, "input")
+    allowed, part = _allowed(case, "input", idle=True)
     fits = peak <= allowed
     text = (
         f"{quantity(volts, 'V')} through {quantity(spec.faults.inductance_cable, 'H')} rings to"
@@ -221,6 +277,24 @@ def _hot_plug(case: FaultCase, highest: dict[str, float]) -> FaultLine:
             " practice), or plug in dead, or clamp"
         )
     return FaultLine(name, HOLDS if fits else FAILS, text)
+
+
+def _hot_plug_coupling(case: FaultCase) -> FaultLine:
+    """The bank between two coils when the input appears: both coils ring with it."""
+    name, spec = "input plugged in live: coupling bank", case.stage.spec
+    if not spec.faults.hot_plug:
+        return FaultLine(name, OUTSIDE, "the spec says it never happens: not judged")
+    top = 2.0 * max(spec.source.v_idle_max, spec.source.v_max)
+    coupling = reverse_paths.COUPLING
+    allowed = min(one.allowed for one in _ratings(case, "input", 1) if one.part == coupling)
+    text = (
+        f"charged through the coils to at most twice the input, {quantity(top, 'V')} (undamped"
+        f" series circuit); it stands {quantity(allowed, 'V')}"
+    )
+    if top <= allowed:
+        return FaultLine(name, HOLDS, text)
+    text += ": plug in dead, let the input rise slowly, or damp the bank"
+    return FaultLine(name, OUTSIDE, text)
 
 
 def _curve(case: FaultCase, place: int) -> faults.Capacitance:
@@ -239,8 +313,9 @@ def _curve(case: FaultCase, place: int) -> faults.Capacitance:
 
 def _reverse(case: FaultCase) -> Iterator[FaultLine]:
     """What flows when nothing is commanded on, and with swapped poles."""
-    positions = case.stage.topology.POSITIONS
+    positions = _positions(case)
     record = case.stage.spec.load.record
+    rectifier = case.stage.topology.LEGS[-1].synchronous
     feeds = isinstance(record, LeadAcid | Lithium)
     paths = reverse_paths.off_paths(positions)
     if "load back to source" in paths:
@@ -248,21 +323,28 @@ def _reverse(case: FaultCase) -> Iterator[FaultLine]:
         need = ": needs a blocking transistor or diode" if feeds else " if it stores energy"
         yield FaultLine("back-feed with the input off", OUTSIDE, text + need)
     else:
-        text = "blocked by the body diode of output-high while nothing switches"
+        of = rectifier if rectifier in DIODES else f"the body diode of {rectifier}"
+        text = f"blocked by {of} while nothing switches"
         yield FaultLine("back-feed with the input off", HOLDS, text)
     if "source to load" in paths:
         text = "the source stays joined to the load when off: needs a series disconnect"
         yield FaultLine("switched off", OUTSIDE, text)
     if reverse_paths.reversed_input(positions):
-        text = "shorted through the body diodes: needs a fuse and a reverse-polarity transistor"
+        text = "shorted through (body) diodes: needs a fuse and a reverse-polarity transistor"
         yield FaultLine("input with swapped poles", OUTSIDE, text)
     if feeds:
-        text = "the output bank is reversed through the body diodes: fuse at the battery"
+        text = "the output bank is reversed through (body) diodes: fuse at the battery"
         yield FaultLine("battery with swapped poles", OUTSIDE, text)
 
 
+def _positions(case: FaultCase) -> tuple[str, ...]:
+    """What may short or open: the switches, and the bank between two coils."""
+    coupling = (reverse_paths.COUPLING,) if case.stage.two_coils else ()
+    return (*case.stage.topology.POSITIONS, *coupling)
+
+
 def _consequences(case: FaultCase) -> Iterator[FaultLine]:
-    for name, text in reverse_paths.consequences(case.stage.topology.POSITIONS):
+    for name, text in reverse_paths.consequences(_positions(case)):
         yield FaultLine(f"single fault: {name}", OUTSIDE, text)
 
 
@@ -277,10 +359,11 @@ def _voltage(case: FaultCase, highest: dict[str, float]) -> FaultLine:
     highest |= {
         "open circuit or highest input": spec.source.v_idle_max,
         "input transient": spec.source.v_survive_max,
-        "input switch node with ringing": node["input"][1] * ring,
-        "output switch node with ringing": node["output"][1] * ring,
-        "input on the output by one shorted transistor": node["input"][1],
+        "input on the output by one shorted part": node["input"][1],
     }
+    for leg in case.stage.topology.LEGS:
+        of = "both coils" if leg.node == "both" else leg.node
+        highest[f"{of} switch node with ringing"] = node[leg.node][1] * ring
     name, top = max(highest.items(), key=lambda item: item[1])
     text = f"{quantity(top, 'V')} ({name})"
     if top > V_TOUCH:

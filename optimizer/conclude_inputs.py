@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import PurePath
 
 import numpy as np
 
-from optimizer import evaluation
+from optimizer import evaluation, waveforms
 from optimizer.assembly import Physics, Sets
 from optimizer.columns import column
 from optimizer.conclude_sets import Chosen
@@ -27,7 +26,7 @@ from optimizer.results_evidence import (
     Input,
 )
 from optimizer.stage import Stage
-from optimizer.topologies.intervals import lane_table
+from optimizer.topologies.intervals import LaneTable, lane_table
 
 BY_LIMIT = {"typ": TYPICAL, "min": LIMIT, "max": LIMIT}
 
@@ -55,11 +54,20 @@ class Source:
         return int(np.argmax(np.where(lanes & np.isfinite(values), values, -np.inf)))
 
     @cached_property
-    def conducts(self) -> Mapping[str, FloatArray]:
-        """Position -> share of the coil current in each interval, (n_lane, n_interval)."""
-        window = self.stage.controller.window
-        table = lane_table(self.stage.topology, self.stage.lanes.region, window)
-        return {name: value[..., 0].T for name, value in table.conducts.items()}
+    def table(self) -> LaneTable:
+        """What every interval of every lane does."""
+        stage = self.stage
+        window, emulation = stage.controller.window, stage.emulation
+        return lane_table(stage.topology, stage.lanes.region, window, emulation=emulation)
+
+    def volts(self, node: str) -> FloatArray:
+        """Voltage that a leg switches against a node, of every set, (n_set, n_lane)."""
+        return waveforms.node_voltages(self.result.scene.operation)[node]
+
+    @staticmethod
+    def node_words(node: str) -> str:
+        """That voltage in words."""
+        return "input + output voltage" if node == "both" else f"{node} voltage"
 
     def branches(self, node: str) -> tuple[Branches, ...]:
         """One capacitor of each type of a bank, of every set, (n_set, n_lane)."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import assembly, faults, limits, verification
+from optimizer import assembly, faults, limits, parameters, verification
 from optimizer.assembly import Physics, Sets
 from optimizer.conclude_margins import quantity
 from optimizer.conclude_sets import Chosen
@@ -16,8 +16,10 @@ from optimizer.records import (
     BRACKET_OWN,
     CORNER_FAST,
     CORNER_SLOW,
+    DIODES,
     INPUT_HIGH,
     OUTPUT_LOW,
+    REGION_BOTH,
     REGION_DOWN,
     FloatArray,
     Lanes,
@@ -55,9 +57,9 @@ class FaultCase:
     chain: Chain
 
     @property
-    def has_input_leg(self) -> bool:
+    def parts_the_load(self) -> bool:
         """Whether the stage can part the load from the source."""
-        return INPUT_HIGH in self.stage.topology.POSITIONS
+        return INPUT_HIGH in self.stage.topology.POSITIONS or self.stage.two_coils
 
 
 def _heated(case: FaultCase, lanes: Lanes) -> tuple[Physics, str, bool]:
@@ -120,7 +122,7 @@ def overload(case: FaultCase) -> FaultLine:
 def short(case: FaultCase) -> FaultLine:
     """A shorted output with the current held at the largest limit."""
     name = "output short held by the limit"
-    if not case.has_input_leg:
+    if not case.parts_the_load:
         return FaultLine(name, OUTSIDE, NO_DISCONNECT)
     spec, lanes = case.stage.spec, case.stage.lanes
     allowed = float(case.chain.high[0])
@@ -135,7 +137,7 @@ def short(case: FaultCase) -> FaultLine:
         v_input=one * input_range(spec)[1],
         v_output=one * max(spec.faults.v_short, 0.05),
         i_output=one * allowed,
-        region=np.array([REGION_DOWN]),
+        region=np.array([REGION_BOTH if case.stage.two_coils else REGION_DOWN]),
         corner=np.array([CORNER_FAST]),
         bracket=np.array([BRACKET_OWN]),
         full_load=np.array([False]),
@@ -150,7 +152,7 @@ def short(case: FaultCase) -> FaultLine:
 def staircase(case: FaultCase) -> FaultLine:
     """Where the current goes at the shortest on-time into a short at the highest input."""
     name = "output short at the highest input, shortest on-time"
-    if not case.has_input_leg:
+    if not case.parts_the_load:
         return FaultLine(name, OUTSIDE, NO_DISCONNECT)
     spec, control = case.stage.spec, case.stage.controller
     folded = spec.faults.frequency_fold if spec.faults.short_response == "fold-back" else 1.0
@@ -160,7 +162,7 @@ def staircase(case: FaultCase) -> FaultLine:
         time_on_min=control.time_on_min,
         frequency=top * folded,
         resistance=_cold_path(case),
-        v_short=spec.faults.v_short,
+        v_short=spec.faults.v_short + _least_forward(case),
     )
     low, saturation = float(case.chain.low[0]), float(case.chain.saturation[0])
     text = (
@@ -178,17 +180,37 @@ def staircase(case: FaultCase) -> FaultLine:
     return FaultLine(name, FAILS, f"{text}: needs fold-back, hiccup or a shorter on-time")
 
 
+def _least_forward(case: FaultCase) -> float:
+    """Forward voltage that a hot typical diode still takes at no current; 0 of a transistor [V]."""
+    total = 0.0
+    for position, (row, _) in case.one.transistor.items():
+        if position in DIODES:
+            part = parameters.take(case.stage.diodes, np.array([row]))
+            expected = int(np.argmin(case.stage.lanes.guaranteed))
+            cool = np.broadcast_to(part.v_forward, (1, len(case.stage.lanes)))[0, expected]
+            total += max(float(cool - 100.0 * part.v_forward_slope[0, 0]), 0.0)
+    return total
+
+
 def _cold_path(case: FaultCase) -> float:
-    """Resistance of the coil's path at cold, typical parts [ohm]."""
+    """Resistance of the coil's path at cold, typical parts [ohm].
+
+    Of two coils the second carries nearly all of a short's current; their sense resistor stands
+    in the switch.
+    """
     tables, cold = case.stage.tables, case.stage.spec.ambient.temp_cold
     numbers = tables["mosfet"].numbers
     full = numbers["rds_on_10v_typ"]
     factor = np.maximum(1.0 + numbers["rds_on_tempco_typ"] * (cold - 25.0), 0.75)
     total = case.stage.spec.board.resistance
     for position, (row, pieces) in case.one.transistor.items():
-        if position not in (INPUT_HIGH, OUTPUT_LOW):
+        if position in DIODES:
+            total += float(case.stage.diodes.resistance[row, 0])
+        elif position not in (INPUT_HIGH, OUTPUT_LOW):
             total += float(full[row] * factor[row]) / pieces
     dcr = tables["inductor"].numbers["dcr_typ"][case.one.coil]
     total += float(dcr) * (1.0 + 0.0039 * (cold - 20.0))
+    if case.stage.two_coils:
+        return total
     row, pieces = case.one.sense
     return total + float(tables["resistor"].numbers["resistance_typ"][row]) / pieces

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer import life, limits, parameters, service
 from optimizer.conclude_margins import quantity
-from optimizer.conclude_overload import FAILS, HOLDS, FaultCase
+from optimizer.conclude_overload import FAILS, HOLDS, OUTSIDE, FaultCase
 from optimizer.parts import capacitor
 from optimizer.records import REGION_DOWN, FloatArray, IntArray
 from optimizer.results import FaultLine
@@ -19,7 +19,10 @@ FIGURE = "figure"
 
 def service_lines(case: FaultCase) -> Iterator[FaultLine]:
     """Loop, life and failure rate of one set."""
-    yield from _loop(case)
+    if case.stage.two_coils:
+        yield FaultLine("loop", OUTSIDE, "of a stage with two coils: not modelled")
+    else:
+        yield from _loop(case)
     yield from life_lines(case)
     yield failure_line(case)
 

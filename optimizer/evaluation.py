@@ -145,19 +145,21 @@ def operation(
         )
     corner = lanes.corner[None, :].astype(np.float64)
     shape = share.shape
-    pair = (1.0 + np.nan_to_num(parts.coupling[coil])) / 2.0 if stage.two_coils else 1.0
+    inductance = inductor.inductance_at(
+        inductance=parts.inductance[coil],
+        inductance_tolerance=parts.inductance_tolerance[coil],
+        direction=corner,
+        share=share,
+    )
+    if stage.two_coils:
+        coupling = np.nan_to_num(parts.coupling[coil])
+        inductance = inductor.inductance_pair(inductance=inductance, coupling=coupling)
     return Operation(
         v_input=np.broadcast_to(lanes.v_input, shape),
         v_output=np.broadcast_to(lanes.v_output, shape),
         i_output=np.broadcast_to(lanes.i_output, shape),
         frequency=frequency[:, None] * (1.0 + corner * stage.controller.frequency_tolerance),
-        inductance=inductor.inductance_at(
-            inductance=parts.inductance[coil],
-            inductance_tolerance=parts.inductance_tolerance[coil],
-            direction=corner,
-            share=share,
-        )
-        * pair,
+        inductance=inductance,
         region=lanes.region,
     )
 
@@ -286,7 +288,7 @@ class Coil:
     loss_ac : what the ripple loses beyond that resistance; loss_fed : loss that neither a
     resistance in the path nor a drop carries; i_saturation : switched current it still holds hot
     [A]; gain : its share of the thermal-gain row; core_assumed : core loss stands in for missing
-    data, (n_set, 1)
+    data, (n_set, 1); temp_windings : name of each winding -> its own [degC]
     """
 
     loss_copper: FloatArray
@@ -300,6 +302,7 @@ class Coil:
     i_saturation: FloatArray
     gain: FloatArray
     core_assumed: FloatArray
+    temp_windings: Mapping[str, FloatArray]
 
 
 def coils(found: Scene) -> Coil:
@@ -342,20 +345,23 @@ def coils(found: Scene) -> Coil:
         loss_fed=copper - carried + ac + core,
         resistance=np.zeros_like(copper) if stage.two_coils else hot[0],
         drops=dict(zip(windings(stage.topology), hot * mean, strict=False)),
-        i_saturation=_saturation(stage, parts, hottest) / _limit_share(found, parts),
+        i_saturation=inductor.i_saturation_switched(
+            i_saturation=_saturation(stage, parts, hottest), share=limit_share(found, parts)
+        ),
         gain=np.where(together, gain[0], gain.sum(axis=0)),
         core_assumed=np.isnan(parts.core_loss_reference).astype(np.float64),
+        temp_windings=dict(zip(windings(stage.topology) or ("winding",), temp, strict=True)),
     )
 
 
-def _limit_share(found: Scene, parts: parameters.Inductors) -> FloatArray | float:
+def limit_share(found: Scene, parts: parameters.Inductors) -> FloatArray:
     """Most that a winding carries of the switched current at the limit.
 
     Of two coils the input one carries the duty and the output one the rest of its mean, half of
     its ripple each; windings on one core magnetise it together, like half of the sum in both.
     """
     if not found.stage.two_coils:
-        return 1.0
+        return np.ones((1, 1))
     duty = found.wave.duty_output
     return np.where(np.isnan(parts.coupling), np.maximum(duty, 1.0 - duty), 0.5)
 

@@ -6,10 +6,18 @@ Plain data again: the page, the netlist and the lists are made from these record
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
+import numpy as np
+
 from optimizer.records import FloatArray, IntArray
+
+
+def _none() -> FloatArray:
+    """What a record of a stage with one coil keeps of the second."""
+    return np.zeros(0)
+
 
 DETAILED_POINTS = 60
 """Points of a front that keep everything; the others keep one line."""
@@ -57,7 +65,10 @@ class Traces:
 
     time_pattern : length of a pattern [s], (n_lane,)
     duration : share of the pattern of each interval, (n_lane, n_interval)
-    i_coil : coil current at the start of each interval and at the end [A], (n_lane, n_interval+1)
+    i_coil : coil current at the start of each interval and at the end, of two coils the sum of
+        theirs [A], (n_lane, n_interval+1)
+    i_apart : what the first of two coils carries above half of the sum, and the second below
+        it, the same all through the pattern [A], (n_lane,); empty where there is one coil
     ripple : node -> per lane, the unit [V] and then break points as whole numbers: thousandths of
         the pattern and voltage about its mean in units, one after the other
     """
@@ -66,6 +77,7 @@ class Traces:
     duration: FloatArray
     i_coil: FloatArray
     ripple: Mapping[str, tuple[tuple[float, ...], ...]]
+    i_apart: FloatArray = field(default_factory=_none)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +99,12 @@ class Branch:
 class Circuit:
     """The set as a circuit in every lane, (n_lane,) each.
 
-    inductance [H], resistance_series [ohm], resistance : position -> [ohm]
+    inductance : of the coil, or of each of two [H]; resistance_series [ohm]
+    resistance : position -> [ohm], of a stage with two coils also winding -> [ohm]
     i_input_extra, i_output_extra : losses that are no drop, as currents at the nodes [A]
     i_input_mean : mean current through the input node [A]
+    drop : diode -> its forward voltage at no current [V]
+    coupling : of two coils [1], 0 where they are two pieces; empty where there is one coil
     """
 
     inductance: FloatArray
@@ -99,6 +114,8 @@ class Circuit:
     i_output_extra: FloatArray
     i_input_mean: FloatArray
     banks: Mapping[str, tuple[Branch, ...]]
+    drop: Mapping[str, FloatArray] = field(default_factory=dict)
+    coupling: FloatArray = field(default_factory=_none)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,9 +168,13 @@ class Evidence:
 class Shape:
     """What a topology does in each interval of each of its lanes, and the lanes of its sweep.
 
+    legs : control position, synchronous position or diode, node; for each leg
     conducts : position -> share of the coil current it carries, (n_lane, n_interval)
     input_current, output_current : share drawn from and delivered to the nodes
-    control : names of the control positions; node : position -> node it switches against
+    coupling_current : share through the bank between two coils; empty where there is one
+    apart : node or winding -> share of `Traces.i_apart` that it carries besides, of a winding
+        beside half of the sum, (n_lane, n_interval); of stages with two coils only
+    one_way : 1 where a coil current that would reverse rests at zero instead, else 0, (n_lane,)
     sweep_* : input [V], load share, region, number of the curve; (n_sweep,) each, expected set,
         nominal air
     curves : name of the phase ("" for a level of load), output current [A] and voltage [V]
@@ -168,6 +189,9 @@ class Shape:
     sweep_region: FloatArray
     sweep_curve: IntArray
     curves: tuple[tuple[str, float, float], ...]
+    coupling_current: FloatArray = field(default_factory=_none)
+    apart: Mapping[str, FloatArray] = field(default_factory=dict)
+    one_way: FloatArray = field(default_factory=_none)
 
 
 def spread(values: Sequence[float], kept: Sequence[int], most: int) -> list[int]:

@@ -16,8 +16,16 @@ from hypothesis import strategies as st
 
 from optimizer import conclude, faults, reverse_paths
 from optimizer.catalog import read_catalog
-from optimizer.records import INPUT_HIGH, INPUT_LOW, OUTPUT_HIGH, OUTPUT_LOW
+from optimizer.records import (
+    INPUT_DIODE,
+    INPUT_HIGH,
+    INPUT_LOW,
+    OUTPUT_DIODE,
+    OUTPUT_HIGH,
+    OUTPUT_LOW,
+)
 from optimizer.results import FaultLine, PartSet
+from optimizer.reverse_paths import COUPLING
 from optimizer.spec import read_spec
 from optimizer.spec_records import Spec
 from tests import tiny
@@ -173,8 +181,13 @@ OFF = {
     "buck": (BUCK, {"load back to source"}),
     "boost": (BOOST, {"source to load"}),
     "four-switch": (FOUR, set()),
+    "diode-buck": ((INPUT_HIGH, INPUT_DIODE), {"load back to source"}),
+    "diode-boost": ((OUTPUT_LOW, OUTPUT_DIODE), {"source to load"}),
+    "sepic": ((OUTPUT_LOW, OUTPUT_HIGH, COUPLING), set()),
+    "diode-sepic": ((OUTPUT_LOW, OUTPUT_DIODE, COUPLING), set()),
 }
-"""By hand: a step-down stage feeds back through input-high, a step-up stage never parts."""
+"""By hand: a step-down stage feeds back through input-high, a step-up stage never parts, the bank
+between two coils holds back a steady current."""
 
 SHORTS = {
     ("buck", INPUT_HIGH): {"source to load", "load back to source"},
@@ -185,6 +198,16 @@ SHORTS = {
     ("four-switch", INPUT_LOW): set(),
     ("four-switch", OUTPUT_LOW): set(),
     ("four-switch", OUTPUT_HIGH): {"load back to source"},
+    ("diode-buck", INPUT_HIGH): {"source to load", "load back to source"},
+    ("diode-buck", INPUT_DIODE): {"load back to source", "load shorted"},
+    ("diode-boost", OUTPUT_LOW): {"source to load", "source shorted"},
+    ("diode-boost", OUTPUT_DIODE): {"source to load", "load back to source"},
+    ("sepic", OUTPUT_LOW): {"source shorted"},
+    ("sepic", OUTPUT_HIGH): {"load shorted"},
+    ("sepic", COUPLING): {"source to load", "source shorted"},
+    ("diode-sepic", OUTPUT_LOW): {"source shorted"},
+    ("diode-sepic", OUTPUT_DIODE): {"load shorted"},
+    ("diode-sepic", COUPLING): {"source to load", "source shorted"},
 }
 """What conducts with everything commanded off and one transistor shorted, by hand."""
 
@@ -212,8 +235,12 @@ def test_every_short_and_open_is_listed(name: str) -> None:
         if position == INPUT_HIGH:
             assert "over-voltage shut-down cannot stop it" in rows[f"{position} shorted"]
         if position == OUTPUT_LOW:
-            coil = "across the source" if name == "four-switch" else "shorted through the coil"
+            coil = "across the source" if name == "four-switch" else "shorted through the"
             assert coil in rows[f"{position} shorted"]
+        if position.endswith("diode") or position == COUPLING:
+            assert "has no path" in rows[f"{position} open"]
+        if position == COUPLING:
+            assert "through both coils" in rows[f"{position} shorted"]
 
 
 def test_a_position_nobody_knows_lies_outside() -> None:
@@ -367,3 +394,21 @@ def test_stored_energy_by_hand(tmp_path: Path) -> None:
     assert 0.5 * 88e-6 * 13.5**2 <= joules <= 0.5 * 88e-6 * 1.25 * 13.5**2
     assert "wait" in found
     assert np.isfinite(joules)
+
+
+def test_a_surge_does_not_heat_the_board_more_than_what_lasts(tmp_path: Path) -> None:
+    """A surge loses more than anything that lasts, on a board no warmer; its heat is told."""
+    surges = [{"name": "start", "i_output_a": 4.5, "time_ms": 300}]
+    spec, catalog = job(tmp_path, load={"surges": surges})
+    one = PartSet(
+        "buck", 300e3, "L-LARGE", {"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
+        (("C-TEN", 4),), (("C-TWENTY", 4),), ("R-FOUR", 1),
+    )  # fmt: skip
+    verified, _ = conclude.verify_board(spec, catalog, one)
+    lanes, board = verified.lanes, verified.temps["board"]
+    brief, lasting = lanes.transient, lanes.guaranteed & ~lanes.transient
+    surge = np.array(["start" in name for name in lanes.name])
+    assert verified.loss_total[surge].max() > 1.2 * verified.loss_total[lasting].max()
+    assert board[brief].max() == pytest.approx(board[lasting].max())
+    lines = {line.fault: line for line in verified.faults}
+    assert "if they lasted" in lines["short events, heat"].text

@@ -16,15 +16,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import loads, sources
+from optimizer import conclude, limits, loads, search, sources
+from optimizer.catalog import read_catalog
+from optimizer.expansion import Expansion
+from optimizer.found import Clock, never, quiet
 from optimizer.load_records import LeadAcid, LedString
 from optimizer.points import points
 from optimizer.points_demands import INSIDE, JOINT, OPEN_CIRCUIT
 from optimizer.points_places import regions
-from optimizer.records import Lanes, Operation
+from optimizer.records import LOSS_UNIT, Lanes, Operation
+from optimizer.results import PartSet
 from optimizer.search import refusal
 from optimizer.spec import echo, parse_spec, read_spec
 from optimizer.spec_records import Spec
+from optimizer.stage import build_stage
 from optimizer.topologies import TOPOLOGIES
 from optimizer.waveforms import solve
 from tests.stage_lanes import state_of
@@ -266,6 +271,59 @@ def test_ferry_refuses_step_up_and_says_what_would_do() -> None:
 
 
 # --- the clinic: load dump and start --------------------------------------------------------------
+
+
+def test_ferry_stress_of_two_coils_is_the_sum() -> None:
+    """32 V and a string of 35.2 V: 67.2 V in normal operation, 81.9 V at the over-voltage limit.
+
+    The bank between the coils may add half of a twentieth of the input, a diode its volt.
+    """
+    lanes = points(FERRY, "diode-sepic").lanes
+    tables = read_catalog(FERRY.catalogs).tables
+    stage = build_stage(FERRY, "diode-sepic", lanes=lanes, tables=tables)
+    normal, tripped = limits.voltages(stage)["both"]
+    beside = 0.5 * limits.COUPLING_RIPPLE * 32.0 + limits.DIODE_FORWARD
+    assert normal == pytest.approx(32.0 + FERRY.load.v_highest + beside)
+    assert normal > 32.0 + 11 * 3.2 * 0.98
+    assert tripped == pytest.approx(32.0 + 49.9 + beside)
+    assert tripped * (1 + FERRY.board.ringing_share) > 0.9 * 100.0, "the 100 V class is too low"
+
+
+FERRY_BOARD = PartSet(
+    topology="four-switch",
+    frequency=250e3,
+    inductor="EGLUFF-L47u-0071",
+    transistors={
+        "input-high": ("PELLKWA-F60-0033", 1),
+        "input-low": ("NOQUAT-F80-0047", 1),
+        "output-low": ("ZIRVUP-F100-0079", 1),
+        "output-high": ("NOQUAT-F80-0047", 1),
+    },
+    bank_input=(("SNARBO-C4u7-0059", 1),),
+    bank_output=(("SNARBO-C10u-0105", 1),),
+    sense=("FLENQUI-R13m-0004", 1),
+)
+"""The knee of the ferry lamp's front."""
+
+
+def test_ferry_four_switches_lose_clearly_less_than_any_sepic() -> None:
+    """A board of four switches against the least that any SEPIC of the catalogs can lose.
+
+    That it loses less on the same wide-range job is common practice, no source; here a bound over
+    every SEPIC proves it.
+    """
+    catalog = read_catalog(FERRY.catalogs)
+    board, _ = conclude.verify_board(FERRY, catalog, FERRY_BOARD)
+    assert not board.failures
+    found = search.prepared(FERRY, catalog)
+    work = Expansion(found, Clock(quiet, never, math.inf), 1)
+    work.bound()
+    loss_only = int(np.argmin(work.weights[:, 0]))
+    least = LOSS_UNIT * work.bounds[:, loss_only] / work.weights[loss_only, 1]
+    names = np.array([name for name, _ in work.keys])
+    assert {"sepic", "diode-sepic"} <= set(names.tolist())
+    assert 1.3 * board.loss_mission < least[names != "four-switch"].min()
+    assert least[names == "four-switch"].min() < board.loss_mission
 
 
 def test_clinic_transients_and_surge() -> None:

@@ -140,6 +140,23 @@ def inductance_at(
     return inductance * (1.0 + direction * inductance_tolerance) * share
 
 
+@formula("inductance * (1 + coupling) / 2", unit="H")
+def inductance_pair(*, inductance: FloatArray, coupling: FloatArray) -> FloatArray:
+    """Inductance that the sum of the currents of two equal coils sees.
+
+    inductance : of one coil [H], (n_part, n_lane)
+    coupling : of the two, 0 where they are two pieces [1], (n_part, 1)
+    Returns : inductance [H], (n_part, n_lane)
+
+    Holds for: one voltage across both coils.
+    Source: derived in DEVELOPERS.md, two coils.
+
+    >>> inductance_pair(inductance=np.array([2e-5]), coupling=np.array([0.9])).round(9)
+    array([1.9e-05])
+    """
+    return inductance * (1.0 + coupling) / 2.0
+
+
 @formula(
     "minimum(1 - (1 - share_hot) / 75 * (temp_part - temp_saturation), 1)",
     unit="1",
@@ -211,6 +228,23 @@ def i_saturation_usable(
     array([9.])
     """
     return i_saturation * factor / knee
+
+
+@formula("i_saturation / share", unit="A")
+def i_saturation_switched(*, i_saturation: FloatArray, share: FloatArray) -> FloatArray:
+    """Switched current at which the winding that carries most of it saturates.
+
+    i_saturation : current a winding may carry, hot [A], (n_part, n_lane)
+    share : most that a winding carries of the switched current [1], (n_part, n_lane)
+    Returns : current [A], (n_part, n_lane)
+
+    Holds for: the current at its limit; of one coil the share is one.
+    Source: derived in DEVELOPERS.md, two coils.
+
+    >>> i_saturation_switched(i_saturation=np.array([6.0]), share=np.array([0.6])).round(9)
+    array([10.])
+    """
+    return i_saturation / share
 
 
 # --- copper --------------------------------------------------------------------------------------

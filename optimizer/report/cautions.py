@@ -88,12 +88,13 @@ def not_said(noted: Sequence[str], found: Iterable[str]) -> list[str]:
 
 
 def hottest_by_part(verified: Plain) -> dict[str, float]:
-    """Hottest temperature of each part; of points that keep one line, that of the hottest part."""
-    known = {
-        subject: max(t for t in values if t is not None)
+    """Hottest temperature of each part that lasts; of points that keep one line, the hottest's."""
+    short = verified["lanes"]["transient"]
+    lasting = {
+        subject: [t for t, brief in zip(values, short, strict=True) if t is not None and not brief]
         for subject, values in verified["temps"].items()
-        if any(t is not None for t in values)
     }
+    known = {subject: max(values) for subject, values in lasting.items() if values}
     if known:
         return known
     limits = [m for m in verified["margins"] if m["unit"] == "degC" and not m["at_least"]]

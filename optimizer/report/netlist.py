@@ -10,12 +10,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from optimizer.records import BoolArray, FloatArray
 from optimizer.report.names import lane_titles, one_line
+from optimizer.report.netlist_stage import (
+    coil_measures,
+    imitates,
+    stage_lines,
+    stage_values,
+    tag,
+    through,
+    two_coils,
+)
 
 Plain = Mapping[str, Any]
 
@@ -41,12 +51,6 @@ RESERVOIR = 0.002
 HARMONICS = 20
 """Content of the voltage ripple, as in the records."""
 
-ENDS = {
-    "input-high": ("vin", "a"),
-    "input-low": ("a", "0"),
-    "output-low": ("b", "0"),
-    "output-high": ("b", "out"),
-}
 BLANK = re.compile(r"<(\w+)>")
 
 
@@ -64,23 +68,14 @@ def filled(form: str, values: Mapping[str, str]) -> str:
     return BLANK.sub(lambda blank: values.get(blank[1], blank[0]), form)
 
 
-def tag(position: str) -> str:
-    """A position as a word of a netlist.
-
-    >>> tag("input-high")
-    'input_high'
-    """
-    return position.replace("-", "_")
-
-
 # --- the form -------------------------------------------------------------------------------------
 
 
 def netlist_form(run: Plain, point: Plain) -> str:
     """The netlist of a detailed point, with a blank for everything an operating point sets."""
     parts, shape = point["verified"]["part_set"], _shape(run, point)
-    banks = {node: point["evidence"]["circuit"]["banks"][node] for node in ("input", "output")}
-    positions = list(shape["conducts"])
+    circuit = point["evidence"]["circuit"]
+    banks, coupling = circuit["banks"], circuit.get("coupling") or (0.0,)
     lines = [
         f"* {one_line(run['title'] or run['name'])}: point {point['number']}, "
         f"{parts['topology']}, {parts['frequency'] / 1e3:g} kHz",
@@ -89,47 +84,26 @@ def netlist_form(run: Plain, point: Plain) -> str:
         "* A paper design: it authorises nobody to build, energise or sell anything.",
         ".param period=<period>",
         "Vin vin 0 <v_input>",
-        *(line for leg in shape["legs"] for line in _leg_lines(leg)),
-        *(() if "input-high" in positions else ("Vstraight vin a 0",)),
-        *(() if "output-low" in positions else ("Vstraight b out 0",)),
-        "Lcoil a x <inductance> IC=<i_start>",
-        "Rpath x b <resistance_series>",
+        *stage_lines(shape, coupling[0]),
         "Creservoir out 0 <reservoir> IC=<v_start>",
         "Iload out 0 <i_output>",
         "Iextra out 0 <i_output_extra>",
-        *_bank_lines("input", banks["input"], _through("input", positions)),
-        *_bank_lines("output", banks["output"], _through("output", positions)),
+        *(
+            line
+            for node, branches in banks.items()
+            for line in _bank_lines(node, branches, through(node, shape))
+        ),
         *_source_lines(run),
         ".options method=trap reltol=1e-4 abstol=1e-9 vntol=1e-9",
-        *_control_lines(positions, banks),
+        *_control_lines(shape, banks),
         ".end",
     ]
     return "\n".join(lines) + "\n"
 
 
-def _leg_lines(leg: Sequence[str]) -> list[str]:
-    """Gate source and both switches of a half bridge, each with a current sensor."""
-    control, lines = tag(leg[0]), [f"Vgate_{tag(leg[0])} g_{tag(leg[0])} 0 <gate_{tag(leg[0])}>"]
-    for position, model in ((leg[0], "on_high"), (leg[1], "on_low")):
-        name, (one, other) = tag(position), ENDS[position]
-        levels = "Ron=<r_{0}> Roff=10Meg" if model == "on_high" else "Ron=10Meg Roff=<r_{0}>"
-        lines += [
-            f"Vs_{name} {one} s_{name} 0",
-            f"S_{name} s_{name} {other} g_{control} 0 {model}_{name}",
-            f".model {model}_{name} SW({levels.format(name)} Vt=2.5 Vh=0)",
-        ]
-    return lines
-
-
-def _through(node: str, positions: Sequence[str]) -> str:
-    """The sensor whose current flows through a node into or out of the stage."""
-    high = f"{node}-high"
-    return f"Vs_{tag(high)}" if high in positions else "Vstraight"
-
-
 def _bank_lines(node: str, branches: Sequence[Plain], sensor: str) -> list[str]:
     """One bank, driven by the current of the stage less its mean."""
-    first, second = ("0", f"d_{node}") if node == "output" else (f"d_{node}", "0")
+    first, second = (f"d_{node}", "0") if node == "input" else ("0", f"d_{node}")
     lines = [
         f"* {node} bank, driven by the current of the stage less its mean",
         f"F{node} {first} {second} {sensor} 1",
@@ -153,6 +127,8 @@ def _bank_lines(node: str, branches: Sequence[Plain], sensor: str) -> list[str]:
 
 def _mean_lines(node: str, first: str, second: str) -> list[str]:
     """What the stage draws or delivers on average does not go through the bank."""
+    if node == "coupling":
+        return []
     if node == "input":
         return [f"Imean_input {second} {first} <i_input_mean>"]
     return [
@@ -180,7 +156,7 @@ def _source_lines(run: Plain) -> list[str]:
     ]
 
 
-def _control_lines(positions: Sequence[str], banks: Mapping[str, Sequence[Plain]]) -> list[str]:
+def _control_lines(shape: Plain, banks: Mapping[str, Sequence[Plain]]) -> list[str]:
     """What is run and printed: figures under the names of the records."""
     window = "from=$&const.begin to=$&const.stop"
     times = {
@@ -201,14 +177,11 @@ def _control_lines(positions: Sequence[str], banks: Mapping[str, Sequence[Plain]
         "let period = <period>",
         *(f"let {name} = {text}" for name, text in times.items()),
         "tran $&step $&stop $&save $&step uic",
-        f"meas tran i_ripple pp i(Lcoil) {window}",
-        f"meas tran i_rms rms i(Lcoil) {window}",
-        f"meas tran i_mean avg i(Lcoil) {window}",
-        *(f"meas tran i_rms_{tag(p)} rms i(Vs_{tag(p)}) {window}" for p in positions),
+        *coil_measures(shape, window),
     ]
     for node, branches in banks.items():
         lines += [
-            f"let i_{node} = i({_through(node, positions)}) - {_mean(node)}",
+            f"let i_{node} = i({through(node, shape)}) - {_mean(node)}",
             f"meas tran i_bank_{node} rms i_{node} {window}",
         ]
         for k, branch in enumerate(branches, start=1):
@@ -223,7 +196,8 @@ def _control_lines(positions: Sequence[str], banks: Mapping[str, Sequence[Plain]
 
 def _mean(node: str) -> str:
     """Mean current of the stage at a node, with blanks."""
-    return "<i_input_mean>" if node == "input" else "(<i_output> + <i_output_extra>)"
+    means = {"input": "<i_input_mean>", "output": "(<i_output> + <i_output_extra>)"}
+    return means.get(node, "0")
 
 
 def _ripple_lines(node: str, turn: int) -> list[str]:
@@ -257,29 +231,34 @@ def netlist_values(run: Plain, point: Plain, lane: int) -> dict[str, str]:
     verified, evidence, shape = point["verified"], point["evidence"], _shape(run, point)
     lanes, circuit, traces = verified["lanes"], evidence["circuit"], evidence["traces"]
     period = traces["time_pattern"][lane]
-    share = np.array(shape["output_current"][lane])
     extra, load = circuit["i_output_extra"][lane], lanes["i_output"][lane]
-    reservoir, v_start = _reservoir(traces, lane, share, load + extra, lanes["v_output"][lane])
+    delivered = Through(shape["output_current"][lane])
+    reservoir, v_start = _reservoir(traces, lane, delivered, load + extra, lanes["v_output"][lane])
     numbers: dict[str, float] = {
         "v_input": lanes["v_input"][lane],
-        "inductance": circuit["inductance"][lane],
-        "resistance_series": circuit["resistance_series"][lane],
-        "i_start": traces["i_coil"][lane][0],
         "reservoir": reservoir,
         "v_start": v_start,
         "i_output": load,
         "i_output_extra": extra,
         "i_input_mean": circuit["i_input_mean"][lane],
         "period": period,
+        **stage_values(shape, evidence, lane),
     }
-    for position, ohms in circuit["resistance"].items():
-        numbers[f"r_{tag(position)}"] = ohms[lane]
+    if two_coils(shape):
+        volts = lanes["v_input"][lane] - numbers["r_input_winding"] * numbers["i_input_mean"]
+        volts += numbers["r_output_winding"] * (load + extra)
+        between = Through(shape["coupling_current"][lane], shape["apart"]["coupling"][lane])
+        numbers["stiff"], numbers["v_stiff"] = _reservoir(traces, lane, between, 0.0, volts)
     for node, branches in circuit["banks"].items():
         numbers |= _branch_values(node, branches, lane, period)
     texts = {name: f"{value:.6g}" for name, value in numbers.items()}
-    for control, _, _ in shape["legs"]:
+    duration = np.array(traces["duration"][lane])
+    for control, other, _ in shape["legs"]:
         on = np.array(shape["conducts"][control][lane]) > 0
-        texts[f"gate_{tag(control)}"] = gate(np.array(traces["duration"][lane]), on, period)
+        texts[f"gate_{tag(control)}"] = gate(duration, on, period)
+        if imitates(shape, other):
+            forced = not shape["one_way"][lane]
+            texts[f"gate_{tag(other)}"] = gate(duration, ~on, period) if forced else "0"
     texts["title"] = one_line(lane_titles(lanes)[lane])
     return texts
 
@@ -325,25 +304,36 @@ def gate(duration: FloatArray, on: BoolArray, period: float) -> str:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Through:
+    """The current through a node in each interval: a share of the coil's, and of two coils' half
+    difference, (n_interval,) each."""
+
+    share: Sequence[float]
+    apart: Sequence[float] = ()
+
+
 def _reservoir(
-    traces: Plain, lane: int, share: FloatArray, i_output: float, v_output: float
+    traces: Plain, lane: int, node: Through, i_mean: float, volts: float
 ) -> tuple[float, float]:
-    """Capacitor of the stiff output node [F] and its voltage at the start [V]."""
+    """Capacitor of a stiff node [F] and its voltage at the start [V]; `volts` : its mean."""
     duration, current = np.array(traces["duration"][lane]), np.array(traces["i_coil"][lane])
     lasts = duration > 0
+    apart = np.array(node.apart) * traces["i_apart"][lane] if node.apart else 0.0 * duration
+    share = np.array(node.share)
+    first, last = share * current[:-1] + apart, share * current[1:] + apart
     along = np.linspace(0.0, 1.0, 65)
     charge, level = [np.zeros(1)], 0.0
     weight = [np.zeros(1)]
-    pairs = zip(duration[lasts], share[lasts], current[:-1][lasts], current[1:][lasts], strict=True)
-    for length, reaches, one, other in pairs:
+    for length, one, other in zip(duration[lasts], first[lasts], last[lasts], strict=True):
         time = length * traces["time_pattern"][lane]
-        surplus = reaches * (one * along + (other - one) * along**2 / 2) - i_output * along
+        surplus = one * along + (other - one) * along**2 / 2 - i_mean * along
         charge.append(level + surplus[1:] * time)
         weight.append(np.full(64, length / 64))
         level = float(charge[-1][-1])
     all_charge, all_weight = np.concatenate(charge), np.concatenate(weight)
-    size = max(float(np.ptp(all_charge)), 1e-12) / (RESERVOIR * v_output)
-    return size, v_output - float(all_charge @ all_weight) / size
+    size = max(float(np.ptp(all_charge)), 1e-12) / (RESERVOIR * volts)
+    return size, volts - float(all_charge @ all_weight) / size
 
 
 def _shape(run: Plain, point: Plain) -> Plain:

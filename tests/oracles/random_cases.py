@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import assembly, buying, verification
+from optimizer import assembly, buying, verification, waveforms
 from optimizer.assembly import Physics, Sets
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.records import BoolArray, FloatArray, IntArray, switch_kind
@@ -27,6 +27,9 @@ SETS_MAX = 4096
 SAMPLE = 400
 BUDGETS = (120, 200, 300, 500, 800, 1500, 3000)
 """Sizes drawn from; a case has at most as many sets as its budget."""
+
+PLANTED_BUDGET = 400
+"""Size of a case that is drawn for one limit."""
 
 Data = dict[str, Any]
 Rng = np.random.Generator
@@ -124,6 +127,9 @@ TWO_COILS = (
 )
 """Stages with two coils, of two pieces or on one core."""
 
+TWO_COILS_ALONE = TWO_COILS[:2]
+"""Those that compete with no other: smaller jobs, which may lose more."""
+
 
 def scenario(random: Rng, *, small: bool = False, shapes: Shapes | None = None) -> Data:
     """A spec with loose limits; a small one has one topology with two transistors."""
@@ -135,6 +141,8 @@ def scenario(random: Rng, *, small: bool = False, shapes: Shapes | None = None) 
         v_output = max(v_output, 12.0)
     v_nominal = round(v_output * float(random.uniform(low, high)), 2)
     i_output = round(float(random.uniform(0.8, 3.5)), 2)
+    if shapes is TWO_COILS_ALONE:
+        i_output = round(0.4 * i_output, 2)
     narrow, wide = random.uniform(0.93, 1.0), random.uniform(1.0, 1.08)
     source = {
         "v_min_v": v_nominal * float(narrow),
@@ -161,7 +169,8 @@ def scenario(random: Rng, *, small: bool = False, shapes: Shapes | None = None) 
             else _controller(random, name, v_output, names)
             for name in names
         },
-        "limits": _loose(source),
+        "limits": _loose(source)
+        | ({"loss_ceiling_pct": 16.0} if shapes is TWO_COILS_ALONE else {}),
         "policy": {"derating": "commercial"},
         "purchase": _purchase(random),
         "mission": {"rows": _mission(random, source, light=rectified)},
@@ -292,6 +301,7 @@ def draft_of(
     two_frequencies: bool = False,
     small: bool = False,
     shapes: Shapes | None = None,
+    budget: int | None = None,
 ) -> tuple[Draft, list[Sampled]]:
     """A scenario with parts of which some sets are feasible, unless ten draws find none."""
     for _ in range(10):
@@ -300,7 +310,7 @@ def draft_of(
             for record in draft.data["controllers"].values():
                 first = record["frequencies_khz"][0]
                 record["frequencies_khz"] = [first, first + 150]
-        draft.tables = _drawn(random, draft.data, BUDGETS[0] if small else None)
+        draft.tables = _drawn(random, draft.data, BUDGETS[0] if small else budget)
         samples = sampled(draft)
         if sum(s.alive.sum() for s in samples) > 0.25 * sum(len(s.alive) for s in samples):
             break
@@ -416,6 +426,12 @@ def near(data: Data, kind: str, table: PartTable) -> IntArray:
         good = (n["v_rating"] >= 1.25 * volts) & (n["v_rating"] <= 4.0 * volts)
         good &= (n["capacitance_typ"] >= 4e-6) & (n["temp_part_rating"] >= 105.0)
         good &= ~(n["i_ripple_rating"] < 0.35 * i_coil)
+        if any(name.endswith("sepic") for name in data["controllers"]):
+            # Half of a twentieth of the input as ripple, at the bias of a capacitor's half voltage.
+            period = 1e-3 / min(min(c["frequencies_khz"]) for c in data["controllers"].values())
+            share = v_output / (v_output + source["v_min_v"])
+            good &= n["capacitance_typ"] > 40.0 * i_output * share * period / source["v_min_v"]
+            good &= n["esr_max"] < 0.01 * source["v_min_v"] / i_coil
     else:
         wanted = 0.045 / (1.4 * i_coil)
         good = (n["resistance_typ"] > 0.6 * wanted) & (n["resistance_typ"] < 1.1 * wanted)
@@ -616,7 +632,7 @@ def tighten(draft: Draft, name: str, samples: list[Sampled]) -> bool:
     else:
         if name == "same-part":
             victims.sort(key=_parts_differ, reverse=True)
-        if (RULES | RULES_RECTIFIED)[name](draft, samples, victims[0]) is False:
+        if (RULES | RULES_RECTIFIED | RULES_TWO_COILS)[name](draft, samples, victims[0]) is False:
             return False
     draft.tightened.append(name)
     return True
@@ -981,6 +997,63 @@ def _average_current(draft: Draft, samples: list[Sampled], victim: Victim) -> bo
     return False
 
 
+def _leakage(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """Hot reverse current with which the diode of a set has no steady temperature any more.
+
+    It runs away once the loss of the reverse current alone outruns what its path to the board
+    carries away: rth V I g exp(g (T - 125) + 1) = 1 at the steepest, g the growth per kelvin.
+    """
+    sample, at = victim
+    stage, wave = sample.result.scene.stage, sample.result.scene.wave
+    for leg in stage.topology.LEGS:
+        if leg.rectifier != "diode":
+            continue
+        row = int(sample.judged.sets.transistor[leg.synchronous][0][at])
+        job = sample.result.scene.operation
+        firm = stage.lanes.guaranteed
+        volts = waveforms.node_voltages(job)[leg.node][at] * (
+            1.0 - wave.position_share[leg.synchronous][at]
+        )
+        growth = float(stage.diodes.growth[row, np.flatnonzero(firm)[0]])
+        rth = float(np.broadcast_to(stage.diodes.rth[row], firm.shape)[firm].max())
+        hot = sample.result.bridges[leg.name].synchronous.temp_junction[at][firm].max()
+        most = 1.0 / (rth * volts[firm].max() * growth * np.exp(growth * (hot - 125.0) + 1.0))
+        worst = 1.5 * float(most)
+        _set_number(draft, "diode", row, "i_reverse_125c_max", worst)
+        _set_number(draft, "diode", row, "i_reverse_max", worst * float(np.exp(-100.0 * growth)))
+        return True
+    return False
+
+
+def _at_coupling(victim: Victim) -> int:
+    """Row of the first capacitor between the coils of a set."""
+    sample, at = victim
+    return int(sample.judged.sets.bank["coupling"][0][at])
+
+
+def _coupling_voltage(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """Too little for the input that stands between the coils."""
+    if "coupling" not in victim[0].judged.sets.bank:
+        return False
+    volts = _volts(draft, "coupling-bank")
+    _set_number(draft, "capacitor", _at_coupling(victim), "v_rating", 1.1 * volts)
+    return True
+
+
+def _coupling_current(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
+    """Too small a ripple current for the capacitor between the coils."""
+    sample, at = victim
+    if "coupling" not in sample.judged.sets.bank:
+        return False
+    row, table = _at_coupling(victim), draft.tables["capacitor"]
+    current = sample.result.banks["coupling"].i_rms_first[at].max()
+    if table.texts["technology"][row] in ("ceramic-1", "ceramic-2", "film"):
+        _set_number(draft, "capacitor", row, "self_heating", 24.0 / current**2)
+    else:
+        _set_number(draft, "capacitor", row, "i_ripple_rating", current)
+    return True
+
+
 Turn = Callable[[Draft, list[Sampled], Victim], bool | None]
 """Turns one rule; False where that would change nothing."""
 
@@ -1015,6 +1088,12 @@ RULES: dict[str, Turn] = {
 RULES_RECTIFIED: dict[str, Turn] = {
     "reverse-voltage": _reverse_voltage,
     "average-current": _average_current,
+    "leakage": _leakage,
+}
+
+RULES_TWO_COILS: dict[str, Turn] = {
+    "coupling-voltage": _coupling_voltage,
+    "coupling-current": _coupling_current,
 }
 
 NAMES = (*UPPER, *LOWER, *RULES)
@@ -1109,7 +1188,7 @@ def _matters(draft: Draft, names: tuple[str, ...]) -> bool:
     return bool(brute_force.binding(judged, worst=worst) & {*names})
 
 
-TURNS_RECTIFIED = (*UPPER_RECTIFIED, *RULES_RECTIFIED, *NAMES)
+TURNS_RECTIFIED = (*UPPER_RECTIFIED, "reverse-voltage", "average-current", *NAMES)
 
 
 def rectified_case(seed: int) -> Case:
@@ -1130,7 +1209,7 @@ def rectified_case(seed: int) -> Case:
 def two_coil_case(seed: int) -> Case:
     """A case with two coils and a capacitor between them."""
     random = np.random.default_rng([2029, seed])
-    names = (*UPPER_TWO_COILS, *UPPER, *RULES_RECTIFIED, *LOWER)
+    names = (*UPPER_TWO_COILS, *UPPER, "reverse-voltage", "average-current", *LOWER)
     first = names[seed % len(names)]
     for _ in range(ATTEMPTS):
         draft, samples = draft_of(random, shapes=TWO_COILS)
@@ -1140,6 +1219,30 @@ def two_coil_case(seed: int) -> Case:
     if name != first:
         samples = sampled(draft)
         tighten(draft, name, samples)
+    return _case(seed, draft)
+
+
+PLANTED: dict[str, tuple[Shapes, str]] = {
+    "diodes: reverse voltage": (RECTIFIED[:2], "reverse-voltage"),
+    "diodes: average current": (RECTIFIED[:2], "average-current"),
+    "diodes: diode junction temperature": (RECTIFIED[:2], "temp-diode"),
+    "diodes: hot leakage": (RECTIFIED[:2], "leakage"),
+    "coupling-bank: ripple voltage": (TWO_COILS_ALONE, "ripple-coupling"),
+    "coupling-bank: voltage": (TWO_COILS_ALONE, "coupling-voltage"),
+    "coupling-bank: ripple current, first type": (TWO_COILS_ALONE, "coupling-current"),
+}
+"""Limits that only stages with a diode or two coils have: where they are drawn, and their turn."""
+
+
+def planted_case(seed: int, name: str) -> Case:
+    """A case of one topology in which one of the limits of `PLANTED` was turned, no other."""
+    shapes, turn = PLANTED[name]
+    random = np.random.default_rng([2030, seed, list(PLANTED).index(name)])
+    for _ in range(ATTEMPTS):
+        draft, samples = draft_of(random, shapes=shapes, budget=PLANTED_BUDGET)
+        turned = tighten(draft, turn, samples)
+        if turned and (turn == "leakage" or _matters(draft, (name,))):
+            break
     return _case(seed, draft)
 
 

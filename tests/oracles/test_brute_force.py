@@ -133,6 +133,30 @@ def test_a_forgotten_limit_is_noticed(name: str) -> None:
     assert seen_in(name) is not None
 
 
+PLANTED_PAIRS = 12 if PAIRS >= MANY else 1
+
+
+@pytest.mark.parametrize("name", faults.OF_STAGES)
+def test_a_forgotten_limit_of_diodes_and_coupling_banks_is_noticed(name: str) -> None:
+    """In pairs drawn for one limit it binds, the fronts are equal, and forgetting it shows."""
+    pairs = [compare(random_cases.planted_case(seed, name)) for seed in range(PLANTED_PAIRS)]
+    assert [one.differences for one in pairs] == [[]] * len(pairs)
+    bound = [one for one in pairs if name == LEAKAGE or name in _binding(one)]
+    assert len(bound) >= (BINDING_MIN if PAIRS >= MANY else 1)
+    if name == LEAKAGE:
+        gone = [~part.held["finite loss"] for one in pairs for part in one.judged]
+        assert all(part.any() and not part.all() for part in gone), "a diode runs away in each pair"
+    assert any(faulty(name, one.case) for one in bound)
+
+
+LEAKAGE = "diodes: hot leakage"
+"""A diode that runs away breaks temperature and finite loss at once: neither binds alone."""
+
+
+def _binding(one: Compared) -> set[str]:
+    return brute_force.binding(one.judged, worst=one.case.worst)
+
+
 def report() -> str:
     """How often each limit mattered, and how many sets broke some limit."""
     counts = Counter(name for seed in range(PAIRS) for name in mattered(seed))

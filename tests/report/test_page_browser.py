@@ -26,6 +26,7 @@ from tests.report.page_runs import (
     with_life,
     with_phases,
 )
+from tests.report.stage_runs import stage_run
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright not installed")
 CHROMIUM = shutil.which("chromium")
@@ -35,6 +36,7 @@ PANELS = (
     *("sets", "margins", "chain", "front", "efficiency", "losses", "temperatures", "waveforms"),
     *("parts", "numbers", "files"),
 )
+STAGES = ("diode-buck", "diode-sepic")
 A4_PX = 703
 """Width of an A4 page less its margins of 12 mm, at 96 px an inch."""
 
@@ -93,6 +95,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     runs = {name: example(name) for name in NAMES} | {"hostile": hostile(), "large": large()}
     runs |= {"older": older("hut_link"), "life": with_life("hut_link")}
     runs |= {"lasting": with_life("hut_link", every=1), "phases": with_phases("cabinet")}
+    runs |= {name: stage_run(name) for name in STAGES}
     found = {}
     for name, run in runs.items():
         found[name] = folder / f"{name}.html"
@@ -118,7 +121,7 @@ def open_page(browser: Any, files: dict[str, Path]) -> Iterator[Any]:
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, *STAGES])
 def test_a_page_opens_without_a_complaint_and_fits(open_page: Any, name: str, width: int) -> None:
     shown = open_page(name, width)
     bodies = shown.bodies()

@@ -11,16 +11,17 @@ function intervals(detail, lane) {
   }).filter((one) => one.length > 0);
 }
 
-// Break points of a current that is a share of the coil current in each interval, less a mean.
-function broken(pieces, shares, sign = 1, mean = 0) {
+// Break points of a current that is a share of the coil current in each interval and a constant
+// beside it, less a mean.
+function broken(pieces, shares, sign = 1, mean = 0, beside = () => 0) {
   return pieces.flatMap(({ k, from, to, first, last }) => [
-    { time: from, value: sign * (shares[k] * first - mean) },
-    { time: to, value: sign * (shares[k] * last - mean) },
+    { time: from, value: sign * (shares[k] * first + beside(k) - mean) },
+    { time: to, value: sign * (shares[k] * last + beside(k) - mean) },
   ]);
 }
 
-function meanOf(pieces, shares) {
-  return d3.sum(pieces, ({ k, length, first, last }) => shares[k] * length * (first + last) / 2);
+function meanOf(pieces, shares, beside) {
+  return d3.sum(pieces, ({ k, length, first, last }) => length * (shares[k] * (first + last) / 2 + beside(k)));
 }
 
 function rippleOf(detail, lane, node) {
@@ -34,15 +35,24 @@ function traces(detail, lane) {
   const shape = data.shapes[detail.part_set.topology];
   const pieces = intervals(detail, lane);
   const ones = shape.input_current[lane].map(() => 1);
-  const found = [{ title: "coil current", unit: "A", points: broken(pieces, ones) }];
+  const two = Object.keys(shape.apart ?? {}).length > 0;
+  const beside = (name) => (two ? (k) => shape.apart[name][lane][k] * detail.traces.i_apart[lane] : () => 0);
+  const found = [{ title: two ? "sum of both coil currents" : "coil current", unit: "A", points: broken(pieces, ones) }];
+  for (const winding of two ? ["input-winding", "output-winding"] : [])
+    found.push({ title: `${winding} current`, unit: "A", points: broken(pieces, ones.map(() => 0.5), 1, 0, beside(winding)) });
   for (const [position, shares] of Object.entries(shape.conducts))
     found.push({ title: `${position} current`, unit: "A", points: broken(pieces, shares[lane]) });
-  for (const [node, shares, sign] of [["input", shape.input_current[lane], -1], ["output", shape.output_current[lane], 1]])
-    found.push({ title: `current into the ${node} bank`, unit: "A", points: broken(pieces, shares, sign, meanOf(pieces, shares)) });
-  for (const node of ["input", "output"])
+  for (const node of banksOf(detail)) {
+    const shares = shape[`${node}_current`][lane];
+    found.push({ title: `current into the ${node} bank`, unit: "A", points: broken(pieces, shares, node === "input" ? -1 : 1, meanOf(pieces, shares, beside(node)), beside(node)) });
+  }
+  for (const node of banksOf(detail))
     found.push({ title: `ripple voltage, ${node}`, unit: "V", points: rippleOf(detail, lane, node) });
   return found;
 }
+
+// Nodes where a bank stands.
+const banksOf = (detail) => ["input", "output", ...(detail.part_set.bank_coupling?.length ? ["coupling"] : [])];
 
 // One small chart for each trace; both sets on one axis of time.
 function waveCharts(width, sets) {
@@ -78,23 +88,34 @@ const PLACES = {
   "input-diode": [205, 132], "output-diode": [508, 44], "sense-resistor": [376, 76], "output-low": [452, 132], "output-high": [508, 44], "output-bank": [598, 110],
 };
 
-// Boxes with the names of the positions; no values, no part symbols: it only says what sits where.
-function stageFigure(topology, positions) {
-  const has = (name) => positions.includes(name);
-  if (topology.endsWith("sepic")) return el("p", { class: "note" }, `The ${topology} stage has no figure here.`);
-  const wires = [
-    "M20 44 H116", "M20 188 H640", "M62 44 V94", "M62 126 V188", "M542 44 H640", "M598 44 V94", "M598 126 V188",
-    has("input-high") ? "M184 44 H205 V76 H256" : "M116 44 H205 V76 H256",
-    "M324 76 H340", "M412 76 H452", has("output-high") || has("output-diode") ? "M452 76 V44 H474" : "M452 76 V44 H542",
-  ];
+// The same with two coils: the second one stands where both meet the rectifier.
+const PLACES_TWO = {
+  "input-bank": [62, 110], "input-winding": [150, 44], "output-low": [240, 94], "sense-resistor": [240, 150], "coupling-bank": [330, 44],
+  "output-winding": [420, 132], "output-high": [508, 44], "output-diode": [508, 44], "output-bank": [598, 110],
+};
+
+function wiresOf(has) {
+  const wires = ["M20 188 H640", "M62 44 V94", "M62 126 V188", "M542 44 H640", "M598 44 V94", "M598 126 V188"];
+  if (has("coupling-bank"))
+    return [...wires, "M20 44 H114", "M186 44 H296", "M240 44 V78", "M240 110 V134", "M240 166 V188", "M364 44 H474", "M420 44 V116", "M420 148 V188"];
+  wires.push("M20 44 H116", has("input-high") ? "M184 44 H205 V76 H256" : "M116 44 H205 V76 H256",
+    "M324 76 H340", "M412 76 H452", has("output-high") || has("output-diode") ? "M452 76 V44 H474" : "M452 76 V44 H542");
   if (has("input-low") || has("input-diode")) wires.push("M205 76 V116", "M205 148 V188");
   if (has("output-low")) wires.push("M452 76 V116", "M452 148 V188");
+  return wires;
+}
+
+// Boxes with the names of the positions; no values, no part symbols: it only says what sits where.
+function stageFigure(topology, positions) {
+  const two = topology.endsWith("sepic");
+  const has = (name) => positions.includes(name) || (two && name === "coupling-bank");
   const drawn = svg("svg", { viewBox: "0 0 660 214", width: 660, role: "img", "aria-label": `Positions of the ${topology} stage`, style: "max-width:100%;height:auto" });
-  drawn.append(svg("path", { d: wires.join(" "), fill: "none", stroke: COLOUR.soft, "stroke-width": 1.5 }));
-  for (const [name, [x, y]] of Object.entries(PLACES)) {
+  drawn.append(svg("path", { d: wiresOf(has).join(" "), fill: "none", stroke: COLOUR.soft, "stroke-width": 1.5 }));
+  for (const [name, [x, y]] of Object.entries(two ? PLACES_TWO : PLACES)) {
     if (name.match(/(high|low|diode)$/) && !has(name)) continue;
-    const tall = name === "inductor" || name === "sense-resistor" ? 72 : 68;
-    drawn.append(svg("rect", { x: x - tall / 2, y: y - 16, width: tall, height: 32, fill: "#fff", stroke: COLOUR.ink, "stroke-width": 1.4, rx: name === "inductor" ? 16 : 1 }));
+    const coil = name === "inductor" || name.endsWith("winding");
+    const tall = coil || name === "sense-resistor" ? 72 : 68;
+    drawn.append(svg("rect", { x: x - tall / 2, y: y - 16, width: tall, height: 32, fill: "#fff", stroke: COLOUR.ink, "stroke-width": 1.4, rx: coil ? 16 : 1 }));
     drawn.append(label(x, y, name.split("-")));
   }
   for (const [x, word_] of [[20, "source"], [640, "load"]]) {

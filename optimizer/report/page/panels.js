@@ -131,7 +131,7 @@ const PANELS = {
   },
 };
 
-const older = () => el("p", { class: "note" }, "The run keeps no records for this panel: an older version archived it (run it again to have them), or the stage has a diode, two coils or a current that may rest (none are kept).");
+const older = () => el("p", { class: "note" }, "The run keeps no records for this panel: an older version archived it; run it again to have them.");
 const option = (value, words, chosen) => el("option", { value, selected: value === chosen }, words);
 
 function limitsWord(detail) {

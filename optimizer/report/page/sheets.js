@@ -53,19 +53,20 @@ const WAVES = [
   ["coil current, mean", "i_mean", "A"], ["coil current, rms", "i_rms", "A"], ["coil ripple, peak to peak", "i_ripple", "A"],
   ["coil peak", "i_peak", "A"], ["coil valley", "i_valley", "A"], ["duty, input leg", "duty_input", "1"], ["duty, output leg", "duty_output", "1"],
   ["shortest on-time", "time_on_min", "s"], ["shortest off-time", "time_off_min", "s"],
-  ["input bank current, rms", "i_bank_input", "A"], ["output bank current, rms", "i_bank_output", "A"],
-  ["input ripple voltage, peak to peak", "v_ripple_input", "V"], ["output ripple voltage, peak to peak", "v_ripple_output", "V"],
+  ["input bank current, rms", "i_bank_input", "A"], ["output bank current, rms", "i_bank_output", "A"], ["coupling bank current, rms", "i_bank_coupling", "A"],
+  ["input ripple voltage, peak to peak", "v_ripple_input", "V"], ["output ripple voltage, peak to peak", "v_ripple_output", "V"], ["coupling ripple voltage, peak to peak", "v_ripple_coupling", "V"],
   ["input step of an ideal edge", "v_step_input", "V"], ["output step of an ideal edge", "v_step_output", "V"],
 ];
 
 function waveTable(view) {
   const [first] = view.sets;
   const positions = Object.keys(first.detail.part_set.transistors).map((p) => [`${p} current, rms`, `i_rms ${p}`, "A"]);
-  const rows = [...WAVES, ...positions].map(([head, key, unit]) => ({ head, unit, get: (one) => one.detail.waves[key]?.[one.lane] }));
-  for (const node of ["input", "output"])
+  const known = ([, key]) => view.sets.some((one) => key in one.detail.waves);
+  const rows = [...WAVES, ...positions].filter(known).map(([head, key, unit]) => ({ head, unit, get: (one) => one.detail.waves[key]?.[one.lane] }));
+  for (const node of banksOf(first.detail))
     first.detail.branches?.[node].forEach((_, k) => rows.push({
       head: `one ${node} capacitor, rms`, unit: "A",
-      part: (one) => one.detail.branches[node][k]?.part_number, get: (one) => one.detail.branches[node][k]?.i_rms[one.lane],
+      part: (one) => one.detail.branches?.[node]?.[k]?.part_number, get: (one) => one.detail.branches?.[node]?.[k]?.i_rms[one.lane],
     }));
   const columns = [text("figure", (row) => row.head, { key: undefined })].concat(view.sets.map((one) => ({
     head: view.sets.length > 1 ? `set ${one.name.toUpperCase()}` : "value", num: true,
