@@ -139,7 +139,9 @@ def _banks(
     if most > 1 and not bench.aim.best_only:
         banks.append(_mixed_banks(bench, node, cost, floor, single, apart))
     elif most > 1 and not len(single["first"]):
-        banks.append(_cheapest_mix(bench, node.name, node.types, node.least))
+        mix = _cheapest_mix(bench, node.name, node.types, node.least)
+        keep = _robust(bench, node.name, node.types, mix)
+        banks.append({name: values[keep] for name, values in mix.items()})
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
     return _bank_options(bench, node.name, node.types, chosen)
 
@@ -160,14 +162,31 @@ def _single_banks(bench: Workbench, node: _Node, table: IntArray) -> dict[str, I
         keep = bench.matters(bench.beside(node.name), cost, loss)
     every = {name: values[keep] for name, values in every.items()}
     cost, loss = cost[keep], loss[keep]
-    met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **every)
-    passes = np.logical_and.reduce(list(met.values()))
+    passes = _pass(bench, node, every)
     every = {name: values[passes] for name, values in every.items()}
     cost, loss = cost[passes], loss[passes]
     if bench.aim.best_only and len(cost):
         keep = bench.best(cost, loss)
         every = {name: values[keep] for name, values in every.items()}
     return every
+
+
+def _pass(bench: Workbench, node: _Node, every: dict[str, IntArray]) -> BoolArray:
+    """Which banks keep every limit, in every mixture with second sources too."""
+    met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **every)
+    passes: BoolArray = np.logical_and.reduce(list(met.values()))
+    some = {name: values[passes] for name, values in every.items()}
+    passes[passes] = _robust(bench, node.name, node.types, some)
+    return passes
+
+
+def _robust(bench: Workbench, node: str, types: IntArray, banks: dict[str, IntArray]) -> BoolArray:
+    """Which banks pass in every mixture with second sources, where these are asked for."""
+    if bench.mixtures is None:
+        return np.ones(len(banks["first"]), dtype=bool)
+    second = np.where(banks["second"] < 0, -1, types[np.maximum(banks["second"], 0)])
+    one = types[banks["first"]], banks["first_pieces"]
+    return bench.mixtures.passes(f"{node} bank", one, (second, banks["second_pieces"]))
 
 
 def _first_banks(
@@ -185,8 +204,7 @@ def _first_banks(
         bench.aim.watch()
         some = np.arange(start, min(start + FIRST_BANKS, len(cost)))
         part = {name: values[some] for name, values in every.items()}
-        met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **part)
-        if np.logical_and.reduce(list(met.values())).any():
+        if _pass(bench, node, part).any():
             tried = np.concatenate([tried, some])
             break
     return np.unique(tried)
@@ -232,6 +250,7 @@ def _mixed_banks(
         levels=(level[:-1], most[:-1]),
         cost_max=dearest,
         grow=not bench.aim.complete,
+        also=lambda some: _robust(bench, node.name, node.types, some),
         watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]

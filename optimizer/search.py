@@ -31,7 +31,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, Expansion
+from optimizer.expansion import COVERED, GAP_STEP, Expansion
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -49,9 +49,6 @@ from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
 from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
-
-GAP_STEP = 1 << 20
-"""Added to the numbers of skeletons that are expanded again, to tell them apart."""
 
 
 def solve(
@@ -224,8 +221,9 @@ def _settle(
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
     answer = _answer(choice if strict else _loosened(choice), work, engine, prove_points)
-    if not strict and _breaks_rows(choice, answer):
+    if not strict and not all(_strict(work, bodies, choice, answer)):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
+    answer = _robust(work, bodies, choice, answer)
     found.choice, found.front = choice, answer
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
@@ -277,7 +275,7 @@ def _refilled(
     """
     known, work.surveyed, work.pairs = work.stair, {}, True
     for every in (False, True):
-        strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
+        strict = _strict(work, bodies, choice, answer)
         points = [p for p, good in zip(answer.points, strict, strict=True) if good]
         complete, notes = answer.complete, list(answer.not_proved)
         work.complete = every
@@ -308,7 +306,7 @@ def _refilled(
         found = tuple(points[int(k)] for k in kept)
         answer = Frontier(found, complete, answer.engine, tuple(notes))
         choice = work.choice_of(bodies)
-        if not _breaks_rows(choice, answer):
+        if all(_strict(work, bodies, choice, answer)):
             break
     return choice, answer
 
@@ -341,6 +339,34 @@ def _within(stair: Staircase, before: Selection | None, after: Selection | None)
     return np.append(cost[inside], after.cost), np.append(loss[inside], COVERED)
 
 
-def _breaks_rows(choice: Choice, answer: Frontier) -> bool:
-    """Whether some point breaks a strict row: then banks that others beat may be wanted too."""
-    return any(tally.violations(choice, one.skeleton, one.option) for one in answer.points)
+def _strict(
+    work: Expansion, bodies: Mapping[Key, Skeleton], choice: Choice, answer: Frontier
+) -> list[bool]:
+    """Which points keep every strict row, and pass in every mixture with second sources.
+
+    Where one does not, options that others beat may be wanted too.
+    """
+    keys = list(bodies)
+    return [
+        not tally.violations(choice, one.skeleton, one.option)
+        and work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
+        for one in answer.points
+    ]
+
+
+def _robust(
+    work: Expansion, bodies: Mapping[Key, Skeleton], choice: Choice, answer: Frontier
+) -> Frontier:
+    """A front without the points that lack second sources: a stopped search may hold some."""
+    if not work.found.spec.purchase.second_source:
+        return answer
+    keys = list(bodies)
+    held = [
+        work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
+        for one in answer.points
+    ]
+    if all(held):
+        return answer
+    points = tuple(point for point, good in zip(answer.points, held, strict=True) if good)
+    note = f"{len(held) - len(points)} points without second sources fell; what lies there is open"
+    return replace(answer, points=points, complete=False, not_proved=(*answer.not_proved, note))

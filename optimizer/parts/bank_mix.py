@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -250,7 +250,9 @@ class _Search:
         front: _Front,
         costs: _Costs,
         grow: bool,
+        also: Callable[[dict[str, IntArray]], BoolArray] | None,
     ) -> None:
+        self.also = also
         self.costs, self.levels = costs, levels
         self.duty, self.sizing = duties
         self.weight, self.limits, self.front, self.grow = weight, limits, front, grow
@@ -366,7 +368,10 @@ class _Search:
         met = verdicts(duty=self.sizing, limits=self.limits, **_choice(pairs))
         for name, ok in met.items():
             self.fell(name, ok)
-        return np.asarray(np.logical_and.reduce(list(met.values())))
+        passes = np.asarray(np.logical_and.reduce(list(met.values())))
+        if self.also is not None:
+            passes[passes] = self.also(_choice(pairs.keep(passes)))
+        return passes
 
     def result(self) -> BankOptions:
         """Everything found, cheapest first."""
@@ -398,6 +403,7 @@ def mixed_options(
     cost_worst: IntArray | None = None,
     levels: tuple[IntArray, FloatArray] | None = None,
     grow: bool = True,
+    also: Callable[[dict[str, IntArray]], BoolArray] | None = None,
     watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -416,6 +422,7 @@ def mixed_options(
     levels : costs and the loss [W] from which no bank of at least that `cost` is of interest
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
+    also : what else is asked of banks that keep the limits, by the columns of a choice
     watch : called for every type; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
@@ -449,6 +456,7 @@ def mixed_options(
             cost if cost_worst is None else cost_worst,
         ),
         grow,
+        also,
     )
     queue: list[_Pairs] = []
     ready: list[_Pairs] = []

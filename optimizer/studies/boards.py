@@ -16,9 +16,9 @@ from optimizer.assembly import Sets
 from optimizer.catalog import Catalog
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_margins import failing
-from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
+from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.points import points
-from optimizer.records import COST_UNIT, BoolArray, FloatArray, switch_kind
+from optimizer.records import COST_UNIT, BoolArray, FloatArray, kind_of, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import build_stage, lanes_where
