@@ -143,12 +143,22 @@ class SecondSources:
         self.groups: dict[str, Pairs] = {"sense resistor": self._senses()}
         self.groups |= {leg.name: self._leg(leg) for leg in self.stage.topology.LEGS}
         self.groups |= {f"{node} bank": self._bank(node) for node in found.pool.bank}
+        self.start = self.fixed() + self.coil()
+        self._lines: dict[tuple[str, int, int, int | None], FloatArray] = {}
+        self._known: dict[tuple[str, int, int], bool] = {}
 
     # --- what the options of one group are asked --------------------------------------------------
 
     def passes(self, group: str, x: Halves, y: Halves | None = None) -> BoolArray:
         """Which options of a group pass in every mixture; rows and pieces of each half."""
         return self.groups[group].robust(_numbered(x), _numbered(y, len(x[0])))
+
+    def _robust_option(self, name: str, x: int, y: int) -> bool:
+        if (name, x, y) not in self._known:
+            self._known[name, x, y] = bool(
+                self.groups[name].robust(np.array([x]), np.array([y]))[0]
+            )
+        return self._known[name, x, y]
 
     def _others(self, position: str) -> Others | None:
         return self.offered[position].of if position in self.offered else None
@@ -319,7 +329,7 @@ class SecondSources:
             if not every:
                 groups.append(replace(group, rows=_in_parts(pairs.rows, x, y)))
                 continue
-            found = [self._needed(pairs, int(a), int(b)) for a, b in zip(x, y, strict=True)]
+            found = [self._needed(group.name, int(a), int(b)) for a, b in zip(x, y, strict=True)]
             index = np.repeat(np.arange(len(x)), [len(one) for one in found])
             groups.append(
                 Group(
@@ -334,8 +344,14 @@ class SecondSources:
             )
         return replace(body, groups=tuple(groups), rows_fixed=self.fixed())
 
-    def _needed(self, pairs: Pairs, x: int, y: int, width: int | None = None) -> FloatArray:
+    def _needed(self, name: str, x: int, y: int, width: int | None = None) -> FloatArray:
         """Rows with the worst mixture, a line for each choice of alternates that none replaces."""
+        key = name, x, y, width
+        if key not in self._lines:
+            self._lines[key] = self._worst(self.groups[name], x, y, width)
+        return self._lines[key]
+
+    def _worst(self, pairs: Pairs, x: int, y: int, width: int | None) -> FloatArray:
         ((one, two),) = pairs.alternates(np.array([x]), np.array([y]), width)
         if not len(one):
             return np.zeros((0, len(self._rows.names)))
@@ -372,12 +388,11 @@ class SecondSources:
     def holds_parts(self, parts: Mapping[str, tuple[int, int]]) -> bool:
         """The same of a set whose options are given by group as numbers of their choices."""
         for name, (x, y) in parts.items():
-            if not self.groups[name].robust(np.array([x]), np.array([y]))[0]:
+            if not self._robust_option(name, x, y):
                 return False
-        start = self.fixed() + self.coil()
         for width in WIDTHS:
-            found = [self._needed(self.groups[n], x, y, width) for n, (x, y) in parts.items()]
-            if all(len(one) for one in found) and some_sum_fits(start, found):
+            found = [self._needed(n, x, y, width) for n, (x, y) in parts.items()]
+            if all(len(one) for one in found) and some_sum_fits(self.start, found):
                 return True
         return False
 

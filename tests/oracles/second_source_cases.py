@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import cache
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 
-from optimizer.catalog import Catalog
+from optimizer.catalog import Catalog, read_catalog
 from optimizer.records import BoolArray
+from optimizer.spec import parse_spec
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage
 from optimizer.tables import PartTable
-from tests.oracles import brute_force
+from tests import tiny
+from tests.oracles import brute_force, random_cases
 from tests.oracles.brute_force import Judgement
+from tests.oracles.random_cases import Case
 
 CHOICE_RULES = ("same part", "part numbers", "forced part")
 """Rules of the chosen set alone: alternates need not keep them."""
@@ -35,7 +41,7 @@ def made_twice(catalog: Catalog, seed: int) -> Catalog:
         ]
         pads = list(table.texts["land_pattern"])
         same = pads[0] if pads else ""
-        pads = [own if random.random() < 0.1 else same for own in pads]
+        pads = [own if random.random() < 0.06 else same for own in pads]
         tables[kind] = replace(
             table, texts=dict(table.texts) | {"maker": makers, "land_pattern": pads}
         )
@@ -164,3 +170,75 @@ def robust_only(spec: Spec, catalog: Catalog, judged: list[Judgement]) -> list[J
         kept = Mixtures(spec, stages[part.topology], part).robust()
         found.append(replace(part, held=dict(part.held) | {"second source": kept}))
     return found
+
+
+# --- cases in which alternates pass or fail by a little -------------------------------------------
+
+COUNTS = {"mosfet": 4, "inductor": 3, "capacitor": 3, "resistor": 3}
+SPREAD = {
+    "mosfet": (
+        "0.3",
+        "rds_on_10v",
+        "rds_on_4v5",
+        "q_gate_10v",
+        "q_gate_4v5",
+        "q_output",
+        "q_recovery",
+    ),
+    "inductor": ("0.06", "inductance", "dcr", "i_saturation", "i_rated"),
+    "capacitor": ("0.12", "capacitance", "esr", "i_ripple_rating"),
+    "resistor": ("0.02", "resistance"),
+}
+"""How far the parts of a kind differ, and in which quantities."""
+
+
+@cache
+def _samples() -> Catalog:
+    folder = Path(tempfile.mkdtemp())
+    parts = {
+        kind: {f"{kind[0].upper()}-{k}": {} for k in range(count)} for kind, count in COUNTS.items()
+    }
+    tiny.write_catalogs(folder, parts)
+    return read_catalog([folder])
+
+
+def _limit(random: np.random.Generator, tight: tuple[float, float], wide: float) -> float:
+    return round(float(random.uniform(*tight)), 2) if random.random() < 0.4 else wide
+
+
+def alike_case(seed: int) -> Case:
+    """A step-down job whose parts differ a little, with limits near what they reach."""
+    random = np.random.default_rng([2033, seed])
+    catalog = _samples()
+    tables = {}
+    for kind, table in catalog.tables.items():
+        numbers = {key: values.copy() for key, values in table.numbers.items()}
+        for stem in SPREAD[kind][1:] if kind in SPREAD else ():
+            factor = np.exp(float(SPREAD[kind][0]) * random.standard_normal(len(table)))
+            for key in numbers:
+                if key == stem or key.removeprefix(stem) in ("_typ", "_max", "_min"):
+                    numbers[key] = numbers[key] * factor
+        price = np.exp(0.4 * random.standard_normal(len(table)))
+        breaks = tuple(
+            tuple((count, each * factor) for count, each in entry)
+            for entry, factor in zip(table.price_breaks, price, strict=True)
+        )
+        tables[kind] = replace(table, numbers=numbers, price_breaks=breaks)
+    data = tiny.spec_data()
+    del data["catalogs"]
+    data["choice"] |= {"bank_pieces_max_pcs": 2 - seed % 2, "bank_types_max_pcs": 1 + seed % 2}
+    if seed % 5 == 4:
+        data["choice"]["same_part"] = [["input-high", "input-low"]]
+    data["limits"] |= {
+        "loss_ceiling_pct": _limit(random, (3.5, 6.0), 8.0),
+        "v_ripple_output_mv": _limit(random, (50.0, 120.0), 300.0),
+        "area_max_mm2": _limit(random, (250.0, 400.0), 900.0),
+    }
+    demand = ["all"]
+    if seed % 3:
+        places = ("input-high", "input-low", "inductor", "input-bank", "output-bank")
+        demand = sorted(str(p) for p in random.choice(places, 1 + seed % 3, replace=False))
+    data["purchase"]["second_source"] = demand
+    text = random_cases.toml(data)
+    one = made_twice(replace(catalog, tables=tables), seed)
+    return Case(seed, text, parse_spec(text), one, ())
