@@ -2,9 +2,9 @@
 
 The few verbs a notebook needs: ``read_spec``, ``read_catalog``, ``front``, ``verify``, ``lint``;
 and, of a finished run taken up again with ``take_up``: ``shortlist``, ``why_not``, ``what_if``,
-``concessions``; ``conflict`` where nothing passes; ``difference`` of two runs; ``import_csv`` by a
-mapping; ``reopen``, ``obsolete`` with ``Question`` and ``Changes`` when parts go away. They load on
-first use, so that importing one physics module does not import a solver.
+``concessions``, ``decisive_fills``; ``conflict`` where nothing passes; ``difference`` of two runs;
+``import_csv`` by a mapping; ``reopen``, ``obsolete`` with ``Question`` and ``Changes`` when parts
+go away. They load on first use, so that importing one physics module does not import a solver.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from optimizer.studies.archived import take_up
     from optimizer.studies.concessions import concessions
     from optimizer.studies.conflict import conflict
+    from optimizer.studies.decisive import decisive_fills
     from optimizer.studies.difference import Side, difference
     from optimizer.studies.revisions import difference_of_catalogs
     from optimizer.studies.shortlist import shortlist
@@ -44,6 +45,7 @@ __all__ = [
     "__version__",
     "concessions",
     "conflict",
+    "decisive_fills",
     "difference",
     "difference_of_catalogs",
     "edited",
@@ -71,6 +73,7 @@ _HOMES = {
     "Wish": ("optimizer.studies.wish", "Wish"),
     "concessions": ("optimizer.studies.concessions", "concessions"),
     "conflict": ("optimizer.studies.conflict", "conflict"),
+    "decisive_fills": ("optimizer.studies.decisive", "decisive_fills"),
     "edited": ("optimizer.spec_edit", "edited"),
     "shortlist": ("optimizer.studies.shortlist", "shortlist"),
     "take_up": ("optimizer.studies.archived", "take_up"),

@@ -51,6 +51,8 @@ def add_commands(add: Add, door: Door) -> None:
     _why_not(of_run("why-not", WHY_HELP, why_not_command))
     _what_if(of_run("what-if", WHAT_HELP, what_if_command))
     _concessions(of_run("concessions", CONCESSIONS_HELP, concessions_command))
+    fills = of_run("fills", FILLS_HELP, fills_command)
+    fills.add_argument("--each", action="store_true", help="a search for every cell by itself")
     _shortlist(of_run("shortlist", SHORTLIST_HELP, shortlist_command))
     conflict = timed(add("conflict", help=CONFLICT_HELP), conflict_command)
     conflict.add_argument("spec", type=Path, help="spec file (TOML)")
@@ -64,6 +66,7 @@ TIME_HELP = "stop after this"
 WHY_HELP = "why a part, count, frequency or topology is not chosen"
 WHAT_HELP = "what a changed limit or other key of the spec costs or saves"
 CONCESSIONS_HELP = "which single limit saves most if it gives way"
+FILLS_HELP = "which cells filled by policy the front depends on"
 SHORTLIST_HELP = "a few sets worth building, and what to order for them"
 CONFLICT_HELP = "the smallest set of limits that conflict, where nothing passes"
 DIFFERENCE_HELP = "what changed between two runs or two catalogs, and why"
@@ -203,6 +206,16 @@ def concessions_command(door: Door, args: argparse.Namespace) -> int:
 
     def ask(case: Archived, **rest: Any) -> Answer:
         return concessions(case, share=args.by, point=args.point, save=args.save, **rest)
+
+    return _asked(door, args, ask)
+
+
+def fills_command(door: Door, args: argparse.Namespace) -> int:
+    """The filled cells that decide."""
+    from optimizer.studies.decisive import decisive_fills
+
+    def ask(case: Archived, **rest: Any) -> Answer:
+        return decisive_fills(case, each=args.each, **rest)
 
     return _asked(door, args, ask)
 

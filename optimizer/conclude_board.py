@@ -13,10 +13,10 @@ from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import part_notes
-from optimizer.conclude_sets import Chosen, Place, kind_of
+from optimizer.conclude_sets import Chosen, Place
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
-from optimizer.records import Note, switch_kind
+from optimizer.records import Note, kind_of, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.set_point_rules import set_point_notes
 from optimizer.spec_records import Controller, Spec

@@ -119,6 +119,13 @@ def _states(found: Found) -> Iterator[Note]:
             "frequency and inductor: at each position the cheapest part that passes"
         )
         yield Note("assumed", "reference state", text, "definition")
+    asked = found.spec.purchase.second_source
+    if asked and found.markets:
+        text = (
+            f"each set has alternates of other makers on the same pads at {', '.join(asked)}, and "
+            "every mixture with them keeps every limit; `partfront alternates` names some"
+        )
+        yield Note("assumed", "second sources", text, "spec")
 
 
 def _ceiling_text(stage: Stage) -> str:

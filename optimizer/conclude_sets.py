@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
 from optimizer.market import Market
-from optimizer.records import Choice, IntArray, Selection, switch_kind
+from optimizer.records import Choice, IntArray, Selection, kind_of, switch_kind
 from optimizer.results import PartSet
 from optimizer.tables import PartTable
 
@@ -85,13 +85,6 @@ def _chosen(
         bank={node: tuple(held[f"{node}-bank"]) for node in market.stage.nodes},
         sense=held["sense-resistor"][0],
     )
-
-
-def kind_of(position: str) -> str:
-    """Kind of part that stands at a position."""
-    if position in ("inductor", "sense-resistor"):
-        return "inductor" if position == "inductor" else "resistor"
-    return "capacitor" if position.endswith("-bank") else switch_kind(position)
 
 
 def stacked(found: Sequence[Chosen]) -> Sets:

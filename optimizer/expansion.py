@@ -23,6 +23,7 @@ from optimizer import (
     options,
     row_floors,
     scouts,
+    second_sources,
     tally,
     workbench,
 )
@@ -38,6 +39,7 @@ from optimizer.records import (
     Selection,
     Skeleton,
 )
+from optimizer.second_sources import SecondSources
 from optimizer.spec_records import OBJECTIVE_WORST
 from optimizer.workbench import Aim, Rows, picked
 
@@ -58,6 +60,9 @@ LOSS_SCALE = 0.03
 COST_SCALE = 10.0
 """Cost that goes with it, in the currency of the run; the fan is dense enough for any scale."""
 
+GAP_STEP = 1 << 20
+"""Added to the numbers of skeletons that are expanded again, to tell them apart."""
+
 COVERED = -(1 << 40)
 """Loss of a point that covers everything from its cost on."""
 
@@ -68,10 +73,15 @@ class Expansion:
     def __init__(self, found: Found, clock: Clock, processes: int = 1) -> None:
         self.found, self.clock, self.processes = found, clock, processes
         self.markets = found.markets
-        self.rows = {name: workbench.rows_of(one) for name, one in self.markets.items()}
-        self.keys: list[Key] = [
-            (name, k) for name, one in self.markets.items() for k in range(len(one.scene.coil))
-        ]
+        self.rows = {name: second_sources.rows_of(one) for name, one in self.markets.items()}
+        self.keys: list[Key] = []
+        self.skeletons: list[tuple[int, int | None]] = []
+        for name, one in self.markets.items():
+            every = list(second_sources.skeletons(one))
+            self.keys += [(name, number) for number in range(len(every))]
+            self.skeletons += every
+        self.number = {key: number for number, key in enumerate(self.keys)}
+        self._mixtures: dict[Key, SecondSources] = {}
         spec = found.spec
         loss = LOSS_SCALE * spec.power_output / LOSS_UNIT
         self.weights = dominance.directions(cost_scale=COST_SCALE / 1e-4, loss_scale=loss)
@@ -118,20 +128,23 @@ class Expansion:
 
     def bound(self) -> None:
         """Bounds of all skeletons; the half bridges once per frequency."""
-        start = 0
-        for one in self.markets.values():
+        for name, one in self.markets.items():
+            mine = self._numbers(name)
+            skeleton = np.array([self.skeletons[number][0] for number in mine], dtype=np.int64)
             frequency = np.round(one.frequency())
+            bounds = np.zeros((len(frequency), len(self.weights)))
+            closer: dict[int, tuple[Staircase, FloatArray]] = {}
             for value in np.unique(frequency):
                 rows = np.flatnonzero(frequency == value)
                 legs = floors_legs.legs(one, self.weights, rows)
                 classes = {name: found for name, (_, found) in legs.items()}
                 family = floors_legs.family_bound(classes)
-                self.bounds[start + rows] = floors.skeleton_bounds(one, self.weights, rows, family)
+                bounds[rows] = floors.skeleton_bounds(one, self.weights, rows, family)
                 stair = floors_legs.family_stair(one, {n: f for n, (f, _) in legs.items()})
                 extra = floors_legs.shared_bound(classes) - family
-                for row in rows:
-                    self.legs[start + int(row)] = (stair, extra)
-            start += len(frequency)
+                closer |= {int(row): (stair, extra) for row in rows}
+            self.bounds[mine] = bounds[skeleton]
+            self.legs |= {n: closer[int(k)] for n, k in zip(mine, skeleton, strict=True)}
         self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
 
     def sketch(self, *, any_set: bool) -> None:
@@ -160,11 +173,11 @@ class Expansion:
 
     def _refuse(self) -> None:
         """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
-        self.refused, start = True, 0
+        self.refused = True
         for name, one in self.markets.items():
             gone, waterfall = row_floors.refused(one)
-            self.bounds[start + np.flatnonzero(gone)] = np.inf
-            start += len(gone)
+            out = [number for number in self._numbers(name) if gone[self.skeletons[number][0]]]
+            self.bounds[out] = np.inf
             if waterfall.falls:
                 self.found.fell(name, waterfall)
 
@@ -237,10 +250,10 @@ class Expansion:
     def _expanded(self, task: tuple[int, Staircase, Mapping[str, bool]]) -> Skeleton | None:
         """The options of a skeleton beside a front so far."""
         number, self.stair, how = task
-        key = self.keys[number]
-        name, k = key
-        aim, known = self.aim(**how), self.surveyed.get(key)
-        body = options.expand(self.markets[name], self.rows[name], k, aim, known)
+        key, aim = self.keys[number], self.aim(**how)
+        market, known = self.markets[key[0]], self.surveyed.get(key)
+        k, mixtures = self.skeletons[number][0], self.mixtures(key)
+        body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
         mission = self.found.spec.choice.objective != OBJECTIVE_WORST
         return self.fitted(key, body) if aim.complete and mission and body else body
 
@@ -255,6 +268,26 @@ class Expansion:
             return None
         groups = [picked(group, mask) for group, mask in zip(body.groups, kept, strict=True)]
         return replace(body, groups=tuple(groups))
+
+    def mixtures(self, key: Key) -> SecondSources | None:
+        """What second sources are asked of a skeleton, if any."""
+        if not self.found.spec.purchase.second_source:
+            return None
+        name, number = key[0], key[1] % GAP_STEP
+        if (name, number) not in self._mixtures:
+            k, other = self.skeletons[self.number[name, number]]
+            one = SecondSources(self.markets[name], self.rows[name], k, other)
+            self._mixtures[name, number] = one
+        return self._mixtures[name, number]
+
+    def robust(self, key: Key, body: Skeleton, option: Sequence[int]) -> bool:
+        """Whether a set of a skeleton passes in every mixture with second sources."""
+        mixtures = self.mixtures(key)
+        return mixtures is None or mixtures.holds(body, option)
+
+    def _numbers(self, topology: str) -> list[int]:
+        """Numbers of the keys of one topology."""
+        return [number for number, (name, _) in enumerate(self.keys) if name == topology]
 
     def _most_promising(self, waiting: list[int]) -> int:
         """The skeleton whose bound lies farthest below the front so far in some direction."""
@@ -290,10 +323,9 @@ class Expansion:
         """The same with staircases of bounds, for sets whose legs share nothing, and directions."""
         if not len(self.stair[0]):
             return True
-        name, k = self.keys[number]
-        one, (legs, shared) = self.markets[name], self.legs[number]
+        one, (legs, shared) = self.markets[self.keys[number][0]], self.legs[number]
         stair = workbench.loose(self.stair)
-        cost, loss = floors.skeleton_stair(one, k, legs)
+        cost, loss = floors.skeleton_stair(one, self.skeletons[number][0], legs)
         if not dominance.covered(cost, loss - int(workbench.ROUNDING_UNITS), stair).all():
             return True
         both = self.bounds[number] + shared
@@ -311,7 +343,7 @@ class Expansion:
             if skeleton is None:
                 return
         choice = self.choice_of({key: skeleton})
-        sets = feasible_sets(choice)
+        sets = [one for one in feasible_sets(choice) if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])
         cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)

@@ -107,6 +107,10 @@ def rules(spec: Spec) -> Iterator[Kind]:
         reasons = ("banned technology",)
         text = "allow them"
         yield _rule("banned technologies", text, "purchase", reasons, banned_technologies=())
+    if bought.second_source:
+        reasons = ("no part of another maker on its pads", "row")
+        text = "do without"
+        yield _rule("second sources", text, "purchase", reasons, second_source=())
     if choice.forbid:
         reasons = ("forbidden by the spec",)
         yield _rule("forbidden parts", "allow them", "choice", reasons, forbid=())

@@ -120,7 +120,9 @@ def _banks(bench: Workbench, node: Node, cost: IntArray, floor: IntArray) -> Gro
     if most > 1 and not bench.aim.best_only:
         banks.append(_mixed_banks(bench, node, cost, floor, single))
     elif most > 1 and not len(single["first"]):
-        banks.append(_cheapest_mix(bench, node.name, node.types, node.least))
+        mix = _cheapest_mix(bench, node.name, node.types, node.least)
+        keep = robust_banks(bench, node.name, node.types, mix)
+        banks.append({name: values[keep] for name, values in mix.items()})
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
     return bank_options(bench, node.name, node.types, chosen)
 
@@ -141,14 +143,33 @@ def _single_banks(bench: Workbench, node: Node, table: IntArray) -> dict[str, In
         keep = bench.matters(bench.beside(node.name), cost, loss)
     every = {name: values[keep] for name, values in every.items()}
     cost, loss = cost[keep], loss[keep]
-    met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **every)
-    passes = np.logical_and.reduce(list(met.values()))
+    passes = _pass(bench, node, every)
     every = {name: values[passes] for name, values in every.items()}
     cost, loss = cost[passes], loss[passes]
     if bench.aim.best_only and len(cost):
         keep = bench.best(cost, loss)
         every = {name: values[keep] for name, values in every.items()}
     return every
+
+
+def _pass(bench: Workbench, node: Node, every: dict[str, IntArray]) -> BoolArray:
+    """Which banks keep every limit, in every mixture with second sources too."""
+    met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **every)
+    passes: BoolArray = np.logical_and.reduce(list(met.values()))
+    some = {name: values[passes] for name, values in every.items()}
+    passes[passes] = robust_banks(bench, node.name, node.types, some)
+    return passes
+
+
+def robust_banks(
+    bench: Workbench, node: str, types: IntArray, banks: dict[str, IntArray]
+) -> BoolArray:
+    """Which banks pass in every mixture with second sources, where these are asked for."""
+    if bench.mixtures is None:
+        return np.ones(len(banks["first"]), dtype=bool)
+    second = np.where(banks["second"] < 0, -1, types[np.maximum(banks["second"], 0)])
+    one = types[banks["first"]], banks["first_pieces"]
+    return bench.mixtures.passes(f"{node} bank", one, (second, banks["second_pieces"]))
 
 
 def _first_banks(
@@ -166,8 +187,7 @@ def _first_banks(
         bench.aim.watch()
         some = np.arange(start, min(start + FIRST_BANKS, len(cost)))
         part = {name: values[some] for name, values in every.items()}
-        met = bank_choice.verdicts(duty=node.firm, limits=node.limit, **part)
-        if np.logical_and.reduce(list(met.values())).any():
+        if _pass(bench, node, part).any():
             tried = np.concatenate([tried, some])
             break
     return np.unique(tried)
@@ -206,6 +226,7 @@ def _mixed_banks(
         cost_max=dearest,
         grow=not bench.aim.complete,
         fits=forced_pairs(bench, node),
+        also=lambda some: robust_banks(bench, node.name, node.types, some),
         watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]

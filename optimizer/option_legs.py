@@ -243,6 +243,15 @@ def _bridge(scene: Scene, leg: Leg, control: Choices, synchronous: Choices) -> H
     )
 
 
+def burden(
+    scene: Scene, leg: Leg, control: Choices, synchronous: Choices
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Loss [W], drive current [A], share of thermal gain of pairs, (n_option, n_lane) each."""
+    bridge = _bridge(scene, leg, control, synchronous)
+    steady = limits.steady(scene.stage)
+    return (*_leg_loss(scene, bridge), np.where(steady, bridge.gain, 0.0))
+
+
 def _leg_loss(scene: Scene, bridge: HalfBridge) -> tuple[FloatArray, FloatArray]:
     """Loss of a leg with its gate drive, and its drive current, (n_option, n_lane) each."""
     i_drive = bridge.control.i_drive + bridge.synchronous.i_drive
@@ -269,22 +278,23 @@ def _cut(choices: Choices, some: slice) -> Choices:
 
 
 def _pass(bench: Workbench, leg: Leg, control: Choices, synchronous: Choices) -> BoolArray:
-    """Which pairs keep every limit in every lane."""
+    """Which pairs keep every limit in every lane, in every mixture with second sources too."""
+    if bench.mixtures is not None:
+        return bench.mixtures.passes(leg.name, control, synchronous)
     blocks = [
-        _held(bench, leg, _cut(control, some), _cut(synchronous, some))[0]
+        held(bench.scene, leg, _cut(control, some), _cut(synchronous, some))[0]
         for some in _blocks(len(control[0]))
     ]
     return np.concatenate(blocks)
 
 
-def _held(
-    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+def held(
+    scene: Scene, leg: Leg, control: Choices, synchronous: Choices
 ) -> tuple[BoolArray, HalfBridge]:
     """Which pairs keep every limit, and what they do in every lane."""
-    stage = bench.stage
-    bridge = _bridge(bench.scene, leg, control, synchronous)
-    keep = np.asarray(np.isfinite(bridge.gain[:, limits.steady(stage)]).all(axis=1))
-    for check in limits.switches(bench.scene, leg, bridge, control[0], synchronous[0]):
+    bridge = _bridge(scene, leg, control, synchronous)
+    keep = np.asarray(np.isfinite(bridge.gain[:, limits.steady(scene.stage)]).all(axis=1))
+    for check in limits.switches(scene, leg, bridge, control[0], synchronous[0]):
         keep &= check.holds()
     return keep, bridge
 
@@ -305,7 +315,9 @@ def _pairs_that_pass(
     for some in _blocks(len(control[0])):
         bench.aim.watch()
         one, two = _cut(control, some), _cut(synchronous, some)
-        keep, bridge = _held(bench, leg, one, two)
+        keep, bridge = held(bench.scene, leg, one, two)
+        if bench.mixtures is not None:
+            keep[keep] = bench.mixtures.passes(leg.name, _pick(one, keep), _pick(two, keep))
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)
         body = [limits.body_area(stage, switch_kind(p)) for p in _places(leg)]

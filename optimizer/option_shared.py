@@ -23,6 +23,7 @@ from optimizer.option_banks import (
     levels,
     node_of,
     offered,
+    robust_banks,
     without_hopeless,
 )
 from optimizer.option_legs import joined
@@ -229,7 +230,15 @@ def _at_alone(node: Node, pairs: Pairs) -> Pairs:
 
 def _cascade(bench: Workbench, node: Node, room: Known | SharedRoom) -> Cascade:
     duties, weight = (node.duty, node.firm), bench.found.weight
-    return Cascade(duties, weight, node.limit, room, forced_pairs(bench, node))
+    fits = forced_pairs(bench, node)
+    return Cascade(
+        duties,
+        weight,
+        node.limit,
+        room,
+        fits,
+        also=lambda some: robust_banks(bench, node.name, node.types, some),
+    )
 
 
 def _offers(bench: Workbench, side: _Side, pairs: Pairs, loss: IntArray) -> _Offers:

@@ -32,28 +32,37 @@ from optimizer.records import (
     Group,
     Skeleton,
 )
+from optimizer.second_sources import SecondSources
 from optimizer.workbench import (
     Aim,
     Rows,
     Workbench,
+    coil_holds,
+    fixed_loss,
+    fixed_row,
     group_of,
     rounded_units,
-    row_values,
     worst_wanted,
 )
 
 
 def expand(
-    found: Market, rows: Rows, skeleton: int, aim: Aim, known: Skeleton | None = None
+    found: Market,
+    rows: Rows,
+    skeleton: int,
+    aim: Aim,
+    known: Skeleton | None = None,
+    mixtures: SecondSources | None = None,
 ) -> Skeleton | None:
     """All options of one skeleton that pass and may matter; None where a position has none.
 
     known : what came of it before with `aim.alone` and a poorer front: its half bridges are taken
         over, its banks are a bound
+    mixtures : what second sources are asked of it, if any
     """
     legs = [leg.name for leg in found.stage.topology.LEGS]
     held = {} if known is None else {group.name: group for group in known.groups}
-    bench = _legs_settled(found, rows, skeleton, aim, held)
+    bench = _legs_settled(found, rows, skeleton, aim, held, mixtures)
     if bench is None:
         return None
     banks = _banks(bench, held)
@@ -61,7 +70,8 @@ def expand(
         return None
     pairs = [bench.groups[name] for name in legs]
     rest = bench.groups["sense"], _coil_group(bench, skeleton)
-    return _skeleton(bench, skeleton, (*pairs, *banks, *rest))
+    body = _skeleton(bench, skeleton, (*pairs, *banks, *rest))
+    return body if mixtures is None else mixtures.widened(body, every=aim.complete)
 
 
 def _banks(bench: Workbench, held: Mapping[str, Group]) -> list[Group] | None:
@@ -80,15 +90,21 @@ def _banks(bench: Workbench, held: Mapping[str, Group]) -> list[Group] | None:
 
 
 def _legs_settled(
-    found: Market, rows: Rows, skeleton: int, aim: Aim, held: Mapping[str, Group]
+    found: Market,
+    rows: Rows,
+    skeleton: int,
+    aim: Aim,
+    held: Mapping[str, Group],
+    mixtures: SecondSources | None,
 ) -> Workbench | None:
     """The bench of a skeleton with its sense resistors and half bridges; None where none is left.
 
     The groups come one after the other, and each known group sharpens the bound on the next.
     """
-    if not _coil_holds(found, skeleton):
+    if not coil_holds(found, skeleton):
         return None
     bench, leg_floors = _workbench(found, rows, skeleton, aim)
+    bench = replace(bench, mixtures=mixtures)
     sense = _sense_group(bench, skeleton)
     if sense is None or not len(sense.loss):
         return None
@@ -114,20 +130,8 @@ def _legs_settled(
 
 def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Skeleton:
     """The skeleton with what it costs and loses whatever is chosen."""
-    found, stage, scene = bench.found, bench.stage, bench.scene
-    i_rms, v_input = scene.wave.i_rms[..., 0], scene.operation.v_input
-    fixed = stage.spec.board.resistance * i_rms**2 + v_input * stage.controller.i_quiescent
-    blank: FloatArray = np.zeros((1, len(stage.lanes)))
-    row = row_values(
-        bench.rows,
-        loss=fixed,
-        i_drive=blank + stage.controller.i_quiescent,
-        gain=blank,
-        area=np.zeros(1),
-        part=np.full((1, 1), -2),
-    )[0]
-    if len(bench.rows.forced):
-        row[-len(bench.rows.forced) :] = 2.0
+    found, stage = bench.found, bench.stage
+    fixed = fixed_loss(bench.scene)
     coil = stage.tables["inductor"].part_number[int(found.scene.coil[skeleton])]
     kilohertz = found.frequency()[skeleton] / 1e3
     return Skeleton(
@@ -135,7 +139,7 @@ def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Ske
         groups=groups,
         cost_fixed=found.fixed_cost,
         loss_fixed=int(rounded_units(fixed[:, found.objective] @ found.weight)[0]),
-        rows_fixed=row,
+        rows_fixed=fixed_row(bench.rows, bench.scene),
         loss_lane_fixed=rounded_units(fixed[0, worst_wanted(stage)]),
     )
 
@@ -172,6 +176,9 @@ def _sense_group(bench: Workbench, skeleton: int) -> Group | None:
     found, stage = bench.found, bench.stage
     coils = evaluation.set_rows(found.coils, np.array([skeleton]))
     rows, pieces = screen.senses_that_close(stage, found.pool, bench.scene, coils)
+    if bench.mixtures is not None:
+        keep = bench.mixtures.passes("sense resistor", (rows, pieces))
+        rows, pieces = rows[keep], pieces[keep]
     if not len(rows):
         return None
     loss = evaluation.senses(bench.scene, rows, pieces).loss
@@ -194,18 +201,6 @@ def _sense_group(bench: Workbench, skeleton: int) -> Group | None:
         gain=blank,
         area=limits.body_area(stage, "resistor")[rows] * pieces,
     )
-
-
-def _coil_holds(found: Market, skeleton: int) -> bool:
-    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row.
-
-    And whether the controller can make the shortest on-time of a resting current.
-    """
-    gain = found.coils.gain[skeleton][limits.steady(found.stage)]
-    if not (np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all()):
-        return False
-    scene = found.scene.take(np.array([skeleton]))
-    return all(check.holds()[0] for check in limits.light_load(found.stage, scene))
 
 
 def _coil_group(bench: Workbench, skeleton: int) -> Group:

@@ -10,7 +10,8 @@ import numpy as np
 from optimizer import buying, limits, service
 from optimizer.buying import Prices
 from optimizer.limits import Check
-from optimizer.records import BoolArray, Fall, IntArray, Waterfall, switch_kind
+from optimizer.records import BoolArray, Fall, IntArray, Waterfall, kind_of, switch_kind
+from optimizer.spec_records import EVERY_POSITION, Spec
 from optimizer.stage import Stage
 from optimizer.tables import PartTable
 
@@ -37,23 +38,22 @@ def pool(stage: Stage, prices: Prices) -> Pool:
     """Sift every kind by rules of purchase, by ratings and by drive, counting each reason."""
     falls: list[Waterfall] = []
 
-    def sift(position: str, kind: str, more: Tests) -> IntArray:
+    def sift(position: str) -> IntArray:
+        table = stage.tables[kind_of(position)]
         left, fell = _sifted(
-            position, len(stage.tables[kind]), purchase_rules(stage, prices, kind), more
+            position,
+            len(table),
+            purchase_rules(stage, prices, table.kind),
+            _forced_at(stage, position, table),
+            _own(stage, position),
+            _alone_on_its_pads(stage, prices, position),
         )
         falls.append(fell)
         return left
 
-    transistor = {
-        position: sift(position, switch_kind(position), _switch_tests(stage, position))
-        for position in stage.topology.POSITIONS
-    }
-    bank = {
-        node: sift(f"{node}-bank", "capacitor", _capacitor_tests(stage, node))
-        for node in stage.nodes
-    }
-    coil = sift("inductor", "inductor", _coil_tests(stage))
-    sense = sift("sense-resistor", "resistor", _body_tests(stage, "resistor", "sense-resistor"))
+    transistor = {position: sift(position) for position in stage.topology.POSITIONS}
+    bank = {node: sift(f"{node}-bank") for node in stage.nodes}
+    coil, sense = sift("inductor"), sift("sense-resistor")
     return Pool(transistor, bank, coil, sense, tuple(falls))
 
 
@@ -69,6 +69,34 @@ def _sifted(position: str, offered: int, *tests: Tests) -> tuple[IntArray, Water
             alive &= passes
     left = np.flatnonzero(alive)
     return left, Waterfall(position, offered, tuple(falls), len(left))
+
+
+def second_source_asked(spec: Spec, position: str) -> bool:
+    """Whether a position needs a second source."""
+    return bool({position, EVERY_POSITION} & {*spec.purchase.second_source})
+
+
+def may_stand(stage: Stage, prices: Prices, position: str) -> IntArray:
+    """Parts that could stand at a position, whatever is forced there: rows."""
+    kind = kind_of(position)
+    count = len(stage.tables[kind])
+    return _sifted(position, count, purchase_rules(stage, prices, kind), _own(stage, position))[0]
+
+
+def replaces(table: PartTable, row: int, others: IntArray) -> BoolArray:
+    """Which of some parts come from another maker than a part, on the same pads."""
+    maker, pads = np.array(table.texts["maker"]), np.array(table.texts["land_pattern"])
+    named = bool(maker[row] and pads[row])
+    kept = (maker[others] != maker[row]) & (maker[others] != "") & (pads[others] == pads[row])
+    return np.asarray(kept & named)
+
+
+def _alone_on_its_pads(stage: Stage, prices: Prices, position: str) -> Tests:
+    """Parts without a second source, where one is asked for."""
+    if second_source_asked(stage.spec, position):
+        table, rows = stage.tables[kind_of(position)], may_stand(stage, prices, position)
+        held = [bool(replaces(table, row, rows).any()) for row in range(len(table))]
+        yield "no part of another maker on its pads", np.array(held, dtype=bool)
 
 
 def purchase_rules(stage: Stage, prices: Prices, kind: str) -> Tests:
@@ -98,9 +126,9 @@ def purchase_rules(stage: Stage, prices: Prices, kind: str) -> Tests:
 
 
 def _forced_at(stage: Stage, position: str, table: PartTable) -> Tests:
-    """Only the parts forced at the position, where any is."""
+    """Only the parts forced at the position, where any is; a bank may hold another type too."""
     wanted = [f.part_number for f in stage.spec.choice.force if f.position == position]
-    if wanted:
+    if wanted and not position.endswith("-bank"):
         yield "another part is forced here", np.isin(np.array(table.part_number), wanted)
 
 
@@ -115,30 +143,19 @@ def _of_checks(checks: Iterator[Check]) -> Tests:
         yield check.quantity, check.holds()
 
 
-def _switch_tests(stage: Stage, position: str) -> Tests:
-    kind = switch_kind(position)
-    yield from _forced_at(stage, position, stage.tables[kind])
-    yield from _of_checks(limits.switch_ratings(stage, position, slice(None)))
-    if kind == "mosfet":
-        rated = np.isfinite(stage.mosfets.rds_on).all(axis=1)
-        yield "no rating at the drive voltage", np.asarray(rated)
-    yield from _of_checks(limits.body_ratings(stage, kind, position, slice(None)))
-
-
-def _capacitor_tests(stage: Stage, node: str) -> Tests:
-    every = np.arange(len(stage.tables["capacitor"]))
-    yield from _of_checks(limits.capacitor_ratings(stage, node, every))
-    if stage.spec.life.years > 0.0:
-        yield "life over the mission, even without heat of its own", service.may_last(stage)
-    yield from _of_checks(limits.body_ratings(stage, "capacitor", f"{node}-bank", slice(None)))
-
-
-def _coil_tests(stage: Stage) -> Tests:
-    if not stage.two_coils:
+def _own(stage: Stage, position: str) -> Tests:
+    """What a position asks of a part itself, beside the rules of purchase."""
+    kind = kind_of(position)
+    if kind == "capacitor":
+        every = np.arange(len(stage.tables[kind]))
+        yield from _of_checks(limits.capacitor_ratings(stage, position[: -len("-bank")], every))
+        if stage.spec.life.years > 0.0:
+            yield "life over the mission, even without heat of its own", service.may_last(stage)
+    elif kind == "inductor" and not stage.two_coils:
         yield "two windings, for a stage with two coils", np.isnan(stage.inductors.coupling[:, 0])
-    yield from _body_tests(stage, "inductor", "inductor")
-
-
-def _body_tests(stage: Stage, kind: str, position: str) -> Tests:
-    yield from _forced_at(stage, position, stage.tables[kind])
+    elif kind == switch_kind(position):
+        yield from _of_checks(limits.switch_ratings(stage, position, slice(None)))
+        if kind == "mosfet":
+            rated = np.isfinite(stage.mosfets.rds_on).all(axis=1)
+            yield "no rating at the drive voltage", np.asarray(rated)
     yield from _of_checks(limits.body_ratings(stage, kind, position, slice(None)))

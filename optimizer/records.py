@@ -124,6 +124,13 @@ def switch_kind(position: str) -> str:
     return "diode" if position in DIODES else "mosfet"
 
 
+def kind_of(position: str) -> str:
+    """Kind of part that stands at a position."""
+    if position in ("inductor", "sense-resistor"):
+        return "inductor" if position == "inductor" else "resistor"
+    return "capacitor" if position.endswith("-bank") else switch_kind(position)
+
+
 @dataclass(frozen=True, slots=True)
 class Operation:
     """What the stage is asked to do in each lane; every array broadcasts to (n_set, n_lane).

@@ -31,7 +31,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, Expansion, loosened
+from optimizer.expansion import COVERED, GAP_STEP, Expansion, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -53,9 +53,6 @@ from optimizer.verification import Reference
 BANKS = (" bank",)
 SIFTED = (" leg", *BANKS)
 """Ends of the names of the groups of which options that another beats are left out at first."""
-
-GAP_STEP = 1 << 20
-"""Added to the numbers of skeletons that are expanded again, to tell them apart."""
 
 
 def solve(
@@ -228,8 +225,9 @@ def _settle(
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
     answer = _answer(choice if strict else loosened(choice, SIFTED), work, engine, prove_points)
-    if not strict and _breaks_rows(choice, answer):
+    if not strict and not all(_strict(work, bodies, choice, answer)):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
+    answer = _robust(work, bodies, choice, answer)
     found.choice, found.front = choice, answer
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
@@ -269,7 +267,7 @@ def _refilled(
     left: dict[Key, Skeleton] = bodies.copy()
     more: dict[Key, Skeleton] = {}
     for every, sifted in ((False, SIFTED), (True, BANKS)):
-        strict = [not tally.violations(choice, p.skeleton, p.option) for p in answer.points]
+        strict = _strict(work, bodies, choice, answer)
         points = [p for p, good in zip(answer.points, strict, strict=True) if good]
         complete, notes = answer.complete, list(answer.not_proved)
         work.complete = every
@@ -302,7 +300,7 @@ def _refilled(
         found = tuple(points[int(k)] for k in kept)
         answer = Frontier(found, complete, answer.engine, tuple(notes))
         choice = work.choice_of(bodies)
-        if not _breaks_rows(choice, answer):
+        if all(_strict(work, bodies, choice, answer)):
             break
         left, more = more, {}
     return choice, answer
@@ -336,6 +334,34 @@ def _within(stair: Staircase, before: Selection | None, after: Selection | None)
     return np.append(cost[inside], after.cost), np.append(loss[inside], COVERED)
 
 
-def _breaks_rows(choice: Choice, answer: Frontier) -> bool:
-    """Whether some point breaks a strict row: then banks that others beat may be wanted too."""
-    return any(tally.violations(choice, one.skeleton, one.option) for one in answer.points)
+def _strict(
+    work: Expansion, bodies: Mapping[Key, Skeleton], choice: Choice, answer: Frontier
+) -> list[bool]:
+    """Which points keep every strict row, and pass in every mixture with second sources.
+
+    Where one does not, options that others beat may be wanted too.
+    """
+    keys = list(bodies)
+    return [
+        not tally.violations(choice, one.skeleton, one.option)
+        and work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
+        for one in answer.points
+    ]
+
+
+def _robust(
+    work: Expansion, bodies: Mapping[Key, Skeleton], choice: Choice, answer: Frontier
+) -> Frontier:
+    """A front without the points that lack second sources: a stopped search may hold some."""
+    if not work.found.spec.purchase.second_source:
+        return answer
+    keys = list(bodies)
+    held = [
+        work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
+        for one in answer.points
+    ]
+    if all(held):
+        return answer
+    points = tuple(point for point, good in zip(answer.points, held, strict=True) if good)
+    note = f"{len(held) - len(points)} points without second sources fell; what lies there is open"
+    return replace(answer, points=points, complete=False, not_proved=(*answer.not_proved, note))

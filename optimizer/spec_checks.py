@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from optimizer.spec_records import (
+    EVERY_POSITION,
     LIGHT_LOAD_EMULATION,
     LIGHT_LOAD_FORCED,
     LIGHT_LOAD_SKIP,
@@ -297,6 +298,7 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
                 fix="remove it from one list",
             )
         _check_forced_pieces(reading, (*path, "force", index, "pieces_pcs"), force, values)
+    _check_second_source(reading, values, purchase)
     both = sorted(set(purchase["approved"] or ()) & set(purchase["banned"] or ()))
     for word in both:
         reading.problem(
@@ -305,6 +307,29 @@ def check_choice(reading: Reading, path: Path, values: Values, purchase: Values)
             need="one of the two",
             fix="remove one",
         )
+
+
+def _check_second_source(reading: Reading, values: Values, purchase: Values) -> None:
+    """What a demand for second sources cannot be asked together with."""
+    wanted = set(purchase["second_source"] or ())
+    every = EVERY_POSITION in wanted
+    if any(force["position"] == "inductor" for force in values["force"]) and (
+        every or "inductor" in wanted
+    ):
+        reading.problem(
+            ("purchase", "second_source"),
+            got="a second source for the inductor, which is also forced",
+            need="one of the two",
+            fix="ask `alternates` for the second source of one inductor",
+        )
+    for group in values["same_part"]:
+        if len({name.split("-")[0] for name in group}) > 1 and (every or wanted & set(group)):
+            reading.problem(
+                ("purchase", "second_source"),
+                got=f"{' and '.join(group)} tied by choice.same_part",
+                need="ties within one half bridge",
+                fix="leave these positions out or untie them",
+            )
 
 
 def _check_forced_pieces(reading: Reading, path: Path, force: Values, values: Values) -> None:

@@ -34,6 +34,7 @@ DIODE_TOPOLOGIES = ("diode-buck", "diode-boost", "diode-sepic")
 TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
 OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "coupling-bank", "sense-resistor")
 POSITIONS = TRANSISTOR_POSITIONS + DIODES + OTHER_POSITIONS
+EVERY_POSITION = "all"
 PART_KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
 TECHNOLOGIES = (
@@ -325,6 +326,7 @@ class Purchase:
 
     placement_each : per piece placed; line_item_each : per distinct part number and build
     approved, banned : part numbers or makers; an empty approved list allows all
+    second_source : positions that need an alternate of another maker, or `EVERY_POSITION`
     """
 
     boards: int
@@ -338,6 +340,7 @@ class Purchase:
     banned_technologies: tuple[str, ...]
     conditional_allowed: bool
     states_allowed: tuple[str, ...]
+    second_source: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.spec_records import (
+    EVERY_POSITION,
     LIGHT_LOAD_EMULATION,
     LIGHT_LOAD_FORCED,
     LIGHT_LOAD_SKIP,
@@ -320,6 +321,14 @@ PURCHASE = (
         many=True,
         default=("active", "unknown"),
         why="parts not for new designs are out",
+    ),
+    Key(
+        "second_source",
+        "text",
+        choices=(*POSITIONS, EVERY_POSITION),
+        many=True,
+        default=(),
+        why="no place needs a second source",
     ),
 )
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -159,6 +160,59 @@ def row_values(
     return np.concatenate(blocks, axis=1)
 
 
+def area_of(stage: Stage, kind: str, rows: IntArray, pieces: IntArray) -> FloatArray:
+    """Area of the bodies of some choices [m2], (n_choice,)."""
+    return np.asarray(limits.body_area(stage, kind)[rows] * pieces)
+
+
+def fixed_loss(scene: Scene) -> FloatArray:
+    """What a skeleton loses whatever is chosen [W], (1, n_lane)."""
+    stage, i_rms = scene.stage, scene.wave.i_rms[..., 0]
+    copper = stage.spec.board.resistance * i_rms**2
+    return np.asarray(copper + scene.operation.v_input * stage.controller.i_quiescent)
+
+
+def fixed_row(rows: Rows, scene: Scene) -> FloatArray:
+    """What a skeleton adds to each row whatever is chosen, (n_row,)."""
+    stage = scene.stage
+    blank: FloatArray = np.zeros((1, len(stage.lanes)))
+    row: FloatArray = row_values(
+        rows,
+        loss=fixed_loss(scene),
+        i_drive=blank + stage.controller.i_quiescent,
+        gain=blank,
+        area=np.zeros(1),
+        part=np.full((1, 1), -2),
+    )[0]
+    if len(rows.forced):
+        row[-len(rows.forced) :] = 2.0
+    return row
+
+
+def coil_holds(found: Market, skeleton: int) -> bool:
+    """Whether the inductor has a loss in every lane and leaves room in the thermal-gain row.
+
+    And whether the controller can make the shortest on-time of a resting current.
+    """
+    gain = found.coils.gain[skeleton][limits.steady(found.stage)]
+    if not (np.isfinite(found.coils.loss[skeleton]).all() and np.isfinite(gain).all()):
+        return False
+    scene = found.scene.take(np.array([skeleton]))
+    return all(check.holds()[0] for check in limits.light_load(found.stage, scene))
+
+
+class Mixtures(Protocol):
+    """Which options of a group pass in every mixture with second sources."""
+
+    def passes(
+        self,
+        group: str,
+        one: tuple[IntArray, IntArray],
+        two: tuple[IntArray, IntArray] | None = None,
+    ) -> BoolArray:
+        """Rows and pieces of both halves of each option, -1 where there is no second type."""
+
+
 @dataclass(frozen=True, slots=True)
 class Workbench:
     """One skeleton under work: its scene, bounds of its other positions, and what to aim at.
@@ -168,6 +222,7 @@ class Workbench:
     stairs : group -> its bounds as a staircase; each leg's for pairs that share nothing with
         another leg, "legs" for all legs together once they are known
     groups : group -> its options, once they are known
+    mixtures : what is asked of options where the spec wants second sources
     """
 
     found: Market
@@ -180,6 +235,7 @@ class Workbench:
     legs: Mapping[str, LegClasses]
     stairs: Mapping[str, Staircase]
     groups: Mapping[str, Group] = field(default_factory=dict)
+    mixtures: Mixtures | None = None
 
     @property
     def stage(self) -> Stage:

@@ -1,16 +1,23 @@
 """A fleet with planted withdrawals, answered like a look at every board of every run.
 
-RUNS=300 (an environment variable) compares three hundred runs; a normal run takes fewer.
+RUNS=300 (an environment variable) compares three hundred runs; a normal run takes fewer. KILLS=20
+kills the command twenty times while it answers them.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import random
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
+from subprocess import DEVNULL
 from typing import Any
 
 import pytest
@@ -47,7 +54,7 @@ def answers(fleet: tuple[Path, list[Made]]) -> Answers:
     folder, _ = fleet
     code = main([*command(folder), "--jobs", "2", "--json"])
     assert code in (0, INFEASIBLE)
-    return journal(folder)
+    return journal(folder / "answers.jsonl")
 
 
 def command(folder: Path) -> list[str]:
@@ -57,8 +64,8 @@ def command(folder: Path) -> list[str]:
     return ["fleet", str(folder / "runs"), *designs, *gone]
 
 
-def journal(folder: Path) -> Answers:
-    lines = (folder / "answers.jsonl").read_text("utf-8").splitlines()[1:]
+def journal(path: Path) -> Answers:
+    lines = path.read_text("utf-8").splitlines()[1:]
     found = [json.loads(line) for line in lines]
     assert len({one["key"] for one in found}) == len(found)
     assert [one["error"] for one in found if one["error"]] == []
@@ -173,6 +180,49 @@ def test_last_buys_are_the_needs_of_the_designs(
             least += need if told.verdict == "fails" else 0
         line = next((x for x in found["last_buys"] if x["part"] == part), None)
         assert (line["least"], line["most"]) == (least, most) if line else most == 0
+
+
+KILLS = int(os.environ.get("KILLS", "0"))
+
+
+@pytest.mark.skipif(not KILLS, reason="KILLS=20 kills the command twenty times")
+def test_a_fleet_killed_again_and_again_answers_the_same(fleet: tuple[Path, list[Made]]) -> None:
+    """Every point of every run; killed with all processes soon after another answer is on file."""
+    folder, made = fleet
+    every = folder / "every.csv"
+    counts = [(one.folder.name, len(read_run(one.folder)["points"])) for one in made]
+    rows = [f"{name},{k + 1},500" for name, count in counts for k in range(count)]
+    every.write_text("\n".join(["run,point,boards_per_year_pcs", *rows]), encoding="utf-8")
+    gone = [word for name in GONE for word in ("--gone", name)]
+    call = ["fleet", str(folder / "runs"), "--designs", str(every), *gone, "--journal"]
+    path, chance = folder / "killed.jsonl", random.Random(11)
+    words = [sys.executable, "-m", "optimizer.cli", *call, str(path), "--jobs", "2"]
+    for _ in range(KILLS):
+        before = len(whole_lines(path))
+        one = subprocess.Popen(words, start_new_session=True, stdout=DEVNULL, stderr=DEVNULL)
+        while one.poll() is None and len(whole_lines(path)) <= before:
+            time.sleep(0.01)
+        time.sleep(chance.uniform(0.0, 0.1))
+        assert one.poll() is None, "it ended before it could be killed"
+        os.killpg(one.pid, signal.SIGKILL)
+        one.wait()
+    assert len(whole_lines(path)) < len(rows)
+    for file in (path, folder / "whole.jsonl"):
+        assert main([*call, str(file), "--jobs", "1"]) in (0, INFEASIBLE)
+    assert untimed(path) == untimed(folder / "whole.jsonl")
+    assert len(untimed(path)) == len(rows)
+
+
+def untimed(path: Path) -> dict[str, dict[str, Any]]:
+    """Answers by key, each once, without the time they took."""
+    found = [json.loads(line) for line in path.read_text("utf-8").splitlines()[1:]]
+    assert len({one["key"] for one in found}) == len(found), "a design was answered twice"
+    return {one["key"]: {k: v for k, v in one["answer"].items() if k != "seconds"} for one in found}
+
+
+def whole_lines(path: Path) -> list[bytes]:
+    data = path.read_bytes() if path.exists() else b""
+    return data[: data.rfind(b"\n") + 1].splitlines()[1:]
 
 
 # --- a planted fleet ------------------------------------------------------------------------------

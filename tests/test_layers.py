@@ -58,6 +58,8 @@ LAYER = {
     "reference_sets": EVALUATION,
     "bank_reach": EVALUATION,
     "row_floors": EVALUATION,
+    "mixtures": EVALUATION,
+    "second_sources": EVALUATION,
     "pool": EVALUATION,
     "evaluation": EVALUATION,
     "options": EVALUATION,

@@ -191,6 +191,10 @@ Fits = Callable[[Pairs], BoolArray]
 """Which banks under test are allowed, (n,)."""
 
 
+Also = Callable[[dict[str, IntArray]], BoolArray]
+"""Which banks pass what is asked beside the limits, by the columns of a choice, (n,)."""
+
+
 class Room(Protocol):
     """The loss [W] from which a bank is of no interest, or a little above."""
 
@@ -211,12 +215,14 @@ class Cascade:
         limits: BankLimits,
         room: Room,
         fits: Fits | None = None,
+        also: Also | None = None,
     ) -> None:
         """Take the lanes of the objective that weigh anything, and those of the limits.
 
         fits : which banks are allowed at all; None for all
+        also : what else is asked of banks that keep the limits; None for nothing
         """
-        self.fits = fits
+        self.fits, self.also = fits, also
         used = np.asarray(weight) > 0
         self.duty, self.sizing = lanes_of(duties[0], used), duties[1]
         self.weight, self.limits, self.room = np.asarray(weight)[used], limits, room
@@ -317,4 +323,7 @@ class Cascade:
         met = verdicts(duty=self.sizing, limits=self.limits, **pairs.choice())
         for name, ok in met.items():
             self.fell(name, ok)
-        return np.asarray(np.logical_and.reduce(list(met.values())))
+        passes = np.asarray(np.logical_and.reduce(list(met.values())))
+        if self.also is not None:
+            passes[passes] = self.also(pairs.keep(passes).choice())
+        return passes

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.errors import Watch, go_on
-from optimizer.parts.bank_cascade import Cascade, Fits, Pairs
+from optimizer.parts.bank_cascade import Also, Cascade, Fits, Pairs
 from optimizer.parts.bank_choice import (
     BankDuty,
     BankLimits,
@@ -152,6 +152,7 @@ def mixed_options(
     levels: tuple[IntArray, FloatArray] | None = None,
     grow: bool = True,
     fits: Fits | None = None,
+    also: Also | None = None,
     watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -171,6 +172,7 @@ def mixed_options(
     grow : whether banks of two types found here count as known (of equal ones the first stays);
         when False every feasible one that no single-type bank beats is returned
     fits : which banks are allowed at all; None for all
+    also : what else is asked of banks that keep the limits, by the columns of a choice
     watch : called for every type; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
@@ -195,7 +197,7 @@ def mixed_options(
         cost if cost_floor is None else cost_floor,
         cost if cost_worst is None else cost_worst,
     )
-    cascade = Cascade((objective, sizing), weight, limits, room, fits)
+    cascade = Cascade((objective, sizing), weight, limits, room, fits, also)
     search = _Search(cascade, room, costs, grow)
     queue: list[Pairs] = []
     ready: list[Pairs] = []

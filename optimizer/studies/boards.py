@@ -6,7 +6,7 @@ loss too), floors and objective at the set's own state. Nothing of the decision 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,12 +16,13 @@ from optimizer.assembly import Sets
 from optimizer.catalog import Catalog
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_margins import failing
-from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
+from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.points import points
-from optimizer.records import COST_UNIT, BoolArray, FloatArray, switch_kind
+from optimizer.records import COST_UNIT, BoolArray, FloatArray, kind_of, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import build_stage, lanes_where
+from optimizer.studies.judging import choice_rules
 
 CHUNK = 128
 """Boards evaluated at once."""
@@ -199,8 +200,8 @@ class Boards:
         fixed = buying.controller_units(self.spec, self.topology)
         cost = buying.set_costs(self.prices, sets, fixed=fixed) * COST_UNIT
         found = []
-        for number, board in enumerate(boards):
-            broken = tuple(self.rules_broken(board)) if rules else ()
+        for number, (board, one) in enumerate(zip(boards, chosen, strict=True)):
+            broken = tuple(choice_rules(self.spec, self.stage, one)) if rules else ()
             texts = (*broken, *why.get(number, ()))
             passes = bool(alive[number]) and not broken
             found.append(Ruling(board, passes, texts, float(cost[number]), float(loss[number])))
@@ -251,21 +252,6 @@ class Boards:
             or ["a limit that has no number here"]
             for k in fallen
         }
-
-    def rules_broken(self, board: PartSet) -> Iterator[str]:
-        """Rules of choice of the spec that a board does not keep."""
-        rules, held = self.spec.choice, places_of(board)
-        for positions in rules.same_part:
-            parts = {one.part for one in held if one.position in positions}
-            if len(parts) > 1:
-                yield f"{' and '.join(positions)} must hold the same part"
-        distinct = len({one.part for one in held})
-        if rules.part_numbers_max is not None and distinct > rules.part_numbers_max:
-            yield f"{distinct} part numbers, the spec allows {rules.part_numbers_max}"
-        for force in rules.force:
-            where = [one.part for one in held if force.position in (None, one.position)]
-            if force.part_number not in where:
-                yield f"the spec forces {force.part_number}"
 
 
 def _held(result: assembly.Physics, sets: Sets) -> BoolArray:

@@ -14,12 +14,13 @@ import numpy as np
 from optimizer import assembly, buying, conclude_margins, pool, verification
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
-from optimizer.conclude_sets import Chosen, kind_of, part_set_of, stacked
+from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.found import Found
 from optimizer.infeasible_probe import judged as judged_alone
 from optimizer.purchase import PRICE_NONE
-from optimizer.records import DIODES, LOSS_UNIT, BoolArray, IntArray
+from optimizer.records import DIODES, LOSS_UNIT, BoolArray, IntArray, kind_of
 from optimizer.results import Margin
+from optimizer.second_sources import has_second_sources
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 from optimizer.verification import Reference
@@ -67,8 +68,24 @@ def judge(found: Found, chosen: Sequence[Chosen]) -> Verdicts:
         refused = [r.reason for r in found.refused if r.topology == one.topology]
         if refused:
             rules[k] = tuple(refused)
+    for k, one in enumerate(chosen):
+        if found.spec.purchase.second_source and known[k] and not (broken[k] or rules[k]):
+            rules[k] = tuple(_lacks_second_source(found, one))
     good = np.array([not b and not r for b, r in zip(broken, rules, strict=True)], dtype=bool)
     return Verdicts(cost, loss, known, good & known, tuple(broken), tuple(rules))
+
+
+def _lacks_second_source(found: Found, one: Chosen) -> Iterator[str]:
+    """What is said of a set that breaks a limit in some mixture, whatever the alternates."""
+    market = found.markets[one.topology]
+    parts = {f"{node} bank": bank for node, bank in one.bank.items()}
+    parts |= {
+        leg.name: (one.transistor[leg.control], one.transistor[leg.synchronous])
+        for leg in market.stage.topology.LEGS
+    }
+    parts["sense resistor"] = (one.sense,)
+    if not has_second_sources(market, one.frequency, one.coil, parts):
+        yield f"no second source at {', '.join(found.spec.purchase.second_source)}"
 
 
 def _costs(stage: Stage, prices: Prices, some: Sequence[Chosen]) -> IntArray:

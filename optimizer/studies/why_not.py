@@ -10,10 +10,10 @@ import numpy as np
 
 from optimizer import pool
 from optimizer.conclude_margins import failing
-from optimizer.conclude_sets import Chosen, Place, kind_of, part_set_of
+from optimizer.conclude_sets import Chosen, Place, part_set_of
 from optimizer.found import Progress, Stop, never, quiet
 from optimizer.infeasible_probe import judged, near_sets
-from optimizer.records import COST_UNIT, LOSS_UNIT
+from optimizer.records import COST_UNIT, LOSS_UNIT, kind_of
 from optimizer.results import Margin, as_plain
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from optimizer.catalog import Catalog
-from optimizer.conclude_sets import Chosen, kind_of
+from optimizer.conclude_sets import Chosen
 from optimizer.errors import InputError, Problem
+from optimizer.records import kind_of
 from optimizer.spec_records import OTHER_POSITIONS, POSITIONS, ChoiceRules, Force, Spec
 from optimizer.stage import Stage, nodes_of
 from optimizer.studies.judging import holds, pieces_max

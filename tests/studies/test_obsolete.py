@@ -100,7 +100,7 @@ def test_the_spec_keeps_what_it_forces(folder: Path) -> None:
     """A forced part that is gone leaves no board: the spec must change first."""
     found = ask(folder, Changes(("M-B",)), point=1)
     assert found["answer"]["verdict"] == "fails"
-    assert "the spec forces M-B" in json.dumps(found["answer"]["drop_ins"]["refused"])
+    assert "M-B is forced at" in json.dumps(found["answer"]["drop_ins"]["refused"])
 
 
 def test_a_board_without_the_part_is_untouched(loose: Path) -> None:
