@@ -63,6 +63,7 @@ class Node:
 
 
 def node_of(bench: Workbench, name: str) -> Node:
+    """What the banks of a node are made from beside one skeleton."""
     found, types = bench.found, bench.found.pool.bank[name]
     sizing = np.flatnonzero(limits.steady(bench.stage))
     duty = screen.bank_duty(bench.scene, name, types, found.objective)
