@@ -10,6 +10,7 @@ from optimizer import (
     dominance,
     evaluation,
     limits,
+    market,
     parameters,
     screen,
 )
@@ -30,6 +31,9 @@ from optimizer.workbench import Workbench, group_of, loose
 
 PAIRS_AT_ONCE = 4096
 
+PROMISING = 1024
+"""Pairs that are solved first, so that others can be left out by their bounds."""
+
 LEVELS_SHARED = 60
 """The same for pairs that share a transistor with another leg, asked for part by part."""
 
@@ -44,28 +48,70 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     if not len(passing[0]) or not len(passing[1]):
         return None
     if bench.aim.best_only:
-        pairs = _best_pairs(bench, leg, one, (control, synchronous), passing)
+        i, j = _best_pairs(bench, leg, one, (control, synchronous), passing)
+        control, synchronous = _pick(control, i), _pick(synchronous, j)
     else:
-        pairs = _open_pairs(bench, leg, one, (control, synchronous), passing)
-    if not len(pairs[0]):
-        return None
-    control, synchronous = _pick(control, pairs[0]), _pick(synchronous, pairs[1])
-    if not bench.aim.best_only:
+        i, j, bound = _open_pairs(bench, leg, one, (control, synchronous), passing)
+        control, synchronous = _pick(control, i), _pick(synchronous, j)
+        keep = _not_outdone(bench, leg, control, synchronous, bound)
+        control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+        if not len(control[0]):
+            return None
         keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
         if not (bench.aim.complete or bench.aim.pairs):
             keep = _unbeaten(bench, leg, control, synchronous, loss)
             control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+    if not len(control[0]):
+        return None
     return _pairs_that_pass(bench, leg, control, synchronous)
+
+
+def _not_outdone(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, bound: FloatArray
+) -> IntArray:
+    """Indices of the pairs that no pair known to pass replaces whatever their own loss is.
+
+    bound : lower bound of the loss of each [W]. The most promising by it are solved first.
+    """
+    every = np.arange(len(bound))
+    rivals = _rivals(bench, leg, control, synchronous, bound)
+    plain = not (bench.aim.complete or bench.aim.pairs or rivals.counted or any(rivals.fixed))
+    if not plain or len(bound) < 2 * PROMISING:
+        return every
+    most, left = pair_cost(rivals.most, rivals.rows, rivals.pieces), every
+    while len(every) - len(left) < PROMISING and len(left):
+        kept = dominance.staircase(most[left], market.whole_units(bound[left]))
+        left = np.delete(left, kept)
+    some = np.setdiff1d(every, left, assume_unique=True)
+    control, synchronous = _pick(control, some), _pick(synchronous, some)
+    loss = _objective_loss(bench, leg, control, synchronous)
+    best = _unbeaten(bench, leg, control, synchronous, loss)
+    good, lost = some[best], loss[best]
+    stair = np.lexsort((lost, most[good]))
+    cost, least_loss = most[good][stair], np.minimum.accumulate(lost[stair])
+    place = np.searchsorted(cost, rivals.least_cost(), side="right")
+    keep = bound < np.append(np.inf, least_loss)[place]
+    keep[good] = True
+    return np.flatnonzero(keep)
 
 
 def _unbeaten(
     bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, loss: FloatArray
 ) -> IntArray:
-    """Indices of the pairs that keep every limit and that no other such pair replaces.
+    """Indices of the pairs that keep every limit and that no other such pair replaces."""
+    rivals = _rivals(bench, leg, control, synchronous, loss)
 
-    A part that both legs may hold counts by what it adds at least; see `Rivals`.
-    """
+    def ask(index: IntArray) -> BoolArray:
+        return _pass(bench, leg, _pick(control, index), _pick(synchronous, index))
+
+    return rivals.settled(np.zeros(len(loss), dtype=bool), ask)
+
+
+def _rivals(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, loss: FloatArray
+) -> Rivals:
+    """The pairs of a leg; a part that both legs may hold counts by what it adds at least."""
     choices = control, synchronous
     numbers = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
     rows, pieces = (np.stack(both, axis=1) for both in zip(*numbers, strict=True))
@@ -79,12 +125,7 @@ def _unbeaten(
         for position in _places(leg)
     )
     counted = bench.found.numbers_limited
-    rivals = Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]), counted)
-
-    def ask(index: IntArray) -> BoolArray:
-        return _pass(bench, leg, _pick(control, index), _pick(synchronous, index))
-
-    return rivals.settled(np.zeros(len(loss), dtype=bool), ask)
+    return Rivals(rows, pieces, loss, least, most, shared, (asked[0], asked[1]), counted)
 
 
 def _equal_places(bench: Workbench) -> list[tuple[str, ...]]:
@@ -145,8 +186,8 @@ def _open_pairs(
     one: LegFloors,
     choices: tuple[Choices, Choices],
     passing: tuple[IntArray, ...],
-) -> tuple[IntArray, IntArray]:
-    """Pairs that the floors of both positions leave on the front."""
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Pairs that the floors of both positions leave on the front, with a bound of their loss."""
     control, synchronous = choices
     i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
     rows = [bench.found.numbered(p, c)[0] for p, c in zip(_places(leg), choices, strict=True)]
@@ -154,7 +195,7 @@ def _open_pairs(
     i, j = i[fits], j[fits]
     loss = one.control[i] + one.synchronous[one.bucket[i], j]
     keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
-    return i[keep], j[keep]
+    return i[keep], j[keep], loss[keep]
 
 
 def _pair_matters(
@@ -262,15 +303,22 @@ def _pairs_that_matter(
     bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
 ) -> tuple[IntArray, FloatArray]:
     """Indices of the pairs that their own loss in the objective lanes leaves open, and it [W]."""
+    loss = _objective_loss(bench, leg, control, synchronous)
+    keep = np.flatnonzero(_pair_matters(bench, leg, control, synchronous, loss))
+    return keep, loss[keep]
+
+
+def _objective_loss(
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+) -> FloatArray:
+    """Weighted loss of pairs in the objective lanes [W]; inf where there is none."""
     losses = []
     for some in _blocks(len(control[0])):
         bench.aim.watch()
         bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
         losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
     loss = np.concatenate(losses)
-    loss = np.where(np.isnan(loss), np.inf, loss)
-    keep = np.flatnonzero(_pair_matters(bench, leg, control, synchronous, loss))
-    return keep, loss[keep]
+    return np.where(np.isnan(loss), np.inf, loss)
 
 
 def _cut(choices: Choices, some: slice) -> Choices:

@@ -55,8 +55,7 @@ class Rivals:
         options the first stays.
         """
         rows, pieces, loss = self.rows[index], self.pieces[index], self.loss[index]
-        shared = self.shared[:, None] & np.ones(self.most.shape[1], dtype=bool)
-        table = np.where(shared, self.least, self.most)
+        table = self._table()
         held = rows[:, np.flatnonzero(self.fixed)]
         least, most = (pair_cost(one, rows, pieces) for one in (table, self.most))
         bought = pieces > 0
@@ -71,6 +70,14 @@ class Rivals:
         falls = self._beaten(table[partner], self.most[partner], loss[some], key, *numbers)
         keep[some[falls]] = False
         return keep
+
+    def _table(self) -> IntArray:
+        """Least that pieces of each part add, (n_part, pieces_max + 1)."""
+        return np.where(self.shared[:, None], self.least, self.most)
+
+    def least_cost(self) -> IntArray:
+        """Least that each option adds to the cost of any set, (n_option,)."""
+        return pair_cost(self._table(), self.rows, self.pieces)
 
     def _beaten(
         self,
