@@ -41,7 +41,7 @@ from optimizer.records import (
 )
 from optimizer.second_sources import SecondSources
 from optimizer.spec_records import OBJECTIVE_WORST
-from optimizer.workbench import Aim, Rows, picked
+from optimizer.workbench import Aim, Rows
 
 TOGETHER = 2
 """Skeletons expanded beside the same front so far, whatever the number of processes: the result
@@ -266,7 +266,7 @@ class Expansion:
         kept = fitting.fitting(choice, 0, self.stair)
         if not all(mask.any() for mask in kept):
             return None
-        groups = [picked(group, mask) for group, mask in zip(body.groups, kept, strict=True)]
+        groups = [group.take(mask) for group, mask in zip(body.groups, kept, strict=True)]
         return replace(body, groups=tuple(groups))
 
     def mixtures(self, key: Key) -> SecondSources | None:

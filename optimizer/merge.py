@@ -143,7 +143,7 @@ def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> 
     steps = _Collector(len(members))
     counted = choice.part_numbers_max is not None
     for index in _equal_variants(groups, _equal_inside(choice, skeleton, groups)):
-        chosen = [_taken(group, kept) for group, kept in zip(groups, index, strict=True)]
+        chosen = [group.take(kept) for group, kept in zip(groups, index, strict=True)]
         if len(members) == 1:
             cost = option_costs(choice, chosen[0])
             numbers = (pooled_slots(chosen[0])[0] >= 0).sum(axis=1) * counted
@@ -188,14 +188,6 @@ def _by_common_part(
             yield [kept[mask] for kept, mask in zip(index, keep, strict=True)]
 
 
-def _taken(group: Group, index: IntArray) -> Group:
-    """The group with only these options."""
-    if len(index) == len(group.loss):
-        return group
-    names = ("part", "pieces", "loss", "rows", "loss_lane")
-    return replace(group, **{name: getattr(group, name)[index] for name in names})
-
-
 def _pair(
     choice: Choice, first: Group, second: Group, index: list[IntArray], steps: _Collector
 ) -> None:
@@ -221,7 +213,7 @@ def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _C
     every = [np.ones(len(one.loss), dtype=np.bool_) for one in groups]
     kept = [np.flatnonzero(mask) for mask in survivors(alone, 0, every, fitting=False)]
     order = sorted(range(3), key=lambda k: len(kept[k]))
-    one, two, third = ((_taken(blank[k], kept[k]), index[k][kept[k]]) for k in order)
+    one, two, third = ((blank[k].take(kept[k]), index[k][kept[k]]) for k in order)
     a, b = (axis.ravel() for axis in np.indices((len(one[1]), len(two[1]))))
     both = Group(
         name="two as one",

@@ -40,7 +40,7 @@ def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None
         keep = _open(found, body, groups, number, stair)
         if not keep.any():
             return None
-        groups[number] = workbench.picked(group, keep)
+        groups[number] = group.take(keep)
     return replace(body, groups=tuple(groups))
 
 

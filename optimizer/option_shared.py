@@ -33,7 +33,7 @@ from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, Group, IntArray
 from optimizer.rivals import pair_cost
 from optimizer.shared_room import SharedRoom
-from optimizer.workbench import LEVELS, Workbench, picked
+from optimizer.workbench import LEVELS, Workbench
 
 STEPS = 512
 """Steps of cost for which room is worked out, type by type."""
@@ -123,7 +123,7 @@ def _trimmed(bench: Workbench, groups: list[Group]) -> list[Group]:
         return groups
     one, two = (bank_rivals(bench, group) for group in groups)
     kept = one.needed(two), two.needed(one)
-    return [picked(group, keep) for group, keep in zip(groups, kept, strict=True)]
+    return [group.take(keep) for group, keep in zip(groups, kept, strict=True)]
 
 
 def _sides(bench: Workbench, alone: Mapping[str, Group]) -> tuple[_Side, _Side]:
@@ -388,4 +388,4 @@ def _joined(bench: Workbench, side: _Side, pairs: Pairs) -> Group:
     known, mine = (np.concatenate([g.part, g.pieces], axis=1).tolist() for g in (alone, group))
     held = {tuple(row) for row in known}
     fresh = np.array([tuple(row) not in held for row in mine], dtype=bool)
-    return joined([alone, picked(group, fresh)])
+    return joined([alone, group.take(fresh)])

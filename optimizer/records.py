@@ -312,6 +312,18 @@ class Group:
     loss_lane: IntArray
     slot_position: tuple[str, ...]
 
+    def take(self, index: BoolArray | IntArray) -> Group:
+        """The group with only the options at `index`."""
+        return Group(
+            name=self.name,
+            part=self.part[index],
+            pieces=self.pieces[index],
+            loss=self.loss[index],
+            rows=self.rows[index],
+            loss_lane=self.loss_lane[index],
+            slot_position=self.slot_position,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Skeleton:

@@ -83,11 +83,6 @@ def reduced(choice: Choice, masks: Sequence[Sequence[BoolArray]]) -> Reduced:
     bodies = []
     for k, index in zip(kept, options, strict=True):
         body = choice.skeletons[k]
-        groups = [_taken(g, some) for g, some in zip(body.groups, index, strict=True)]
+        groups = [g.take(some) for g, some in zip(body.groups, index, strict=True)]
         bodies.append(replace(body, groups=tuple(groups)))
     return Reduced(replace(choice, skeletons=tuple(bodies)), tuple(kept), options)
-
-
-def _taken(group: Group, index: IntArray) -> Group:
-    names = ("part", "pieces", "loss", "rows", "loss_lane")
-    return replace(group, **{name: getattr(group, name)[index] for name in names})

@@ -408,16 +408,3 @@ def group_of(
         loss_lane=rounded_units(loss[:, worst_wanted(stage)]),
         slot_position=slots,
     )
-
-
-def picked(group: Group, keep: BoolArray | IntArray) -> Group:
-    """Some options of a group."""
-    return Group(
-        name=group.name,
-        part=group.part[keep],
-        pieces=group.pieces[keep],
-        loss=group.loss[keep],
-        rows=group.rows[keep],
-        loss_lane=group.loss_lane[keep],
-        slot_position=group.slot_position,
-    )
