@@ -24,7 +24,7 @@ from optimizer.spec import read_spec
 FOLDER = Path(__file__).parents[1] / "runs" / "examples"
 NAMES = ("cabinet", "cargo_bike", "hut_link")
 USES = ("clinic_fridge", "ferry_lamp", "frost_watch", "tunnel_lamp")
-"""Lamps, chargers, surges. Losses fed from the output node add to the current the output bank carries;
+"""Lamps, chargers, surges. Losses fed from the output node add to the current of the output bank;
 the sizing states put all loss into the coil's path, so a ripple limit that is just met there may be
 missed by a little at the own state. The notes of the run say so."""
 MISSED_MOST = 0.01

@@ -11,6 +11,7 @@ import base64
 import gzip
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -101,16 +102,30 @@ def _notes(run: Plain) -> dict[str, list[Plain]]:
     }
 
 
+LINES_MOST = 3
+"""Points that break a limit and get a line each; of more, one line tells all."""
+
+
 def _broken(run: Plain) -> list[str]:
-    """Points that break a limit at their own state, one line each."""
-    found = []
+    """Points that break a limit at their own state: a line each, or one for many."""
+    found: dict[int, list[str]] = {}
+    worst = 0.0
     for point in run["points"]:
-        names = [f"{m['subject']} {m['quantity']}" for m in failures(point["verified"])]
+        missed = failures(point["verified"])
+        names = [f"{m['subject']} {m['quantity']}" for m in missed]
         if not point["verified"]["chain"]["closes"]:
             names.append("limit chain")
         if names:
-            found.append(f"Point {point['number']} breaks a limit: {', '.join(names)}")
-    return found
+            found[point["number"]] = names
+            worst = max([worst, *(-m["margin"] for m in missed if m["margin"] is not None)])
+    if len(found) <= LINES_MOST:
+        return [f"Point {k} breaks a limit: {', '.join(names)}" for k, names in found.items()]
+    counts = Counter(name for names in found.values() for name in names)
+    told = ", ".join(f"{name} ({count} points)" for name, count in counts.most_common())
+    return [
+        f"{len(found)} of {len(run['points'])} points break a limit at their own state, by up to "
+        f"{100.0 * worst:.2g} %: {told}. Points {', '.join(map(str, found))}"
+    ]
 
 
 # --- files of the package -------------------------------------------------------------------------

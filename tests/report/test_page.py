@@ -318,3 +318,23 @@ def test_wrong_arguments_are_told(
     words = [str(min(set(range(2, 300)) - kept)) if w == "11" else w for w in words]
     assert main(words) == WRONG_INPUT
     assert message.replace("11,", f"{words[-1]},") in capsys.readouterr().err
+
+
+def missing(number: int, margin: float) -> dict[str, Any]:
+    """A point that misses one limit by a share."""
+    one = {"subject": "output-bank", "quantity": "ripple voltage", "margin": margin}
+    return {"number": number, "verified": {"margins": [one], "chain": {"closes": True}}}
+
+
+def test_many_points_that_break_a_limit_are_told_in_one_line() -> None:
+    from optimizer.report.page import _broken
+
+    few = [missing(k, -0.004 if k < 3 else 0.2) for k in range(1, 9)]
+    assert _broken({"points": few}) == [
+        f"Point {k} breaks a limit: output-bank ripple voltage" for k in (1, 2)
+    ]
+    many = [missing(k, -0.002 * k if k < 6 else 0.2) for k in range(1, 9)]
+    assert _broken({"points": many}) == [
+        "5 of 8 points break a limit at their own state, by up to 1 %: "
+        "output-bank ripple voltage (5 points). Points 1, 2, 3, 4, 5"
+    ]
