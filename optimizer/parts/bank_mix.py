@@ -179,6 +179,7 @@ def mixed_options(
     Holds for: as `bank.solve`; cost adds over the two types.
     Source: derived in DEVELOPERS.md; compared with brute force in the tests.
 
+    >>> from optimizer.parts import bank
     >>> one = bank.Branches(np.full((2, 1), 1e-5), np.array([[0.02], [0.01]]), np.zeros((2, 1)))
     >>> duty = BankDuty(np.array([[[2.0 + 0j]]]), np.array([[1e5]]), np.array([[2.0**0.5]]), one)
     >>> limits = BankLimits(np.array([1.0]), np.full((2, 1), np.inf), np.array([0.0]))
