@@ -263,7 +263,7 @@ class Expansion:
         spare : groups of which options that another beats were left out, see `loosened`
         """
         choice = loosened(self.choice_of({key: body}), spare)
-        kept = fitting.fitting(choice, 0, self.stair)
+        kept = fitting.fitting(choice, 0, workbench.loose(self.stair))
         if not all(mask.any() for mask in kept):
             return None
         groups = [group.take(mask) for group, mask in zip(body.groups, kept, strict=True)]
