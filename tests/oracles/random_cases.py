@@ -17,7 +17,7 @@ import numpy as np
 from optimizer import assembly, buying, verification, waveforms
 from optimizer.assembly import Physics, Sets
 from optimizer.catalog import Catalog, read_catalog
-from optimizer.records import BoolArray, FloatArray, IntArray, switch_kind
+from optimizer.records import DIODES, BoolArray, FloatArray, IntArray, switch_kind
 from optimizer.spec import CATALOGS, parse_spec
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.tables import PartTable
@@ -883,7 +883,11 @@ def _parts_differ(victim: Victim) -> int:
 
 def _same_part(draft: Draft, samples: list[Sampled], victim: Victim) -> bool:
     sample, row = victim
-    held = {p: int(rows[row]) for p, (rows, _) in sample.judged.sets.transistor.items()}
+    held = {
+        position: int(rows[row])
+        for position, (rows, _) in sample.judged.sets.transistor.items()
+        if position not in DIODES
+    }
     pairs = [(a, b) for a in held for b in held if a < b and held[a] != held[b]]
     if not pairs:
         return False

@@ -28,6 +28,8 @@ from tests.oracles.random_cases import SETS_MAX, Case
 PAIRS = int(os.environ.get("PAIRS", "48"))
 MANY = 300
 BINDING_MIN = 10
+TELLING = (105,)
+"""Pairs of the many that once told of a fault the first ones did not: part of every run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,7 @@ def mattered(seed: int) -> frozenset[str]:
     )
 
 
-@pytest.mark.parametrize("seed", range(PAIRS))
+@pytest.mark.parametrize("seed", sorted({*range(PAIRS), *TELLING}))
 def test_front_is_the_front_of_all_sets(seed: int) -> None:
     one = pair(seed)
     assert sum(len(part.sets) for part in one.judged) <= SETS_MAX
