@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -77,6 +77,29 @@ def allot(total: int, shares: Sequence[float]) -> list[int]:
     for index in order[: total - sum(counts)]:
         counts[index] += 1
     return counts
+
+
+class Class(Protocol):
+    """A class of parts with its share of the rows."""
+
+    @property
+    def share(self) -> float: ...
+
+
+Kind = TypeVar("Kind", bound=Class)
+
+
+def in_classes(
+    total: int, classes: Sequence[Kind], series: Callable[[Kind], list[Row]]
+) -> list[Row]:
+    """`total` rows, class by class by their shares, each filled with whole series and cut."""
+    rows: list[Row] = []
+    for one, wanted in zip(classes, allot(total, [c.share for c in classes]), strict=True):
+        of_class: list[Row] = []
+        while len(of_class) < wanted:
+            of_class += series(one)
+        rows += of_class[:wanted]
+    return rows
 
 
 def clip(value: float, low: float, high: float) -> float:

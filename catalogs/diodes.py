@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from catalogs import common, market
 from catalogs.common import Draw, Row, number, three
@@ -18,13 +19,7 @@ DECADE_V = 0.068
 def diodes(count: int, seed: int) -> list[Row]:
     """`count` diodes, class by class, each class as series of several die sizes."""
     draw = Draw(seed, 5)
-    rows: list[Row] = []
-    counts = common.allot(count, [voltage.share for voltage in market.DIODE_CLASSES])
-    for voltage, wanted in zip(market.DIODE_CLASSES, counts, strict=True):
-        of_class: list[Row] = []
-        while len(of_class) < wanted:
-            of_class += _series(draw, voltage)
-        rows += of_class[:wanted]
+    rows = common.in_classes(count, market.DIODE_CLASSES, partial(_series, draw))
     common.number_parts(rows, "D", lambda row: str(row["v_reverse_rating_v"]))
     common.add_second_sources(draw, rows, "D", _alike)
     common.add_flaws(draw, rows, FLAWS)

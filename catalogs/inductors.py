@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from catalogs import common, market
 from catalogs.common import Draw, Row, number, three
 from catalogs.market import CoilSize, Core, Maker
@@ -38,13 +40,7 @@ def _squeezed(cell: common.Cell, factor: float) -> common.Cell:
 
 def _made(count: int, draw: Draw, letter: str) -> list[Row]:
     """`count` inductors, size by size, each as series over a ladder of inductances."""
-    rows: list[Row] = []
-    counts = common.allot(count, [size.share for size in market.COIL_SIZES])
-    for size, wanted in zip(market.COIL_SIZES, counts, strict=True):
-        of_size: list[Row] = []
-        while len(of_size) < wanted:
-            of_size += _series(draw, size)
-        rows += of_size[:wanted]
+    rows = common.in_classes(count, market.COIL_SIZES, partial(_series, draw))
     common.number_parts(
         rows, letter, lambda row: common.value_label(number(row, "inductance_typ_uh"), "u")
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from catalogs import common, market
 from catalogs.common import Draw, Row, number, three
@@ -12,13 +13,7 @@ from catalogs.market import Generation, Maker, Package, VoltageClass
 def mosfets(count: int, seed: int) -> list[Row]:
     """`count` MOSFETs, class by class, each class as series of several die sizes."""
     draw = Draw(seed, 1)
-    rows: list[Row] = []
-    counts = common.allot(count, [voltage.share for voltage in market.VOLTAGE_CLASSES])
-    for voltage, wanted in zip(market.VOLTAGE_CLASSES, counts, strict=True):
-        of_class: list[Row] = []
-        while len(of_class) < wanted:
-            of_class += _series(draw, voltage)
-        rows += of_class[:wanted]
+    rows = common.in_classes(count, market.VOLTAGE_CLASSES, partial(_series, draw))
     common.number_parts(rows, "F", lambda row: str(row["v_drain_source_rating_v"]))
     common.add_second_sources(draw, rows, "F", _alike)
     common.add_flaws(draw, rows, FLAWS)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from catalogs import common, market
 from catalogs.common import Draw, Row, number, three
 from catalogs.market import Maker, Shunt
@@ -10,13 +12,7 @@ from catalogs.market import Maker, Shunt
 def resistors(count: int, seed: int) -> list[Row]:
     """`count` shunts, construction by construction, each as ladders of standard values."""
     draw = Draw(seed, 4)
-    rows: list[Row] = []
-    counts = common.allot(count, [shunt.share for shunt in market.SHUNTS])
-    for shunt, wanted in zip(market.SHUNTS, counts, strict=True):
-        of_kind: list[Row] = []
-        while len(of_kind) < wanted:
-            of_kind += _series(draw, shunt)
-        rows += of_kind[:wanted]
+    rows = common.in_classes(count, market.SHUNTS, partial(_series, draw))
     common.number_parts(
         rows, "R", lambda row: common.value_label(number(row, "resistance_typ_mohm"), "m")
     )

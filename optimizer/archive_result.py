@@ -90,8 +90,8 @@ def _share_lanes(run: Plain) -> tuple[list[Any], dict[str, Any]]:
 
 
 def result_text(run: Plain) -> str:
-    """The text of ``result.json`` for a run of plain data."""
-    tables, shared = _share_lanes(kept(run))
+    """The text of ``result.json`` for what is `kept` of a run."""
+    tables, shared = _share_lanes(run)
     whole = {
         "schema": SCHEMA,
         "version": VERSION,

@@ -181,7 +181,7 @@ def front_command(args: argparse.Namespace) -> int:
     """Read, search, write the run folder, print the front."""
     progress = Progress()
     from optimizer.archive import check_name, check_replaceable, write_page, write_run
-    from optimizer.archive_result import result_text
+    from optimizer.archive_result import kept, result_text
     from optimizer.report.tables import console_for, print_run
     from optimizer.results import as_plain
 
@@ -208,7 +208,7 @@ def front_command(args: argparse.Namespace) -> int:
     progress("written", f"{folder}; {peak_memory()}")
     progress("page", str(write_page(folder)))
     if args.json:
-        sys.stdout.write(result_text(plain))
+        sys.stdout.write(result_text(kept(plain)))
     else:
         console = console_for()
         print_run(console, plain)

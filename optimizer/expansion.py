@@ -254,8 +254,7 @@ class Expansion:
         market, known = self.markets[key[0]], self.surveyed.get(key)
         k, mixtures = self.skeletons[number][0], self.mixtures(key)
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
-        mission = self.found.spec.choice.objective != OBJECTIVE_WORST
-        return self.fitted(key, body) if aim.complete and mission and body else body
+        return self.fitted(key, body) if aim.complete and body else body
 
     def fitted(self, key: Key, body: Skeleton, *, spare: tuple[str, ...] = ()) -> Skeleton | None:
         """The skeleton with the options that fit into what the front so far leaves open.
@@ -337,12 +336,12 @@ class Expansion:
         """Let the feasible sets of a skeleton improve the front so far."""
         if skeleton is None:
             return
-        mission = self.found.spec.choice.objective != OBJECTIVE_WORST
-        if mission and len(self.stair[0]) and self.choice_of({key: skeleton}).row_names:
+        choice = self.choice_of({key: skeleton})
+        if choice.row_names and len(self.stair[0]):
             skeleton = self.fitted(key, skeleton)
             if skeleton is None:
                 return
-        choice = self.choice_of({key: skeleton})
+            choice = self.choice_of({key: skeleton})
         sets = [one for one in feasible_sets(choice) if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])

@@ -32,7 +32,7 @@ ROOM = 1e-9
 def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolArray]]:
     """Options that may belong to a set of at most that cost and loss, by skeleton and group.
 
-    cost_max, loss_max : inf for any; holds for mission loss, which adds up
+    cost_max, loss_max : inf for any. Worst-point loss does not add up: there every option may
     """
     return [_fit(choice, k, cost_max, loss_max) for k in range(len(choice.skeletons))]
 
@@ -40,7 +40,7 @@ def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolAr
 def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
     """Options that may belong to a set which the staircase does not cover, by group, (n_option,).
 
-    Holds for mission loss, which adds up.
+    Every option where the worst-point loss is asked for, which does not add up.
     """
     body = choice.skeletons[skeleton]
     kept = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
@@ -61,6 +61,8 @@ def _few(corner: FloatArray) -> FloatArray:
 
 def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> list[BoolArray]:
     """Options that may belong to a set within one corner."""
+    if choice.worst_point:
+        return [np.ones(len(g.loss), dtype=bool) for g in choice.skeletons[skeleton].groups]
     use, room = _uses(choice, skeleton, cost_max, loss_max)
     kept = [np.ones(len(values), dtype=bool) for values in use]
     if not len(room):

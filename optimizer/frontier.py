@@ -89,20 +89,21 @@ class _Search:
         scouted : whether good sets are looked for first, so that bounds take more options out
         """
         check_solver_once()
-        small = Reduced(self.choice, tuple(range(len(self.choice.skeletons))), ())
-        if not self.choice.worst_point:
-            cost = math.inf if cost_max is None else float(cost_max)
-            small = reduced(self.choice, within(self.choice, cost, loss_below - 1))
-            if not small.choice.skeletons:
-                return None
+        cost = math.inf if cost_max is None else float(cost_max)
+        small = reduced(self.choice, within(self.choice, cost, loss_below - 1))
+        if not small.choice.skeletons:
+            return None
         known = incumbents(small.choice) if scouted else ()
         selector = Selector(small.choice, keep=needed(small.choice, known))
-        return _Box(small, known, selector)
+        return _Box(small, tuple(small.whole(point) for point in known), selector)
 
 
 @dataclass(frozen=True, slots=True)
 class _Box:
-    """A box under search: its options, sets known of it, and the solver's model."""
+    """A box under search: its options, sets known of it, and the solver's model of them.
+
+    known : in numbers of the whole choice
+    """
 
     small: Reduced
     known: tuple[Selection, ...]
@@ -112,11 +113,7 @@ class _Box:
         """Least loss within a cost; the set in numbers of the whole choice."""
         answer = self.selector.solve(cost_max=cost_max, settle=settle, time_limit=time_limit)
         found = answer.selection
-        return answer if found is None else replace(answer, selection=self.whole(found))
-
-    def whole(self, point: Selection) -> Selection:
-        """A set in numbers of the whole choice."""
-        return self.small.whole(point) if self.small.options else point
+        return answer if found is None else replace(answer, selection=self.small.whole(found))
 
 
 def front(
@@ -186,8 +183,8 @@ def _fill(search: _Search, gap: _Gap) -> None:
     while True:
         if search.halted():
             search.notes.append(f"not searched: {_name(cost_max, gap)}")
-            late = incumbents(search.choice, seconds=SECONDS_LATE) if box is None else ()
-            _keep_known(search, gap, cost_max, box, late)
+            known = incumbents(search.choice, seconds=SECONDS_LATE) if box is None else box.known
+            _keep_known(search, gap, cost_max, known)
             return
         box = box or search.box(cost_max, gap.loss_below)
         if box is None:
@@ -203,14 +200,9 @@ def _fill(search: _Search, gap: _Gap) -> None:
 
 
 def _keep_known(
-    search: _Search,
-    gap: _Gap,
-    cost_max: int | None,
-    box: _Box | None,
-    late: tuple[Selection, ...],
+    search: _Search, gap: _Gap, cost_max: int | None, known: tuple[Selection, ...]
 ) -> None:
     """Sets of a box that was not searched which the scouts know to keep every row."""
-    known = late if box is None else tuple(box.whole(point) for point in box.known)
     for point in known:
         if (cost_max is None or point.cost <= cost_max) and point.loss < gap.loss_below:
             search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
@@ -228,7 +220,7 @@ def _leave_open(
     bound = max(answer.bound, gap.floor)
     within = [
         point
-        for point in (answer.selection, *(box.whole(one) for one in box.known))
+        for point in (answer.selection, *box.known)
         if point is not None and (cost_max is None or point.cost <= cost_max)
     ]
     best = min(within, key=lambda point: (point.loss, point.cost), default=None)

@@ -35,7 +35,8 @@ PROMISING = 1024
 """Pairs that are solved first, so that others can be left out by their bounds."""
 
 LEVELS_SHARED = 60
-"""The same for pairs that share a transistor with another leg, asked for part by part."""
+"""Steps of cost at which the loss still of interest is worked out for pairs that share a transistor
+with another leg, part by part."""
 
 
 def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:

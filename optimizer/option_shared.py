@@ -38,11 +38,11 @@ from optimizer.workbench import LEVELS, Workbench
 STEPS = 512
 """Steps of cost for which room is worked out, type by type."""
 
-ROUNDS = 2
-"""Times that both nodes are held against each other by bounds before any bank is solved."""
-
 FINE = 4096
 """Steps of cost of the table it is looked up in."""
+
+ROUNDS = 2
+"""Times that both nodes are held against each other by bounds before any bank is solved."""
 
 
 def watts(loss: IntArray) -> FloatArray:

@@ -22,7 +22,14 @@ from optimizer.spec import parse_spec, read_spec
 from optimizer.stage import Stage, build_stage, lanes_where
 from tests import benches, catalog_samples, tiny
 from tests.oracles import brute_force, random_cases
-from tests.test_verification import BALANCE, every_half_shows
+from tests.test_verification import (
+    BALANCE,
+    Drawn,
+    every_balance_holds,
+    every_half_shows,
+    every_set_is_a_batch_of_one,
+    own_states,
+)
 
 SEEDS = (0, 2, 3, 4, 10)
 RESTING_LEAST = 30
@@ -30,15 +37,8 @@ RESTING_LEAST = 30
 
 
 @functools.cache
-def drawn(seed: int, count: int = 8) -> list[tuple[Stage, Sets, Physics]]:
-    """Sets of a random case with diodes at their own states, one entry per topology."""
-    case = random_cases.rectified_case(seed)
-    found = []
-    for stage in brute_force.stages(case.spec, case.catalog).values():
-        sets = brute_force.all_sets(case.spec, stage)
-        sets = sets.take(np.linspace(0, len(sets) - 1, count).astype(np.int64))
-        found.append((stage, sets, assembly.own_physics(stage, sets)))
-    return found
+def drawn(seed: int) -> Drawn:
+    return own_states(random_cases.rectified_case(seed))
 
 
 # --- power balance --------------------------------------------------------------------------------
@@ -46,10 +46,7 @@ def drawn(seed: int, count: int = 8) -> list[tuple[Stage, Sets, Physics]]:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_power_in_is_power_out_and_losses(seed: int) -> None:
-    for stage, _, result in drawn(seed):
-        rests = np.isfinite(result.total).all(axis=1)
-        assert rests.mean() > 0.5, stage.topology.NAME
-        assert assembly.balance_error(result)[rests].max() <= BALANCE
+    every_balance_holds(drawn(seed))
 
 
 def test_the_balance_was_told_of_resting_currents() -> None:
@@ -65,10 +62,7 @@ def test_halving_any_loss_breaks_the_balance(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS[:2])
 def test_one_set_is_a_batch_of_one(seed: int) -> None:
-    for stage, sets, result in drawn(seed):
-        for row in range(0, len(sets), 3):
-            alone = assembly.own_physics(stage, sets.take(np.array([row])))
-            assert np.allclose(alone.total[0], result.total[row], rtol=1e-8, equal_nan=True)
+    every_set_is_a_batch_of_one(drawn(seed), 3)
 
 
 # --- one bench ------------------------------------------------------------------------------------

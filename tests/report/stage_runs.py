@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.archive_result import restored, result_text
+from optimizer.archive_result import kept, restored, result_text
 from optimizer.catalog import read_catalog
 from optimizer.conclude import with_evidence
 from optimizer.conclude_evidence import shape_of
@@ -145,7 +145,7 @@ def _run(name: str) -> Any:
         echo=echo_rows(stage.spec), stages={}, counts={}, hashes={}, versions={},
         shapes={stage.topology.NAME: shape_of(stage)},
     )  # fmt: skip
-    return json.loads(result_text(as_plain(run)))
+    return json.loads(result_text(kept(as_plain(run))))
 
 
 def stage_run(name: str) -> dict[str, Any]:
