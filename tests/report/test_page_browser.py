@@ -340,6 +340,10 @@ def test_phases_of_charging_are_curves_by_name(open_page: Any) -> None:
     shown = open_page("phases")
     assert sorted(shown.page.evaluate(labels)) == sorted(names)
     assert "3 float: 500 mA at 27.4 V" in shown.bodies()["efficiency"]
+    pieces = shown.page.evaluate(
+        labels.replace("[aria-label=text]", '[aria-label="names of pieces"]')
+    )
+    assert set(pieces) == set(names)
     narrow = open_page("phases", 390)
     narrow.bodies()
     assert sorted(narrow.page.evaluate(labels)) == ["1", "2", "3"]

@@ -146,12 +146,14 @@ function efficiencyChart(width, sets, what) {
   const lines = every.filter((point) => point.value !== null);
   const runs = [...d3.group(lines, (p) => `${p.name} ${p.curve}`).values()].map((run) => d3.sort(run, (p) => p.volts));
   const ends = runs.map((run) => run.at(-1)).filter((p) => p.name === sets[0].name);
+  // where curves break at boundaries of their own, every piece is named
+  const starts = runs.flatMap((run) => [...d3.group(run, (p) => p.region).values()].slice(0, -1).map((piece) => piece[0])).filter((p) => p.name === sets[0].name);
   const edges = runs.flatMap((run) => d3.pairs(run).filter(([one, other]) => one.region !== other.region).map(([one]) => one));
   const tick = 0.02 * (d3.max(lines, (p) => p.value) - d3.min(lines, (p) => p.value));
   const boundaries = sharedOutput(sets)
     ? Plot.ruleX([...new Set(edges.map((p) => p.volts))], { stroke: COLOUR.soft, strokeDasharray: "2,3" })
     : Plot.ruleX(edges, { x: "volts", y1: (p) => p.value - tick, y2: (p) => p.value + tick, stroke: COLOUR.ink, strokeWidth: 2 });
-  return Plot.plot({
+  const chart = Plot.plot({
     width, height: 330, marginLeft: 52, marginRight: 20 + 7 * d3.max(ends, (p) => Math.max(6, p.label.length)), marginBottom: 46, style: STYLE,
     x: { label: "input voltage [V]", labelArrow: "none", labelAnchor: "center", labelOffset: 40, nice: true },
     y: { label: what === "loss" ? "loss [W]" : "efficiency [%]", labelArrow: "none", grid: true, nice: true },
@@ -164,8 +166,11 @@ function efficiencyChart(width, sets, what) {
       boundaries,
       sharedOutput(sets) ? regionNames(lines) : null,
       Plot.text(spaced(ends, lines), { x: "volts", y: "at", dx: 6, textAnchor: "start", text: "label" }),
+      Plot.text(sharedOutput(sets) ? [] : starts, { x: "volts", y: "value", dy: -8, textAnchor: "start", text: "label", stroke: "#fff", strokeWidth: 4, fill: COLOUR.ink, className: "pieces" }),
     ],
   });
+  chart.querySelector(".pieces")?.setAttribute("aria-label", "names of pieces");
+  return chart;
 }
 
 // Each region by name above the frame, where there is room for it.

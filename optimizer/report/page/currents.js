@@ -67,10 +67,11 @@ function waveCharts(width, sets) {
     const unit = lines[0].unit;
     const small = unit === "V" && d3.max(lines, (line) => d3.max(line.points, (p) => Math.abs(p.value))) < 1;
     const scale = small ? 1e3 : 1;
+    const idle = lines.every((line) => line.points.every((p) => p.value === 0));
     const chart = Plot.plot({
       width, height: 112, marginLeft: 52, marginRight: 12, marginTop: 20, marginBottom: 24, style: STYLE,
       x: { domain: [0, end * 1e6], label: null, ticks: 6 },
-      y: { label: `${title} [${small ? "mV" : unit}]`, labelArrow: "none", labelAnchor: "top", ticks: 4, grid: true, nice: true, zero: unit === "A" },
+      y: { ...(idle ? { domain: [0, 1] } : {}), label: `${title} [${small ? "mV" : unit}]`, labelArrow: "none", labelAnchor: "top", ticks: 4, grid: true, nice: true, zero: unit === "A" },
       marks: [
         Plot.ruleY([0], { stroke: COLOUR.soft, strokeWidth: 0.7 }),
         ...lines.map((line) => Plot.line(line.points, { x: (p) => p.time * 1e6, y: (p) => p.value * scale, stroke: COLOUR[line.name], strokeWidth: 1.6, strokeDasharray: line.name === "b" ? "6,4" : null })),
