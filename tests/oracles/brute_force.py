@@ -512,3 +512,11 @@ def cost_rules(spec: Spec, tables: Mapping[str, PartTable], judged: list[Judgeme
     if worst and front(judged, worst=False).which != now:
         found.add("worst-point loss")
     return found
+
+
+def mattering(
+    spec: Spec, tables: Mapping[str, PartTable], judged: list[Judgement]
+) -> frozenset[str]:
+    """Limits and rules, those of cost included, without which the front would be another one."""
+    worst = spec.choice.objective == OBJECTIVE_WORST
+    return frozenset(binding(judged, worst=worst) | cost_rules(spec, tables, judged))

@@ -72,10 +72,7 @@ def pair(seed: int) -> Compared:
 def mattered(seed: int) -> frozenset[str]:
     """Limits and rules without which the front of a pair would be another one."""
     one = pair(seed)
-    found = brute_force.binding(one.judged, worst=one.case.worst)
-    return frozenset(
-        found | brute_force.cost_rules(one.case.spec, one.case.catalog.tables, one.judged)
-    )
+    return brute_force.mattering(one.case.spec, one.case.catalog.tables, one.judged)
 
 
 def same_fronts(one: Compared) -> None:
