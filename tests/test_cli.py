@@ -225,7 +225,11 @@ def test_lint_tells_findings_row_by_row_and_by_code(
     assert cli.main(["lint", "mosfets.csv"]) == 2
     told = capsys.readouterr().out
     assert "mosfets.csv:1" in told
+    assert "Wrong, and stops a run" in told
     assert cli.main(["lint", str(ROOT / "catalogs")]) == 0
+    told = capsys.readouterr().out
+    assert "the row is not used" in told
+    assert "stops a run" not in told
 
 
 def test_help_needs_no_heavy_import() -> None:

@@ -369,8 +369,10 @@ def print_verified(
 
 # --- lint ----------------------------------------------------------------------------------------
 
+STOPS = "stops"
 SEVERITIES = {
-    "wrong": "Wrong: correct these cells",
+    STOPS: "Wrong, and stops a run until it is corrected",
+    "wrong": "Wrong: the row is not used as it stands",
     "refused": "Refused: rows that are not used",
     "filled": "Filled by policy",
     "suspicious": "Suspicious",
@@ -386,8 +388,13 @@ def finding_table(severity: str, items: Sequence[Plain]) -> Table:
 
 def print_lint(console: Console, found: Plain) -> None:
     """What lint found, worst first, then the counts."""
+    stopping = {(problem["place"], problem["name"]) for problem in found["problems"]}
+    graded = []
+    for item in found["items"]:
+        stops = item["severity"] == "wrong" and (item["place"], item["column"]) in stopping
+        graded.append((STOPS if stops else item["severity"], item))
     for severity in SEVERITIES:
-        items = [item for item in found["items"] if item["severity"] == severity]
+        items = [item for grade, item in graded if grade == severity]
         if items:
             console.print(finding_table(severity, items))
     for kind, count in found["rows"].items():
@@ -395,5 +402,5 @@ def print_lint(console: Console, found: Plain) -> None:
     counts = ", ".join(f"{count} {severity}" for severity, count in found["counts"].items())
     console.print(f"Findings: {clean(counts)}")
     if found["problems"]:
-        text = f"{len(found['problems'])} problems stop a run until they are corrected."
+        text = f"What stops a run until it is corrected: {len(found['problems'])}"
         console.print(text, style="bold red")
