@@ -14,7 +14,7 @@ RESISTANCE_FACTOR_MIN = 0.75
 """Smallest resistance relative to 25 degC: the linear law is not followed further into the cold."""
 
 DRIVE_ABOVE_PLATEAU = 2.0
-"""Drive voltage a fully enhanced channel needs above the plateau [V]."""
+"""Drive voltage above the plateau that is needed where no 4.5 V rating speaks for the part [V]."""
 
 DRIVE_ONLY_TEN = 8.0
 """Lowest drive voltage at which a value given at 10 V only is still used [V]."""
@@ -41,7 +41,7 @@ def at_drive(
     at_10v : resistance at 10 V, NaN where not given [ohm], (n_choice, n_lane)
     v_plateau : plateau voltage, NaN where not given [V], (n_choice, n_lane)
     Returns : resistance [ohm], (n_choice, n_lane); NaN below 4.5 V, NaN below 8 V for a part that
-        gives 10 V only, NaN where the drive is not 2 V above the plateau
+        gives 10 V only or where the drive is not 2 V above its plateau
 
     Holds for: silicon parts. The chord lies above the convex curve, so it errs to the high side;
         from 10 V up the 10 V value; a 4.5 V value alone serves as bound at any higher drive. A
@@ -54,9 +54,9 @@ def at_drive(
     share = np.clip((np.asarray(v_drive) - 4.5) / 5.5, 0.0, 1.0)
     both = at_4v5 + (at_10v - at_4v5) * share
     value = np.where(np.isnan(both), at_4v5, both)
-    value = np.where(np.isnan(at_4v5) & (v_drive >= DRIVE_ONLY_TEN), at_10v, value)
-    low = (v_drive < 4.5) | (v_drive < np.asarray(v_plateau) + DRIVE_ABOVE_PLATEAU)
-    return np.where(low, np.nan, value)
+    poor = (v_drive < DRIVE_ONLY_TEN) | (v_drive < np.asarray(v_plateau) + DRIVE_ABOVE_PLATEAU)
+    value = np.where(np.isnan(at_4v5) & ~poor, at_10v, value)
+    return np.where(np.asarray(v_drive) < 4.5, np.nan, value)
 
 
 @formula("at_4v5 + (at_10v - at_4v5) * maximum((v_drive - 4.5) / 5.5, 0)", unit="C")

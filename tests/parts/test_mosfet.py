@@ -33,14 +33,21 @@ def test_resistance_is_never_extrapolated_to_a_logic_level(
     assert float(found) == pytest.approx(expected, nan_ok=True)
 
 
-def test_drive_must_exceed_the_plateau_by_two_volts() -> None:
+@pytest.mark.parametrize(
+    ("v_drive", "low", "refused"),
+    [(8.0, NAN, [False, False, True, False]), (4.7, 6e-3, [False] * 4)],
+)
+def test_two_volts_above_the_plateau_are_asked_where_no_low_rating_speaks(
+    v_drive: float, low: float, refused: list[bool]
+) -> None:
+    """A maker who rates a part at 4.5 V answers for its plateau."""
     found = mosfet.at_drive(
-        v_drive=np.array(6.0),
-        at_4v5=np.array(6e-3),
+        v_drive=np.array(v_drive),
+        at_4v5=np.array(low),
         at_10v=np.array(4e-3),
-        v_plateau=np.array([3.9, 4.0, 4.1, NAN]),
+        v_plateau=np.array([5.9, 6.0, 6.1, NAN]) - (8.0 - v_drive),
     )
-    assert np.isnan(found).tolist() == [False, False, True, False]
+    assert np.isnan(found).tolist() == refused
 
 
 @given(st.floats(4.5, 10.0), st.floats(0.2, 3.0))
