@@ -66,11 +66,15 @@ class Sections:
         for name, other in (("v_transient_min", "v_min"), ("v_transient_max", "v_max")):
             if not any(word.startswith(name) for word in named) and values[other] is not None:
                 values[name] = values[other]
-                self.reading.note("assumed", ("source", name), f"not given, assumed {other}")
+                self.reading.note(
+                    "assumed", ("source", f"{name}_v"), f"not given, assumed {other}_v"
+                )
         if not timed:
             values["time_transient"] = TIME_TRANSIENT if ranged else 0.0
             if ranged:
-                self.reading.note("assumed", ("source", "time_transient"), "not given, assumed 1 s")
+                self.reading.note(
+                    "assumed", ("source", "time_transient_s"), "not given, assumed 1 s"
+                )
         checks.check_orders(self.reading, ("source",), "source", tables.SOURCE, values)
         return values
 
@@ -166,7 +170,7 @@ class Sections:
             ripple = record.i_ripple_share * load["i_output"] * record.leds * record.resistance_led
             values["v_ripple_output"] = ripple
             stood = f"not given, assumed {trade(ripple, 'voltage')}: the ripple of the LED current"
-            reading.note("assumed", (*path, "v_ripple_output"), stood)
+            reading.note("assumed", (*path, "v_ripple_output_mv"), stood)
             given = given | {"v_ripple_output"}
         for name, base, part in (
             ("v_ripple_input", source["v_nominal"], RIPPLE_INPUT_SHARE),
@@ -175,10 +179,10 @@ class Sections:
             if base is not None and not any(word.startswith(name) for word in given):
                 values[name] = base * part
                 stood = f"not given, assumed {part:.0%} of {trade(base, 'voltage')} peak to peak"
-                reading.note("assumed", (*path, name), stood)
+                reading.note("assumed", (*path, f"{name}_mv"), stood)
         if "loss_ceiling_pct" not in given:
             text = "not given, assumed 8 % of the output power, or what a floor at the point allows"
-            reading.note("assumed", (*path, "loss_ceiling"), text)
+            reading.note("assumed", (*path, "loss_ceiling_pct"), text)
         floors = self.items((*path, "floors"), self.sub("limits", "floors"), tables.FLOOR)
         for index, floor in enumerate(floors):
             self.at_nominal(floor, ambient)

@@ -302,7 +302,7 @@ class Reading:
             return None
         stood = trade(key.default, key.family)
         text = key.why if stood == "none" else f"{stood}: {key.why}"
-        self.note("assumed", (*path, key.name), f"not given, assumed {text}")
+        self.note("assumed", (*path, key.spelling), f"not given, assumed {text}")
         return key.default
 
     def wanted(self, key: Key) -> str:

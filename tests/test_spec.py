@@ -116,11 +116,11 @@ def test_without_a_mission_the_printed_default_stands_in() -> None:
 
 
 DEFAULTS = {
-    "source.resistance": ("source", "resistance", 0.0),
-    "limits.thermal_gain_max": ("limits", "thermal_gain_max", 0.4),
-    "limits.saturation_drop_max": ("limits", "saturation_drop_max", 0.3),
-    "limits.area_max": ("limits", "area_max", math.inf),
-    "choice.part_numbers_max": ("choice", "part_numbers_max", None),
+    "source.resistance_mohm": ("source", "resistance", 0.0),
+    "limits.thermal_gain_max_pct": ("limits", "thermal_gain_max", 0.4),
+    "limits.saturation_drop_max_pct": ("limits", "saturation_drop_max", 0.3),
+    "limits.area_max_mm2": ("limits", "area_max", math.inf),
+    "choice.part_numbers_max_pcs": ("choice", "part_numbers_max", None),
 }
 
 
@@ -135,7 +135,7 @@ def test_every_default_that_stood_in_is_noted(subject: str) -> None:
 def test_a_value_that_is_given_is_not_noted() -> None:
     spec = cabinet(("height_max_mm = 14", "height_max_mm = 14\narea_max_mm2 = 900"))
     assert spec.limits.area_max == pytest.approx(9e-4)
-    assert not [n for n in spec.notes if n.subject == "limits.area_max"]
+    assert not [n for n in spec.notes if n.subject == "limits.area_max_mm2"]
 
 
 def test_ripple_limits_that_are_absent_follow_the_voltages() -> None:
@@ -143,7 +143,7 @@ def test_ripple_limits_that_are_absent_follow_the_voltages() -> None:
     assert spec.limits.v_ripple_input == pytest.approx(0.05 * 24)
     assert spec.limits.v_ripple_output == pytest.approx(0.01 * 19)
     noted = {n.subject for n in spec.notes}
-    assert {"limits.v_ripple_input", "limits.v_ripple_output"} <= noted
+    assert {"limits.v_ripple_input_mv", "limits.v_ripple_output_mv"} <= noted
 
 
 def test_no_transient_range_means_the_continuous_one() -> None:
