@@ -191,6 +191,8 @@ class Expansion:
             self.surveyed[key] = skeleton
             if skeleton is not None:
                 self.sketched[key] = skeleton
+            looked = f"{len(self.surveyed)} skeletons surveyed, {len(self.stair[0])} points"
+            self.clock.say("survey", looked)
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
