@@ -380,6 +380,7 @@ def test_verify_without_a_rating_at_the_drive_shows_failing_margins(
     found = capsys.readouterr()
     assert "Traceback" not in found.err
     assert "nan" not in found.out
+    assert "losses not known" in found.out
     assert "rds_on_4v5_max_mohm" in found.out
 
 

@@ -331,9 +331,14 @@ def bill_table(verified: Plain, currency: str) -> Table:
 def set_line(verified: Plain, currency: str) -> str:
     """Topology, frequency, cost and both losses in one line."""
     parts = verified["part_set"]
-    return (
+    line = (
         f"{parts['topology']}, {parts['frequency'] / 1e3:g} kHz: cost {fixed(verified['cost'])} "
-        f"{currency} a board, mission-weighted loss {fixed(verified['loss_mission'], 3)} W "
+        f"{currency} a board, "
+    )
+    if verified["loss_worst"] is None:
+        return f"{line}losses not known: see what fails"
+    return (
+        f"{line}mission-weighted loss {fixed(verified['loss_mission'], 3)} W "
         f"(expected), worst loss {fixed(verified['loss_worst'], 3)} W "
         f"(guaranteed, {verified['loss_worst_at']})"
     )
