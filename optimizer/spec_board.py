@@ -4,7 +4,7 @@
 
     topology = "buck"
     frequency_khz = 400
-    catalogs = ["own-parts.csv"]          # optional, beside the catalogs of the spec
+    catalogs = ["capacitors-own.csv"]          # optional, beside the catalogs of the spec
 
     [positions]
     input-high = { part_number = "A", pieces = 1 }
