@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -203,9 +203,14 @@ def _keep_known(
     search: _Search, gap: _Gap, cost_max: int | None, known: tuple[Selection, ...]
 ) -> None:
     """Sets of a box that was not searched which the scouts know to keep every row."""
-    for point in known:
-        if (cost_max is None or point.cost <= cost_max) and point.loss < gap.loss_below:
-            search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
+    for point in _inside(known, gap, cost_max):
+        search.keep(replace(point, proof="", bound=max(gap.floor, 0.0)))
+
+
+def _inside(points: Iterable[Selection], gap: _Gap, cost_max: int | None) -> list[Selection]:
+    """Those of some sets that lie in what is left of a box."""
+    dearest = math.inf if cost_max is None else cost_max
+    return [one for one in points if one.cost <= dearest and one.loss < gap.loss_below]
 
 
 def _name(cost_max: int | None, gap: _Gap) -> str:
@@ -218,16 +223,14 @@ def _leave_open(
 ) -> None:
     """Say what was found and what is proved of a box the solver did not finish."""
     bound = max(answer.bound, gap.floor)
-    within = [
-        point
-        for point in (answer.selection, *box.known)
-        if point is not None and (cost_max is None or point.cost <= cost_max)
-    ]
-    best = min(within, key=lambda point: (point.loss, point.cost), default=None)
-    if best is None or best.loss >= gap.loss_below:
+    met = [point for point in (answer.selection, *box.known) if point is not None]
+    inside = _inside(met, gap, cost_max)
+    if not inside:
         search.notes.append(f"not proved: {_name(cost_max, gap)}: nothing found, bound {bound:.0f}")
         return
-    search.keep(replace(best, proof="", bound=bound))
+    for point in inside:
+        search.keep(replace(point, proof="", bound=bound))
+    best = min(inside, key=lambda point: (point.loss, point.cost))
     left = f"gap {best.loss - bound:.0f}" if best.loss > bound else f"least cost {best.cost} open"
     search.notes.append(
         f"not proved: {_name(cost_max, gap)}: best loss {best.loss}, bound {bound:.0f}, {left}"

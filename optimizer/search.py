@@ -242,7 +242,7 @@ def _answer(choice: Choice, work: Expansion, engine: str, prove_points: int) -> 
     answer = frontier.front(
         choice,
         engine="solver" if engine == "solver" else "auto",
-        time_limit=max(left, 0.05),
+        time_limit=max(left, 0.0),
         prove_points=0 if engine == "merge" else prove_points,
         stop=work.clock.stop,
     )
