@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import replace
 
 import numpy as np
@@ -82,19 +83,19 @@ def solve(
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
     found = prepared(spec, catalog, references=references, clock=clock)
-    work = Expansion(found, clock, processes or crew.available())
-    if known is not None:
-        work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
-    if not work.keys:
-        found.seconds = clock.seconds
-        return found
-    work.bound()
-    work.sketch(any_set=any_set)
-    if not any_set:
-        work.survey()
-    if not (any_set and len(work.stair[0])):
-        work.expand_all(any_set=any_set)
-    _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
+    with closing(Expansion(found, clock, processes or crew.available())) as work:
+        if known is not None:
+            work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
+        if not work.keys:
+            found.seconds = clock.seconds
+            return found
+        work.bound()
+        work.sketch(any_set=any_set)
+        if not any_set:
+            work.survey()
+        if not (any_set and len(work.stair[0])):
+            work.expand_all(any_set=any_set)
+        _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
     if known is not None and found.front is not None:
         found.front = _beside(found.front, known)
     found.seconds = clock.seconds
