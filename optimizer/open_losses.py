@@ -12,7 +12,6 @@ from optimizer.dominance import Staircase
 from optimizer.market import whole_units
 from optimizer.records import FloatArray, IntArray
 
-
 FLOAT_NOISE = 1e-6
 """Of a cost unit: far above the noise of floats that stand for whole units."""
 

@@ -256,9 +256,7 @@ def _listed(
     return passing[0][i], passing[1][j]
 
 
-def _rooms(
-    bench: Workbench, leg: Leg
-) -> Iterator[tuple[IntArray, list[FloatArray | Staircase]]]:
+def _rooms(bench: Workbench, leg: Leg) -> Iterator[tuple[IntArray, list[FloatArray | Staircase]]]:
     """What a pair costs at least, and bounds on everything else: sharing nothing, sharing any."""
     rest = bench.others("legs")
     others = [value for name, value in bench.legs.items() if name != leg.name]

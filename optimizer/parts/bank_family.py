@@ -101,8 +101,11 @@ class Banks:
 
     def small(self) -> Banks:
         """The same in less memory."""
-        few = (self.first, self.first_pieces, self.second, self.second_pieces)
-        return Banks(*(column.astype(np.int32) for column in few), self.cost)
+        first, first_pieces, second, second_pieces = (
+            np.asarray(column.astype(np.int32))
+            for column in (self.first, self.first_pieces, self.second, self.second_pieces)
+        )
+        return Banks(first, first_pieces, second, second_pieces, self.cost)  # type: ignore[arg-type]
 
 
 def least_costs(duty: FamilyDuty, cost: IntArray, *, two_types: bool) -> IntArray:
