@@ -22,7 +22,7 @@ LANES = 6
 CHUNK, SIFTED = 256, 4096
 """Banks looked at together, in full and by one harmonic alone."""
 
-MOST = 1 << 21
+MOST = 1 << 19
 """Banks that a family keeps a list of."""
 
 ROOM = 1.0 + RIPPLE_ROOM
