@@ -64,6 +64,9 @@ COST_SCALE = 10.0
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
 
+FREE = 0
+"""Cost of a point that covers everything from its loss on."""
+
 COVERED = -(1 << 40)
 """Loss of a point that covers everything from its cost on."""
 
@@ -317,7 +320,7 @@ class Expansion:
         bounds = self.bounds[waiting]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
-        real = self.stair[1] > COVERED
+        real = (self.stair[1] > COVERED) & (self.stair[0] > FREE)
         if not real.any():
             return waiting[int(np.argmin(bounds[:, 0]))]
         known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)

@@ -32,7 +32,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, GAP_STEP, Expansion, loosened
+from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -324,14 +324,18 @@ def _gaps(
 
 
 def _within(stair: Staircase, before: Selection | None, after: Selection | None) -> Staircase:
-    """What is known inside a gap; from the point after it on, everything counts as covered."""
+    """What is known inside a gap; outside of it, everything counts as covered.
+
+    No set is cheaper than the point before the gap and loses less, so the loss of that point is
+    what any set must go below.
+    """
     cost, loss = stair
-    inside = np.ones(len(cost), dtype=bool)
     if before is not None:
-        inside &= cost >= before.cost
+        inside = (cost > before.cost) & (loss < before.loss)
+        cost, loss = np.append(FREE, cost[inside]), np.append(before.loss, loss[inside])
     if after is None:
-        return cost[inside], loss[inside]
-    inside &= cost < after.cost
+        return cost, loss
+    inside = cost < after.cost
     return np.append(cost[inside], after.cost), np.append(loss[inside], COVERED)
 
 
