@@ -8,6 +8,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from optimizer import conclude_senses as senses
 from optimizer import frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
@@ -23,6 +24,7 @@ from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.results import FrontPoint, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
@@ -58,23 +60,48 @@ def front(
     time was too short for a first set.
     """
     end = math.inf if time_limit is None else time.monotonic() + time_limit
-    found = search.solve(
-        spec,
-        catalog,
-        engine=engine,
-        time_limit=time_limit,
-        prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
-        processes=processes,
-        progress=progress,
-        stop=stop,
-    )
-    if found.front is None or not found.front.points:
-        if _cut_short(found):
-            raise NotProved(_nothing_yet(found))
-        raise infeasible.explain(
-            spec, catalog, found, time_limit=end - time.monotonic(), progress=progress, stop=stop
+    asked = by_sense(spec)
+    founds: list[Found] = []
+    for k, one in enumerate(asked):
+        if len(asked) > 1:
+            progress("charge-current sense", senses.name_of(senses.sense_of(one)))
+        left = (end - time.monotonic()) / (len(asked) - k)
+        found = search.solve(
+            one,
+            catalog,
+            engine=engine,
+            time_limit=None if time_limit is None else max(left, 0.0),
+            prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
+            processes=processes,
+            progress=progress,
+            stop=stop,
         )
-    return run_of(found, catalog, name=spec.name, progress=progress)
+        founds.append(found)
+    if not any(found.front is not None and found.front.points for found in founds):
+        for found in founds:
+            if _cut_short(found):
+                raise NotProved(_nothing_yet(found))
+        left = end - time.monotonic()
+        raise infeasible.explain(
+            found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
+        )
+    if not spec.load.senses:
+        return run_of(found, catalog, name=spec.name, progress=progress)
+    kept = senses.unbeaten(founds)
+    detailed = max(1, DETAILED_POINTS // len(kept))
+    runs = [
+        run_of(
+            part.found,
+            catalog,
+            name=spec.name,
+            progress=progress,
+            numbers=part.numbers,
+            detailed=detailed,
+        )
+        for part in kept
+    ]
+    echo = spec_echo.rows(spec)
+    return senses.joined(spec, founds, kept, runs, cut_short=_cut_short, echo=echo)
 
 
 def _cut_short(found: Found) -> bool:
@@ -92,21 +119,34 @@ def _nothing_yet(found: Found) -> str:
     return "\n".join([*lines, *map(infeasible.waterfall_text, fallen)])
 
 
-def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = quiet) -> Run:
-    """Everything a search found, verified and told: the record a run folder keeps."""
+def run_of(
+    found: Found,
+    catalog: Catalog,
+    *,
+    name: str,
+    progress: Progress = quiet,
+    numbers: Sequence[int] | None = None,
+    detailed: int = DETAILED_POINTS,
+) -> Run:
+    """Everything a search found, verified and told: the record a run folder keeps.
+
+    numbers : of the points; None for 1, 2, ...
+    detailed : points that get evidence, at most
+    """
     if found.front is None or found.choice is None:
         raise ValueError("a search without a front: see infeasible.explain")
     since = time.monotonic()
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
-    points = _points(found, found.front, verified_all(found.stages, chosen))
+    numbers = numbers or range(1, len(selections) + 1)
+    points = _points(found, found.front, verified_all(found.stages, chosen), numbers)
     points = _with_faults(found, chosen, points)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    points = with_evidence(found.stages, points, chosen)
+    points = with_evidence(found.stages, points, chosen, detailed)
     seconds["evidence"] = time.monotonic() - since - seconds["verification"]
-    detailed = sum(point.evidence is not None for point in points)
-    progress("evidence", f"{detailed} sets in detail")
+    in_detail = sum(point.evidence is not None for point in points)
+    progress("evidence", f"{in_detail} sets in detail")
     not_proved = _not_proved(found, found.front)
     return Run(
         name=name,
@@ -145,11 +185,14 @@ def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[
 
 
 def with_evidence(
-    stages: Mapping[str, Stage], points: Sequence[FrontPoint], chosen: Sequence[Chosen]
+    stages: Mapping[str, Stage],
+    points: Sequence[FrontPoint],
+    chosen: Sequence[Chosen],
+    most: int = DETAILED_POINTS,
 ) -> tuple[FrontPoint, ...]:
-    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out."""
+    """The points, up to `most` of them with evidence: marked ones, then spread out."""
     marked = [k for k, point in enumerate(points) if point.mark]
-    detailed = spread([point.loss_model for point in points], marked, DETAILED_POINTS)
+    detailed = spread([point.loss_model for point in points], marked, most)
     found: dict[int, Evidence] = {}
     for topology in dict.fromkeys(chosen[k].topology for k in detailed):
         index = [k for k in detailed if chosen[k].topology == topology]
@@ -162,7 +205,9 @@ def with_evidence(
 # --- points ---------------------------------------------------------------------------------------
 
 
-def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tuple[FrontPoint, ...]:
+def _points(
+    found: Found, proved: Frontier, verified: Sequence[Verified], numbers: Sequence[int]
+) -> tuple[FrontPoint, ...]:
     """The points of a front with what is proved, marked and tied; no marks where some may lack."""
     worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
@@ -171,7 +216,7 @@ def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tup
     )
     marks = {} if lacking else _marks(selections)
     points = [
-        _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
+        _point(numbers[k], one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
     ]
     ties = tie_groups([one.loss_model for one in points], largest_difference(points))

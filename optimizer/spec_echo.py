@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -62,9 +63,16 @@ def _load(spec: Spec) -> Iterator[Row]:
     yield from _section("load", load, tables.LOAD)
     if record is not None:
         own = [key for key in spec_loads.TABLES[load.kind] if not hasattr(load, key.name)]
+        if load.senses:
+            own = [key for key in own if key.name != "resistance_sense"]
+            offered = load.senses
+            yield "load.resistance_sense", trade(offered, "resistance"), si(offered, "resistance")
         yield from _section("load", record, own)
     if isinstance(record, LedString):
         yield from _section("load.dimming", record.dimming, spec_loads.DIMMING)
+    if math.isfinite(load.i_end_error_max):
+        limit = load.i_end_error_max
+        yield "load.i_end_error_max", trade(limit, "current"), si(limit, "current")
     yield from _text("load.record", type(record).__name__ if record else "none")
     for number, one in enumerate(load.demands, start=1):
         text = f"{one.name}: {one.v_output:.4g} V, {trade(one.i_output, 'current')}"

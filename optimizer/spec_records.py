@@ -5,6 +5,7 @@ Every optional limit that is absent is ``math.inf`` (no limit), never a hidden n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -91,6 +92,10 @@ class Load:
     kind : "rail", "led-string", "lead-acid" or "lithium", with its `record`
     demands : what else it may ask for; a rail asks for its tolerance band only
     surges : currents above the full one, for a moment
+    senses : resistors of a charge-current sense that are offered, falling [ohm]; empty where the
+        record names the only one. With several the record holds the largest, and each is searched
+        in a spec of its own (`spec_edit.by_sense`)
+    i_end_error_max : how far the end of charge may lie from its set point [A]
     """
 
     kind: str
@@ -100,6 +105,8 @@ class Load:
     demands: tuple[Demand, ...]
     surges: tuple[Surge, ...]
     record: LoadRecord | None
+    senses: tuple[float, ...] = ()
+    i_end_error_max: float = math.inf
 
     @property
     def v_lowest(self) -> float:
