@@ -27,6 +27,7 @@ from optimizer.spec_records import (
     Board,
     ChoiceRules,
     Controller,
+    DimmingInput,
     ExchangeRate,
     Faults,
     Floor,
@@ -127,7 +128,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
     found["faults"] = sections.plain("faults", tables.FAULTS)
-    found["set_points"] = sections.plain("set_points", tables.SET_POINTS)
+    found["set_points"] = sections.set_points(load)
     found["loop"] = sections.plain("loop", tables.LOOP)
     checks.check_loop(reading, found["loop"])
     found["life"] = sections.plain("life", tables.LIFE)
@@ -172,6 +173,8 @@ def _catalogs(
 def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec:
     """The records, once nothing is wrong."""
     choice, limits, purchase = found["choice"], found["limits"], found["purchase"]
+    points = found["set_points"]
+    dimming = DimmingInput(**points["dimming"]) if points["dimming"] else None
     return Spec(
         name=found["name"] or Path(path).stem or "spec",
         path=path,
@@ -184,7 +187,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
-        set_points=SetPoints(**found["set_points"]),
+        set_points=SetPoints(**{**points, "dimming": dimming}),
         loop=Loop(**found["loop"]),
         life=Life(**found["life"]),
         derating=found["derating"],

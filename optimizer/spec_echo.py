@@ -9,6 +9,7 @@ from typing import Any
 from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
+from optimizer.spec_dimming import DIMMING_INPUT
 from optimizer.spec_records import PART_KINDS, Spec
 from optimizer.spec_text import si, trade
 
@@ -104,6 +105,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     found += _limits(spec)
     found += _section("faults", spec.faults, tables.FAULTS)
     found += _section("set_points", spec.set_points, tables.SET_POINTS)
+    if spec.set_points.dimming is not None:
+        found += _section("set_points.dimming", spec.set_points.dimming, DIMMING_INPUT)
     found += _section("loop", spec.loop, tables.LOOP)
     found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))

@@ -224,9 +224,32 @@ class Faults:
 
 
 @dataclass(frozen=True, slots=True)
+class DimmingInput:
+    """The input of a controller that sets the lamp current, and what is asked of it.
+
+    levels : shares of the full current, each set by a divider; accuracy : of each, as its share
+    v_reference : feeds the dividers [V], with its relative tolerance
+    v_full, v_zero : at the input, for full and for no current [V]; v_offset : of it, either way
+    slope_tolerance : of the straight between [1]; i_bias_max : of the input, either way [A]
+    """
+
+    levels: tuple[float, ...]
+    accuracy: float
+    v_reference: float
+    v_reference_tolerance: float
+    v_full: float
+    v_zero: float
+    v_offset: float
+    slope_tolerance: float
+    i_bias_max: float
+
+
+@dataclass(frozen=True, slots=True)
 class SetPoints:
     """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
     both together [ohm], bias current of the tap [A], reference of the enable input [V].
+
+    dimming : what sets the lamp current, None where no level is to be chosen
     """
 
     series: str
@@ -237,6 +260,7 @@ class SetPoints:
     i_bias_max: float
     v_lockout_reference: float
     v_lockout_tolerance: float
+    dimming: DimmingInput | None = None
 
 
 @dataclass(frozen=True, slots=True)
