@@ -39,6 +39,8 @@ POINT_COLUMNS = 6
 NOT_KNOWN = "not known"
 """Stands where a set has no steady state or a part no rating: that counts as failing."""
 
+SENSE_HEADS = (">charge sense mohm", ">with its loss W", "charging ends A")
+
 WIDE = 140
 """Columns of the screen from which what belongs together stands in one table."""
 
@@ -60,7 +62,7 @@ def front_tables(run: Plain, shown: Sequence[Plain], *, width: int) -> list[Tabl
     loss = "worst loss W" if run["objective"] == "worst-point" else "loss W"
     heads = [
         ">#", "mark", f">cost {run['currency']}", f">{loss}",
-        *((">sense mohm", ">with its loss W", "charging ends A") if offers_sense(shown) else ()),
+        *(SENSE_HEADS if offers_sense(shown) else ()),
         *(f">eff. % {name}" for name in names),
     ]  # fmt: skip
     limits = ["hottest part", ">degC", ">margin %", "smallest stress margin", ">margin %"]
