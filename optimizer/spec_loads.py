@@ -193,6 +193,9 @@ def _surges(reading: Reading, raw: Any, i_full: float | None) -> tuple[Surge, ..
         return ()
     found = [reading.section(item, (*path, k), SURGE) for k, item in enumerate(raw)]
     for k, one in enumerate(found):
+        if one["v_input_min"] is None:
+            text = "at every input, the lowest too: ask whether it is needed there"
+            reading.note("assumed", (*path, k, "v_input_min"), f"not given, assumed {text}")
         one["v_input_min"] = one["v_input_min"] or 0.0
         i_output = one["i_output"]
         if None not in (i_output, i_full) and i_output <= i_full:
