@@ -101,7 +101,7 @@ def front(
         for part in kept
     ]
     echo = spec_echo.rows(spec)
-    return senses.joined(spec, founds, kept, runs, cut_short=_cut_short, echo=echo)
+    return senses.joined(spec, founds, kept, runs, lacking=_lacking, echo=echo)
 
 
 def _cut_short(found: Found) -> bool:
@@ -211,16 +211,19 @@ def _points(
     """The points of a front with what is proved, marked and tied; no marks where some may lack."""
     worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
-    lacking = (
-        found.open or found.skipped or any(text.startswith(LACKING) for text in proved.not_proved)
-    )
-    marks = {} if lacking else _marks(selections)
+    marks = {} if _lacking(found) else _marks(selections)
     points = [
         _point(numbers[k], one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
     ]
     ties = tie_groups([one.loss_model for one in points], largest_difference(points))
     return tuple(replace(one, tie=tie) for one, tie in zip(points, ties, strict=True))
+
+
+def _lacking(found: Found) -> bool:
+    """Whether points of the front may lack."""
+    left = found.front.not_proved if found.front is not None else ()
+    return bool(found.open or found.skipped) or any(text.startswith(LACKING) for text in left)
 
 
 def _with_faults(

@@ -107,16 +107,16 @@ def joined(
     parts: Sequence[Unbeaten],
     runs: Sequence[Run],
     *,
-    cut_short: Callable[[Found], bool],
+    lacking: Callable[[Found], bool],
     echo: tuple[tuple[str, str, str], ...],
 ) -> Run:
     """The runs of several values as one.
 
     runs : of `parts`, their points numbered already
-    cut_short : whether a search was ended before it knew its whole front
+    lacking : whether points of a search's own front may lack
     """
-    ended = [name_of(sense_of(one.spec)) for one in founds if cut_short(one)]
-    open_from = next((one.spec for one in founds if cut_short(one)), None)
+    ended = [name_of(sense_of(one.spec)) for one in founds if lacking(one)]
+    open_from = next((one.spec for one in founds if lacking(one)), None)
     points: list[FrontPoint] = []
     ties = 0
     for part, run in zip(parts, runs, strict=True):

@@ -89,7 +89,7 @@ def parse_spec(text: str, *, path: str = "", catalogs: Sequence[Path] = ()) -> S
     reading = Reading(text, place)
     found = _read(reading, data, Path(path).parent)
     if reading.problems:
-        raise InputError(sorted(reading.problems, key=_by_line))
+        raise InputError(sorted(dict.fromkeys(reading.problems), key=_by_line))
     return _spec(found, text=text, path=path, notes=reading.notes)
 
 

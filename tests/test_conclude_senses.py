@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer import cli, search
+from optimizer import cli, conclude, search
 from optimizer import conclude_senses as senses
 from optimizer.archive import read_run
 from optimizer.catalog import read_catalog
@@ -262,3 +262,27 @@ def test_the_page_and_the_netlist_know_the_value_of_a_point(ran: tuple[Path, Pat
     first = {p["charge_sense"]["resistance"]: p for p in reversed(run["points"]) if p["evidence"]}
     texts = [netlist_text(run, point, 0) for point in first.values()]
     assert texts[0] != texts[1]
+
+
+def test_what_lies_behind_an_unfinished_larger_resistor_is_not_called_proved(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spec = read_spec(written(tmp_path, charger()))
+    catalog = read_catalog(spec.catalogs)
+    solve = search.solve
+
+    def stopped(one: Spec, *rest: Any, **more: Any) -> Found:
+        found = solve(one, *rest, **more)
+        if senses.sense_of(one).resistance == 0.02:
+            found.open = [("buck", 0)]
+        return found
+
+    monkeypatch.setattr(search, "solve", stopped)
+    run = conclude.front(spec, catalog, engine="merge")
+    assert not run.complete
+    assert "not searched to the end: 20 mohm" in run.not_proved
+    proofs: dict[float, set[str]] = {}
+    for point in run.points:
+        assert point.charge_sense is not None
+        proofs.setdefault(point.charge_sense.resistance, set()).add(point.proof)
+    assert proofs == {0.01: {""}, 0.02: {"merge"}}

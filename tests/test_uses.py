@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from optimizer import conclude, limits, loads, search, sources
 from optimizer.catalog import read_catalog
+from optimizer.errors import InputError
 from optimizer.expansion import Expansion
 from optimizer.found import Clock, never, quiet
 from optimizer.load_records import LeadAcid, LedString
@@ -186,6 +187,22 @@ def test_tunnel_flicker_and_range_are_told() -> None:
     assert "above the low-risk line of 96 %" in texts(TUNNEL, "flicker")
     assert "960:1" in texts(TUNNEL, "dimming")
     assert "bands" in texts(TUNNEL, "pulses")
+
+
+def test_a_problem_that_three_controllers_share_is_told_once() -> None:
+    text = (EXAMPLES / "tunnel_lamp.toml").read_text("utf-8")
+    with pytest.raises(InputError) as caught:
+        parse_spec(text.replace("pwm_ratio = 96", "pwm_ratio = 1000"))
+    assert len(caught.value.problems) == 1
+    assert "PWM 100:1 x analogue 10:1" in str(caught.value)
+
+
+def test_modules_that_never_feed_the_full_load_are_told() -> None:
+    """31.5 V less 0.42 % a kelvin: 5.9 A give 151 W hot and 225 W cold."""
+    text = (EXAMPLES / "frost_watch.toml").read_text("utf-8")
+    assert "hot modules offer 150.7 W" in texts(ORCHARD, "source.i_power")
+    more = parse_spec(text.replace("i_output_a = 5", "i_output_a = 8"))
+    assert "even the coldest modules offer 224.9 W" in texts(more, "source.i_power")
 
 
 def test_pulses_take_their_part_of_the_time() -> None:
@@ -589,7 +606,6 @@ JUNK = ('"x"', "[{}]", "-inf")
 )
 def test_every_value_of_a_use_may_be_junk(name: str) -> None:
     """Damage is a spec or an input error, never anything else."""
-    from optimizer.errors import InputError
 
     lines = (EXAMPLES / f"{name}.toml").read_text("utf-8").splitlines()
     for number, line in enumerate(lines):
