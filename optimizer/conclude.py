@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from optimizer import conclude_senses as senses
-from optimizer import frontier, infeasible, search, spec_echo
+from optimizer import crew, frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_evidence import evidence_of, shape_of
 from optimizer.conclude_faults import fault_lines
-from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_figures import SETS_AT_ONCE, verified_sets
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
@@ -22,7 +23,7 @@ from optimizer.errors import NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
-from optimizer.results import FrontPoint, Run, Verified
+from optimizer.results import FaultLine, FrontPoint, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
 from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
@@ -32,6 +33,11 @@ __all__ = ["front", "run_of", "verify_board"]
 
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
+
+EVIDENCE_AT_ONCE = 10
+"""Sets that one process makes evidence of at a time."""
+
+T = TypeVar("T")
 
 PROVE_USUAL, PROVE_ALL = 13, 1 << 30
 """Points of the merge that the solver proves again: ends, knee and ten more, or all."""
@@ -86,7 +92,7 @@ def front(
             found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
         )
     if not spec.load.senses:
-        return run_of(found, catalog, name=spec.name, progress=progress)
+        return run_of(found, catalog, name=spec.name, processes=processes, progress=progress)
     kept = senses.unbeaten(founds)
     detailed = max(1, DETAILED_POINTS // len(kept))
     runs = [
@@ -94,6 +100,7 @@ def front(
             part.found,
             catalog,
             name=spec.name,
+            processes=processes,
             progress=progress,
             numbers=part.numbers,
             detailed=detailed,
@@ -124,12 +131,14 @@ def run_of(
     catalog: Catalog,
     *,
     name: str,
+    processes: int | None = 1,
     progress: Progress = quiet,
     numbers: Sequence[int] | None = None,
     detailed: int = DETAILED_POINTS,
 ) -> Run:
     """Everything a search found, verified and told: the record a run folder keeps.
 
+    processes : how many share the work; None for one per core. The record does not depend on it
     numbers : of the points; None for 1, 2, ...
     detailed : points that get evidence, at most
     """
@@ -138,12 +147,13 @@ def run_of(
     since = time.monotonic()
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
+    processes = processes or crew.available()
     numbers = numbers or range(1, len(selections) + 1)
-    points = _points(found, found.front, verified_all(found.stages, chosen), numbers)
-    points = _with_faults(found, chosen, points)
+    verified = verified_all(found.stages, chosen, processes=processes)
+    points = _points(found, found.front, verified, numbers)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    points = with_evidence(found.stages, points, chosen, detailed)
+    points = with_evidence(found.stages, points, chosen, most=detailed, processes=processes)
     seconds["evidence"] = time.monotonic() - since - seconds["verification"]
     in_detail = sum(point.evidence is not None for point in points)
     progress("evidence", f"{in_detail} sets in detail")
@@ -174,13 +184,16 @@ def run_of(
     )
 
 
-def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[Verified]:
-    """Every set at its own state, all sets of a topology together."""
-    found: dict[int, Verified] = {}
-    for topology in dict.fromkeys(one.topology for one in chosen):
-        index = [k for k, one in enumerate(chosen) if one.topology == topology]
-        verified = verified_sets(stages[topology], [chosen[k] for k in index])
-        found |= dict(zip(index, verified, strict=True))
+def verified_all(
+    stages: Mapping[str, Stage], chosen: Sequence[Chosen], *, processes: int = 1
+) -> list[Verified]:
+    """Every set at its own state, the sets of a topology some at a time."""
+
+    def verified(task: tuple[str, Sequence[int]]) -> list[Verified]:
+        return verified_sets(stages[task[0]], [chosen[k] for k in task[1]])
+
+    tasks = _some_at_a_time(chosen, range(len(chosen)), SETS_AT_ONCE)
+    found = _by_set(tasks, _shared_out(verified, tasks, processes))
     return [found[k] for k in range(len(chosen))]
 
 
@@ -188,18 +201,67 @@ def with_evidence(
     stages: Mapping[str, Stage],
     points: Sequence[FrontPoint],
     chosen: Sequence[Chosen],
+    *,
     most: int = DETAILED_POINTS,
+    processes: int = 1,
 ) -> tuple[FrontPoint, ...]:
-    """The points, up to `most` of them with evidence: marked ones, then spread out."""
+    """The points, up to `most` of them with evidence: marked ones, then spread out.
+
+    The marked ones (the first where none is) also tell what becomes of them under faults.
+    """
     marked = [k for k, point in enumerate(points) if point.mark]
     detailed = spread([point.loss_model for point in points], marked, most)
-    found: dict[int, Evidence] = {}
-    for topology in dict.fromkeys(chosen[k].topology for k in detailed):
-        index = [k for k in detailed if chosen[k].topology == topology]
-        verified = [points[k].verified for k in index]
-        made = evidence_of(stages[topology], [chosen[k] for k in index], verified)
-        found |= dict(zip(index, made, strict=True))
-    return tuple(replace(point, evidence=found.get(k)) for k, point in enumerate(points))
+    shown = marked or [0]
+
+    def made(task: tuple[str, Sequence[int]]) -> list[tuple[Evidence, tuple[FaultLine, ...]]]:
+        stage, sets = stages[task[0]], [chosen[k] for k in task[1]]
+        verified = [points[k].verified for k in task[1]]
+        faults = [fault_lines(stage, chosen[k]) if k in shown else () for k in task[1]]
+        return list(zip(evidence_of(stage, sets, verified), faults, strict=True))
+
+    tasks = _some_at_a_time(chosen, sorted({*detailed, *shown}), EVIDENCE_AT_ONCE)
+    found = _by_set(tasks, _shared_out(made, tasks, processes))
+    return tuple(
+        replace(
+            point,
+            evidence=found[k][0],
+            verified=replace(point.verified, faults=found[k][1]),
+        )
+        if k in found
+        else point
+        for k, point in enumerate(points)
+    )
+
+
+def _some_at_a_time(
+    chosen: Sequence[Chosen], wanted: Sequence[int], most: int
+) -> list[tuple[str, Sequence[int]]]:
+    """Numbers of sets by topology, so many together whatever the number of processes."""
+    tasks: list[tuple[str, Sequence[int]]] = []
+    for topology in dict.fromkeys(chosen[k].topology for k in wanted):
+        index = [k for k in wanted if chosen[k].topology == topology]
+        tasks += [(topology, index[k : k + most]) for k in range(0, len(index), most)]
+    return tasks
+
+
+def _shared_out(
+    work: Callable[[tuple[str, Sequence[int]]], list[T]],
+    tasks: Sequence[tuple[str, Sequence[int]]],
+    processes: int,
+) -> list[list[T]]:
+    """The answers to all tasks, by so many processes at most."""
+    with crew.crew(work, min(processes, len(tasks)), never) as together:
+        return together(tasks)
+
+
+def _by_set(
+    tasks: Sequence[tuple[str, Sequence[int]]], answers: Sequence[Sequence[T]]
+) -> dict[int, T]:
+    """Answers by the number of the set."""
+    found: dict[int, T] = {}
+    for (_, index), answer in zip(tasks, answers, strict=True):
+        found |= dict(zip(index, answer, strict=True))
+    return found
 
 
 # --- points ---------------------------------------------------------------------------------------
@@ -224,25 +286,6 @@ def _lacking(found: Found) -> bool:
     """Whether points of the front may lack."""
     left = found.front.not_proved if found.front is not None else ()
     return bool(found.open or found.skipped) or any(text.startswith(LACKING) for text in left)
-
-
-def _with_faults(
-    found: Found, chosen: Sequence[Chosen], points: tuple[FrontPoint, ...]
-) -> tuple[FrontPoint, ...]:
-    """The marked points (the first where none is) with what becomes of them under faults."""
-    shown = {k for k, point in enumerate(points) if point.mark} or {0}
-    return tuple(
-        replace(
-            point,
-            verified=replace(
-                point.verified,
-                faults=fault_lines(found.stages[chosen[k].topology], chosen[k]),
-            ),
-        )
-        if k in shown
-        else point
-        for k, point in enumerate(points)
-    )
 
 
 def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: bool) -> FrontPoint:

@@ -7,7 +7,8 @@ options that may matter. The front so far sharpens the bounds of the next.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 
 import numpy as np
@@ -63,8 +64,17 @@ COST_SCALE = 10.0
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
 
+FREE = 0
+"""Cost of a point that covers everything from its loss on."""
+
 COVERED = -(1 << 40)
 """Loss of a point that covers everything from its cost on."""
+
+
+Task = tuple[int, Staircase, Mapping[str, bool], Skeleton | None]
+"""A skeleton to expand: its number, the front so far, how, and what came of it in a survey."""
+
+Together = Callable[[Sequence[Task]], list[Skeleton | None]]
 
 
 class Expansion:
@@ -101,6 +111,13 @@ class Expansion:
             one.numbers_limited and len(one.stage.nodes) != 2 for one in self.markets.values()
         )
         self.complete = loose_force or counted or rules.objective == OBJECTIVE_WORST
+        self._held = ExitStack()
+        self._crew: Together | None = None
+
+    def close(self) -> None:
+        """End the processes that helped."""
+        self._held.close()
+        self._crew = None
 
     def aim(
         self,
@@ -161,7 +178,7 @@ class Expansion:
                 break
             try:
                 self.clock.watch()
-                skeleton = self._expanded((number, self.stair, {"best_only": True}))
+                skeleton = self._expanded((number, self.stair, {"best_only": True}, None))
             except Halted:
                 break
             self._take_in(self.keys[number], skeleton)
@@ -222,19 +239,29 @@ class Expansion:
         """
         waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
         self.left = []
+        together = self._together()
+        while batch := self._next(waiting):
+            known = [self.surveyed.get(self.keys[number]) for number in batch]
+            tasks = [(n, self.stair, how, body) for n, body in zip(batch, known, strict=True)]
+            try:
+                self.clock.watch()
+                skeletons = together(tasks)
+            except Halted:
+                self.left = [k for k in (*batch, *waiting) if self._open(k)]
+                return
+            for number, skeleton in zip(batch, skeletons, strict=True):
+                self._take_in(self.keys[number], skeleton)
+                yield self.keys[number], skeleton
+
+    def _together(self) -> Together:
+        """Several skeletons expanded at once, by processes that stay until the search is closed."""
         long = sum(self.clock.seconds.values()) >= CREW_FROM
-        count = min(TOGETHER, self.processes) if long else 1
-        with crew.crew(self._expanded, count, self.clock.halted) as together:
-            while batch := self._next(waiting):
-                try:
-                    self.clock.watch()
-                    skeletons = together([(number, self.stair, how) for number in batch])
-                except Halted:
-                    self.left = [k for k in (*batch, *waiting) if self._open(k)]
-                    return
-                for number, skeleton in zip(batch, skeletons, strict=True):
-                    self._take_in(self.keys[number], skeleton)
-                    yield self.keys[number], skeleton
+        count = min(TOGETHER, self.processes)
+        if self._crew is None and long and count > 1:
+            self._crew = self._held.enter_context(
+                crew.crew(self._expanded, count, self.clock.halted)
+            )
+        return self._crew or (lambda tasks: [self._expanded(task) for task in tasks])
 
     def _next(self, waiting: list[int]) -> list[int]:
         """The next open skeletons, taken out of those that wait."""
@@ -247,11 +274,11 @@ class Expansion:
                 batch.append(number)
         return batch
 
-    def _expanded(self, task: tuple[int, Staircase, Mapping[str, bool]]) -> Skeleton | None:
+    def _expanded(self, task: Task) -> Skeleton | None:
         """The options of a skeleton beside a front so far."""
-        number, self.stair, how = task
+        number, self.stair, how, known = task
         key, aim = self.keys[number], self.aim(**how)
-        market, known = self.markets[key[0]], self.surveyed.get(key)
+        market = self.markets[key[0]]
         k, mixtures = self.skeletons[number][0], self.mixtures(key)
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
         return self.fitted(key, body) if aim.complete and body else body
@@ -293,7 +320,7 @@ class Expansion:
         bounds = self.bounds[waiting]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
-        real = self.stair[1] > COVERED
+        real = (self.stair[1] > COVERED) & (self.stair[0] > FREE)
         if not real.any():
             return waiting[int(np.argmin(bounds[:, 0]))]
         known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)

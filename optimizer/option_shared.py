@@ -20,11 +20,11 @@ from optimizer.option_banks import (
     bank_options,
     bank_rivals,
     forced_pairs,
+    hopeful,
     levels,
     node_of,
     offered,
     robust_banks,
-    without_hopeless,
 )
 from optimizer.option_legs import joined
 from optimizer.parts.bank_cascade import Cascade, Pairs
@@ -207,9 +207,9 @@ def _sifted(
     dearest: int | None,
 ) -> _Found:
     cascade = _cascade(bench, side.node, room)
-    cost = offered(without_hopeless(bench, side.node, cost, dearest))
-    floor = offered(_lowered(side))
-    pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest)
+    cost, listed = hopeful(bench, side.node, cost, dearest)
+    cost, floor = offered(cost), offered(_lowered(side))
+    pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest, listed)
     return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
 
 

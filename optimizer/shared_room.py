@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.errors import Watch
 from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front
 from optimizer.records import BoolArray, FloatArray, IntArray
 from optimizer.rivals import beaten
@@ -93,14 +94,15 @@ def sifted(
     wanted: BoolArray,
     watch: Watch,
     cost_max: int | None = None,
+    listed: Banks | None = None,
 ) -> Pairs:
     """Banks with a wanted type that the bounds and the ripple in the worst lanes leave open.
 
-    cost, floor, cost_max : as the cascade takes them
+    cost, floor, cost_max, listed : as the cascade takes them
     """
     queue: list[Pairs] = []
     left: list[Pairs] = []
-    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted):
+    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed):
         watch()
         queue.append(pairs)
         if sum(one.cost.size for one in queue) >= AT_ONCE:

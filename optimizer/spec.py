@@ -57,6 +57,10 @@ NOT_ASKED = (
     ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
     ("life", "years and share of the time on: [life]; without them life is a figure only"),
     ("emission", "protected frequency bands; no emission prediction is made"),
+    (
+        "alarm",
+        "what fails unnoticed (vaccines, escape lighting) needs an independent one; not here",
+    ),
     ("approvals", "place of use and its rules; local codes and licensed practice prevail"),
 )
 

@@ -390,3 +390,17 @@ def test_the_step_of_the_bank_inductance_by_hand(tiny_job: tuple[Spec, Catalog])
     share = waves["v_step_output"][lane] / (0.5e-9 * lanes.v_input[lane] / 15e-6)
     assert 1.0 < share < 1.05
     assert np.isnan(waves["v_step_input"]).all()
+
+
+def test_the_record_does_not_depend_on_the_number_of_processes(
+    tiny_job: tuple[Spec, Catalog],
+) -> None:
+    spec, catalog = tiny_job
+    found = search.solve(spec, catalog)
+    alone, shared = (
+        as_plain(conclude.run_of(found, catalog, name="x", processes=number)) for number in (1, 2)
+    )
+    alone.pop("stages"), shared.pop("stages")
+    assert alone == shared
+    assert any(point["evidence"] for point in shared["points"])
+    assert any(point["verified"]["faults"] for point in shared["points"])

@@ -26,6 +26,7 @@ from optimizer.points import points
 from optimizer.points_demands import INSIDE, JOINT, OPEN_CIRCUIT
 from optimizer.points_places import regions
 from optimizer.records import LOSS_UNIT, Lanes, Operation, Waveform
+from optimizer.report.cautions import STANDING
 from optimizer.results import PartSet
 from optimizer.search import refusal
 from optimizer.spec import echo, parse_spec, read_spec
@@ -446,6 +447,13 @@ def test_every_pair_of_kinds_is_read_counted_and_echoed(load: str, source: str) 
     assert {"load.kind", "source.kind", "source.v_idle_max"} <= keys
     if load != "rail":
         assert any(INSIDE in note.text for note in found.dropped)
+
+
+def test_approvals_and_an_independent_alarm_are_outside() -> None:
+    """Vaccines in the clinic's fridge, approval of the ferry: named, never judged."""
+    assert "vaccines" in texts(CLINIC, "alarm")
+    assert "local codes and licensed practice prevail" in texts(FERRY, "approvals")
+    assert any("marine" in text for text in STANDING)
 
 
 def test_each_kind_asks_its_own_questions() -> None:

@@ -22,8 +22,7 @@ STANDING = (
     "One shorted transistor can put the source on the load: provide a fuse with a clamp, or a "
     "series disconnect, and check it on the bench.",
     "Local codes, licensed electricians and the current editions of standards prevail. Functional "
-    "safety, approvals (rail, road, marine, medical) and emissions are outside this tool. "
-    "What must not fail unnoticed (vaccines, escape lighting) needs an independent alarm.",
+    "safety, approvals (rail, road, marine, medical) and emissions are outside this tool.",
 )
 
 
