@@ -273,7 +273,7 @@ def _points(
     """The points of a front with what is proved, marked and tied; no marks where some may lack."""
     worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
-    marks = {} if _lacking(found) else _marks(selections)
+    marks = {} if _lacking(found) else _marks(selections, verified)
     points = [
         _point(numbers[k], one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
@@ -305,10 +305,16 @@ def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: 
     )
 
 
-def _marks(points: tuple[Selection, ...]) -> dict[int, str]:
-    """Both ends and, between them, the knee."""
+def _marks(points: tuple[Selection, ...], verified: Sequence[Verified]) -> dict[int, str]:
+    """Both ends, the knee between them, and the cheapest that keeps every limit at its own state.
+
+    The last one only where a cheaper point misses a limit there.
+    """
     knee = frontier.knee(points)
-    return {knee: "knee", len(points) - 1: "least loss", 0: "cheapest"}
+    marks = {knee: "knee", len(points) - 1: "least loss", 0: "cheapest"}
+    keeps = (k for k, one in enumerate(verified) if all(m.passes for m in one.margins))
+    first = next(keeps, 0)
+    return {first: "cheapest that keeps all", **marks}
 
 
 def largest_difference(points: Sequence[FrontPoint]) -> float:

@@ -171,20 +171,21 @@ class Expansion:
         for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
             order = np.argsort(self.bounds[:, direction], kind="stable")
             picks += [int(k) for k in order[:SKETCHES]]
-        for number in dict.fromkeys(picks):
-            if not self._open(number):
-                continue
-            if any_set and len(self.stair[0]):
-                break
+        waiting = list(dict.fromkeys(picks))
+        together = self._together()
+        while waiting and not (any_set and len(self.stair[0])):
+            waiting = [number for number in waiting if self._open(number)]
+            batch, waiting = waiting[:TOGETHER], waiting[TOGETHER:]
             try:
                 self.clock.watch()
-                skeleton = self._expanded((number, self.stair, {"best_only": True}, None))
+                bodies = together([(n, self.stair, {"best_only": True}, None) for n in batch])
             except Halted:
                 break
-            self._take_in(self.keys[number], skeleton)
-            if skeleton is not None:
-                self.sketched[self.keys[number]] = skeleton
-            if not len(self.stair[0]) and not self.refused:
+            for number, skeleton in zip(batch, bodies, strict=True):
+                self._take_in(self.keys[number], skeleton)
+                if skeleton is not None:
+                    self.sketched[self.keys[number]] = skeleton
+            if batch and not len(self.stair[0]) and not self.refused:
                 self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 

@@ -105,19 +105,22 @@ def _family_money(found: Market, node: str, rows: IntArray) -> IntArray:
     return bank_family.least_costs(family, cost, two_types=rules.bank_types_max > 1)
 
 
-def family_banks(found: Market, node: str, skeleton: int) -> bank_family.FamilyBanks:
-    """Banks that may pass beside some skeleton of the frequency of this one.
+def family_banks(
+    found: Market, node: str, skeleton: int, table: str = "least"
+) -> bank_family.FamilyBanks:
+    """Banks that may pass beside some skeleton of the frequency of this one, listed once for all.
 
-    Listed once for all of them, at the least that any cost here counts a bank.
+    table : what they are listed by: "alone", "least" or "marginal", as in `Market`
     """
     frequency = np.round(found.frequency())
-    key = (node, float(frequency[skeleton]))
+    key = (node, float(frequency[skeleton]), table)
     if key not in found.listed:
         rows = np.flatnonzero(frequency == frequency[skeleton])
         types, most = found.pool.bank[node], found.stage.spec.choice.bank_pieces_max
-        least = np.minimum(found.least["capacitor"], found.marginal["capacitor"])
+        kinds = {"alone": found.prices.alone, "least": found.least.__getitem__}
+        cost = kinds.get(table, found.marginal.__getitem__)("capacitor")
         duty = _family_duty(found, node, rows)
-        found.listed[key] = bank_family.FamilyBanks(duty, least[types, : most + 1])
+        found.listed[key] = bank_family.FamilyBanks(duty, cost[types, : most + 1])
     return found.listed[key]
 
 

@@ -210,7 +210,7 @@ def _mixed_banks(
     no more and costs no more, sharing nothing, than the first adds at least to what is shared.
     """
     level, most, dearest = levels(bench, node.name, cost)
-    cost, listed = hopeful(bench, node, cost, dearest)
+    cost, listed = hopeful(bench, node, cost, dearest, "least")
     known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:
         loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
@@ -260,15 +260,17 @@ def levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, Floa
 
 
 def hopeful(
-    bench: Workbench, node: Node, cost: IntArray, dearest: int | None
+    bench: Workbench, node: Node, cost: IntArray, dearest: int | None, table: str
 ) -> tuple[IntArray, Banks | None]:
     """Every bank of two types that may pass at a cost, as far as they are few enough to list.
 
     Where they are not, the costs without the types of which every bank is too dear.
+    table : the kind of cost that `cost` is nowhere below, see `floors_banks.family_banks`
     """
     if dearest is None:
         return cost, None
-    listed = floors_banks.family_banks(bench.found, node.name, bench.skeleton).upto(dearest)
+    family = floors_banks.family_banks(bench.found, node.name, bench.skeleton, table)
+    listed = family.upto(dearest)
     if listed is not None:
         return cost, listed
     covering = floors_banks.covering_with(bench.found, node.name, bench.skeleton, node.types)

@@ -192,7 +192,8 @@ class FrontPoint:
     bound : proved lower bound of the loss at this cost, at the reference state [W]
     loss_model : loss at the reference state [W], what the proof speaks of
     loss_difference : (own state - reference state) / reference state
-    mark : "cheapest", "knee", "least loss" or ""
+    mark : "cheapest", "knee", "least loss", "cheapest that keeps all" (limits at its own state,
+        where a cheaper point misses one) or ""
     tie : number of the group of points closer than the printed difference, -1 where alone
     evidence : what a detailed point keeps beside its figures, None for the others
     charge_sense : None where the spec names no choice of it

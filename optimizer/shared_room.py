@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.errors import Watch
 from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_choice import NOT_OFFERED
 from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front
 from optimizer.records import BoolArray, FloatArray, IntArray
@@ -55,6 +56,13 @@ class SharedRoom:
         """Types that leave any room, (n_type,)."""
         room = np.maximum(self.one, self.both).max(axis=1, initial=-np.inf)
         return np.asarray(np.maximum(room, self.apart.max()) > 0.0)
+
+    def ends(self, types: int) -> IntArray:
+        """Largest cost at which each type leaves any room, (n_type,)."""
+        room = np.maximum(np.maximum(self.one, self.both), self.apart[None, :]) > 0.0
+        last = room.shape[1] - np.argmax(room[:, ::-1], axis=1)  # steps up to the last with room
+        end = np.where(room.any(axis=1), self.low + self.step * last - 1, -1)
+        return np.asarray(np.where(room[:, -1], NOT_OFFERED, end))
 
     def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
         """Room of many banks at once."""

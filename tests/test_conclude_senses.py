@@ -38,7 +38,7 @@ from tests.oracles.random_cases import SETS_MAX
 OHMS = [20, 10]
 
 
-def charger(**load: Any) -> dict[str, Any]:
+def charger(*, types: int = 1, **load: Any) -> dict[str, Any]:
     """A lead-acid charger of 5 A on a tiny catalog."""
     data = tiny.spec_data()
     data["load"] = {"kind": "lead-acid", "cells_pcs": 6, "i_output_a": 5, **load}
@@ -49,7 +49,7 @@ def charger(**load: Any) -> dict[str, Any]:
     }  # fmt: skip
     del data["mission"], data["limits"]["floors"]
     data["limits"] |= {"loss_ceiling_pct": 12.0, "v_ripple_output_mv": 500.0}
-    data["choice"]["bank_pieces_max_pcs"] = 2
+    data["choice"] |= {"bank_pieces_max_pcs": 2, "bank_types_max_pcs": types}
     return data
 
 
@@ -107,7 +107,7 @@ def test_every_point_is_labelled_where_it_is_read(ran: tuple[Path, Path], capfd:
 
 
 def test_joint_front_is_that_of_all_sets_of_all_values(tmp_path: Path) -> None:
-    spec = read_spec(written(tmp_path, charger(resistance_sense_mohm=[5, 40])))
+    spec = read_spec(written(tmp_path, charger(types=2, resistance_sense_mohm=[5, 40])))
     catalog = read_catalog(spec.catalogs)
     founds = [search.solve(one, catalog) for one in by_sense(spec)]
     rows: list[tuple[int, float, float]] = []

@@ -208,10 +208,8 @@ class Room(Protocol):
     def of(self, pairs: Pairs) -> FloatArray:
         """Of banks under test, (n,)."""
 
-
-def _dearest(cost_max: int | None) -> int:
-    """The dearest cost that counts as bought."""
-    return min(int(NOT_OFFERED) - 1, int(NOT_OFFERED) if cost_max is None else cost_max)
+    def ends(self, types: int) -> IntArray:
+        """Largest cost at which a bank is of interest for each of its types, (n_type,)."""
 
 
 class Cascade:
@@ -267,7 +265,7 @@ class Cascade:
             yield from self._among(listed, share, floor, cost_max, wanted)
             return
         table, lowest = (one[:, 1:] for one in self._offered(share, floor))
-        dearest = _dearest(cost_max)
+        most = self._most(len(table), cost_max)
         cheapest = table.min(axis=1, initial=NOT_OFFERED)
         order = np.argsort(cheapest, kind="stable")
         order = order[cheapest[order] < NOT_OFFERED]
@@ -275,12 +273,15 @@ class Cascade:
         load = self.objective.pull[:, None] * pieces
         for at, one in enumerate(order[:-1]):
             others = order[at + 1 :]
-            if table[one].min() + table[others[0]].min() > dearest:
-                break
             if wanted is not None and not wanted[one]:
                 others = others[wanted[others]]
+            dearest = np.maximum(most[one], most[others])
+            within = cheapest[one] + cheapest[others] <= dearest
+            others, dearest = others[within], dearest[within]
+            if not len(others):
+                continue
             total = table[one][None, :, None] + table[others][:, None, :]
-            affordable = total <= dearest
+            affordable = total <= dearest[:, None, None]
             self.fell("cost", affordable)
             bound = self.objective.quick(load[one][None, :, None] + load[others][:, None, :])
             least = lowest[one][None, :, None] + lowest[others][:, None, :]
@@ -307,6 +308,7 @@ class Cascade:
     ) -> Iterator[Pairs]:
         """The same of banks that were listed before."""
         table, lowest = self._offered(share, floor)
+        most = self._most(len(table), cost_max)
         rank = np.empty(len(table), dtype=np.int64)
         rank[np.argsort(table[:, 1:].min(axis=1), kind="stable")] = np.arange(len(table))
         for start in range(0, len(listed.cost), LISTED_AT_ONCE):
@@ -314,7 +316,7 @@ class Cascade:
             if wanted is not None:
                 some = some.take(wanted[some.first] | wanted[some.second])
             cost = table[some.first, some.first_pieces] + table[some.second, some.second_pieces]
-            affordable = cost <= _dearest(cost_max)
+            affordable = cost <= np.maximum(most[some.first], most[some.second])
             self.fell("cost", affordable)
             some = some.take(affordable)
             pairs = Pairs(
@@ -331,6 +333,12 @@ class Cascade:
             self.fell("loss of resistance", keep)
             pairs = pairs.keep(keep)
             yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
+
+    def _most(self, types: int, cost_max: int | None) -> IntArray:
+        """The dearest cost at which a bank is wanted for each of its types, (n_type,)."""
+        bought = int(NOT_OFFERED) - 1
+        most = bought if cost_max is None else min(bought, cost_max)
+        return np.asarray(np.minimum(self.room.ends(types), most))
 
     def _offered(self, *tables: IntArray) -> list[IntArray]:
         """Costs of what can be judged and bought, `NOT_OFFERED` elsewhere."""

@@ -9,6 +9,7 @@ import numpy as np
 from optimizer.errors import Watch, go_on
 from optimizer.parts.bank_cascade import Also, Cascade, Fits, Pairs
 from optimizer.parts.bank_choice import (
+    NOT_OFFERED,
     BankDuty,
     BankLimits,
     BankOptions,
@@ -66,6 +67,10 @@ class Known:
     def of(self, pairs: Pairs) -> FloatArray:
         """Room of banks under test."""
         return np.minimum(self.levels.limit(pairs.cost), self.front.limit(pairs.floor))
+
+    def ends(self, types: int) -> IntArray:
+        """No cost ends it for one type alone."""
+        return np.full(types, NOT_OFFERED)
 
 
 @dataclass(frozen=True, slots=True)
