@@ -89,11 +89,8 @@ def _not_outdone(
     plain = not (bench.aim.complete or bench.aim.pairs or rivals.counted or any(rivals.fixed))
     if not plain or len(bound) < 2 * PROMISING:
         return every
-    most, left = pair_cost(rivals.most, rivals.rows, rivals.pieces), every
-    while len(every) - len(left) < PROMISING and len(left):
-        kept = dominance.staircase(most[left], market.whole_units(bound[left]))
-        left = np.delete(left, kept)
-    some = np.setdiff1d(every, left, assume_unique=True)
+    most = pair_cost(rivals.most, rivals.rows, rivals.pieces)
+    some = _promising(bench, most, market.whole_units(bound))
     control, synchronous = _pick(control, some), _pick(synchronous, some)
     loss = _objective_loss(bench, leg, control, synchronous)
     best = _unbeaten(bench, leg, control, synchronous, loss)
@@ -104,6 +101,14 @@ def _not_outdone(
     keep = bound < np.append(np.inf, least_loss)[place]
     keep[good] = True
     return np.flatnonzero(keep)
+
+
+def _promising(bench: Workbench, cost: IntArray, loss: IntArray) -> IntArray:
+    """Indices of the best options in some directions, `PROMISING` at most, in rising order."""
+    weights = bench.aim.weights[::4]
+    each = PROMISING // len(weights)
+    best = [np.argpartition(v * cost + w * loss, each)[:each] for v, w in weights]
+    return np.unique(np.concatenate(best))
 
 
 def _unbeaten(

@@ -138,7 +138,7 @@ class FamilyBanks:
     """
 
     def __init__(self, duty: FamilyDuty, cost: IntArray) -> None:
-        """Take what `least_costs` takes; `cost` must be the least that a bank counts anywhere."""
+        """Take what `least_costs` takes; no table that banks are asked by may lie below `cost`."""
         self._family, self._table = _family(duty, cost)
         self._listed = _none()
         self._end = 0
