@@ -17,7 +17,7 @@ Version 2: up to 60 points of a front (both ends, the knee, the others spread ov
 ``evidence`` and every figure at every operating point. The other points keep one line: their
 arrays by operating point are empty, and of their margins only the hottest part, the tightest
 stress and what fails remain. Version 1 kept every figure of every point and no evidence; it is
-still read.
+still read. ``charge_sense`` stands in the points of runs that offer several resistors for it.
 """
 
 from __future__ import annotations
@@ -80,6 +80,12 @@ def _line(point: Plain) -> Plain:
     return {**point, "verified": {**verified, **none, "margins": margins}}
 
 
+def _brief(point: Plain) -> Plain:
+    """A point without what only runs that offer several charge-current senses have."""
+    absent = point.get("charge_sense") is None
+    return {key: item for key, item in point.items() if not (absent and key == "charge_sense")}
+
+
 def _share_lanes(run: Plain) -> tuple[list[Any], dict[str, Any]]:
     """Lane tables once each, and the run with indices in their place."""
     tables: list[Any] = []
@@ -89,7 +95,7 @@ def _share_lanes(run: Plain) -> tuple[list[Any], dict[str, Any]]:
         if lanes not in tables:
             tables.append(lanes)
         verified = {**point["verified"], "lanes": tables.index(lanes)}
-        points.append({**point, "verified": verified})
+        points.append(_brief({**point, "verified": verified}))
     return tables, {**run, "points": points}
 
 
@@ -123,4 +129,5 @@ def restored(whole: Mapping[str, Any]) -> dict[str, Any]:
     for point in run["points"]:
         point["verified"]["lanes"] = whole["lanes"][point["verified"]["lanes"]]
         point.setdefault("evidence", None)
+        point.setdefault("charge_sense", None)
     return run

@@ -243,11 +243,12 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer.report.tables import console_for, print_verified
     from optimizer.results import as_plain
 
-    part_set, extra = _part_set(args)
+    part_set, extra, sense = _part_set(args)
     spec, catalog = read_inputs(args.spec, progress, extra)
     from optimizer import conclude
+    from optimizer.spec_edit import with_sense
 
-    verified, notes = conclude.verify_board(spec, catalog, part_set)
+    verified, notes = conclude.verify_board(with_sense(spec, sense), catalog, part_set)
     plain, plain_notes = as_plain(verified), as_plain(notes)
     if args.json:
         print_json({"verified": plain, "notes": plain_notes})
@@ -257,16 +258,19 @@ def verify_command(args: argparse.Namespace) -> int:
     return INFEASIBLE if failures(plain) or not plain["chain"]["closes"] else DONE
 
 
-def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path]]:
+def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path], float | None]:
+    """The parts, the catalogs beside those of the spec, and the charge-current sense of a point."""
     if args.board:
         from optimizer.spec_board import read_board
 
         board = read_board(args.board)
-        return board.part_set, board.catalogs
-    from optimizer.archive import part_set_of, read_run
+        return board.part_set, board.catalogs, None
+    from optimizer.archive import board_of, point_of, read_run
+    from optimizer.report.summary import resistance_sense
 
     folder = args.run or Path("runs") / run_name(args.spec)
-    return part_set_of(read_run(folder), args.point, place=str(folder)), ()
+    point = point_of(read_run(folder), args.point, place=str(folder))
+    return board_of(point), (), resistance_sense(point)
 
 
 def lint_command(args: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
+from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
@@ -24,6 +25,7 @@ from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.results import FaultLine, FrontPoint, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
@@ -64,23 +66,49 @@ def front(
     time was too short for a first set.
     """
     end = math.inf if time_limit is None else time.monotonic() + time_limit
-    found = search.solve(
-        spec,
-        catalog,
-        engine=engine,
-        time_limit=time_limit,
-        prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
-        processes=processes,
-        progress=progress,
-        stop=stop,
-    )
-    if found.front is None or not found.front.points:
-        if _cut_short(found):
-            raise NotProved(_nothing_yet(found))
-        raise infeasible.explain(
-            spec, catalog, found, time_limit=end - time.monotonic(), progress=progress, stop=stop
+    asked = by_sense(spec)
+    founds: list[Found] = []
+    for k, one in enumerate(asked):
+        if len(asked) > 1:
+            progress("charge-current sense", senses.name_of(senses.sense_of(one)))
+        left = (end - time.monotonic()) / (len(asked) - k)
+        found = search.solve(
+            one,
+            catalog,
+            engine=engine,
+            time_limit=None if time_limit is None else max(left, 0.0),
+            prove_points=PROVE_ALL if prove_all else PROVE_USUAL,
+            processes=processes,
+            progress=progress,
+            stop=stop,
         )
-    return run_of(found, catalog, name=spec.name, processes=processes, progress=progress)
+        founds.append(found)
+    if not any(found.front is not None and found.front.points for found in founds):
+        for found in founds:
+            if _cut_short(found):
+                raise NotProved(_nothing_yet(found))
+        left = end - time.monotonic()
+        raise infeasible.explain(
+            found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
+        )
+    if not spec.load.senses:
+        return run_of(found, catalog, name=spec.name, processes=processes, progress=progress)
+    kept = senses.unbeaten(founds)
+    detailed = max(1, DETAILED_POINTS // len(kept))
+    runs = [
+        run_of(
+            part.found,
+            catalog,
+            name=spec.name,
+            processes=processes,
+            progress=progress,
+            numbers=part.numbers,
+            detailed=detailed,
+        )
+        for part in kept
+    ]
+    echo = spec_echo.rows(spec)
+    return senses.joined(spec, founds, kept, runs, lacking=_lacking, echo=echo)
 
 
 def _cut_short(found: Found) -> bool:
@@ -105,10 +133,14 @@ def run_of(
     name: str,
     processes: int | None = 1,
     progress: Progress = quiet,
+    numbers: Sequence[int] | None = None,
+    detailed: int = DETAILED_POINTS,
 ) -> Run:
     """Everything a search found, verified and told: the record a run folder keeps.
 
     processes : how many share the work; None for one per core. The record does not depend on it
+    numbers : of the points; None for 1, 2, ...
+    detailed : points that get evidence, at most
     """
     if found.front is None or found.choice is None:
         raise ValueError("a search without a front: see infeasible.explain")
@@ -116,14 +148,15 @@ def run_of(
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
     processes = processes or crew.available()
+    numbers = numbers or range(1, len(selections) + 1)
     verified = verified_all(found.stages, chosen, processes=processes)
-    points = _points(found, found.front, verified)
+    points = _points(found, found.front, verified, numbers)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    points = with_evidence(found.stages, points, chosen, processes=processes)
+    points = with_evidence(found.stages, points, chosen, most=detailed, processes=processes)
     seconds["evidence"] = time.monotonic() - since - seconds["verification"]
-    detailed = sum(point.evidence is not None for point in points)
-    progress("evidence", f"{detailed} sets in detail")
+    in_detail = sum(point.evidence is not None for point in points)
+    progress("evidence", f"{in_detail} sets in detail")
     not_proved = _not_proved(found, found.front)
     return Run(
         name=name,
@@ -169,14 +202,15 @@ def with_evidence(
     points: Sequence[FrontPoint],
     chosen: Sequence[Chosen],
     *,
+    most: int = DETAILED_POINTS,
     processes: int = 1,
 ) -> tuple[FrontPoint, ...]:
-    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out.
+    """The points, up to `most` of them with evidence: marked ones, then spread out.
 
     The marked ones (the first where none is) also tell what becomes of them under faults.
     """
     marked = [k for k, point in enumerate(points) if point.mark]
-    detailed = spread([point.loss_model for point in points], marked, DETAILED_POINTS)
+    detailed = spread([point.loss_model for point in points], marked, most)
     shown = marked or [0]
 
     def made(task: tuple[str, Sequence[int]]) -> list[tuple[Evidence, tuple[FaultLine, ...]]]:
@@ -233,20 +267,25 @@ def _by_set(
 # --- points ---------------------------------------------------------------------------------------
 
 
-def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tuple[FrontPoint, ...]:
+def _points(
+    found: Found, proved: Frontier, verified: Sequence[Verified], numbers: Sequence[int]
+) -> tuple[FrontPoint, ...]:
     """The points of a front with what is proved, marked and tied; no marks where some may lack."""
     worst = found.spec.choice.objective == OBJECTIVE_WORST
     selections = proved.points
-    lacking = (
-        found.open or found.skipped or any(text.startswith(LACKING) for text in proved.not_proved)
-    )
-    marks = {} if lacking else _marks(selections, verified)
+    marks = {} if _lacking(found) else _marks(selections, verified)
     points = [
-        _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
+        _point(numbers[k], one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
     ]
     ties = tie_groups([one.loss_model for one in points], largest_difference(points))
     return tuple(replace(one, tie=tie) for one, tie in zip(points, ties, strict=True))
+
+
+def _lacking(found: Found) -> bool:
+    """Whether points of the front may lack."""
+    left = found.front.not_proved if found.front is not None else ()
+    return bool(found.open or found.skipped) or any(text.startswith(LACKING) for text in left)
 
 
 def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: bool) -> FrontPoint:

@@ -19,6 +19,7 @@ from optimizer.points import points
 from optimizer.records import Note, kind_of, switch_kind
 from optimizer.results import PartSet, Verified
 from optimizer.set_point_rules import set_point_notes
+from optimizer.set_point_rules_dimming import dimming_notes
 from optimizer.spec_records import Controller, Spec
 from optimizer.stage import build_stage, coil_pieces, nodes_of
 from optimizer.tables import PartTable
@@ -56,6 +57,7 @@ def verify_board(
         *_missing_notes(catalog, controller, chosen),
         *part_notes(spec, catalog, verified.bill),
         *set_point_notes(spec, part_set.topology),
+        *dimming_notes(spec),
         *spec.notes,
     ]
     return verified, tuple(dict.fromkeys(notes))

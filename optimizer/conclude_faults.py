@@ -16,6 +16,7 @@ from optimizer.conclude_overload import (
     FaultCase,
     overload,
     short,
+    short_regulated,
     staircase,
 )
 from optimizer.conclude_service import service_lines
@@ -58,6 +59,8 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
     """All lines; the highest voltage and the stored energy last."""
     highest: dict[str, float] = {}
     yield overload(case)
+    if case.stage.spec.load.record is not None:
+        yield short_regulated(case)
     yield short(case)
     yield staircase(case)
     yield from _short_events(case)

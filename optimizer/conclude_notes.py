@@ -16,6 +16,7 @@ from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
 from optimizer.set_point_rules import set_point_notes
+from optimizer.set_point_rules_dimming import dimming_notes
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
 from optimizer.stage import Stage
@@ -37,6 +38,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *_states(found),
         *_presets(spec),
         *_set_points(found),
+        *dimming_notes(spec),
         *spec.notes,
         *spec.not_asked,
         *_prices(spec, catalog),

@@ -124,8 +124,31 @@ def short(case: FaultCase) -> FaultLine:
     name = "output short held by the limit"
     if not case.parts_the_load:
         return FaultLine(name, OUTSIDE, NO_DISCONNECT)
-    spec, lanes = case.stage.spec, case.stage.lanes
     allowed = float(case.chain.high[0])
+    told, passes = _shorted(case, allowed)
+    text = f"coil at the largest limit {quantity(allowed, 'A')} for ever: {told}"
+    if not passes:
+        text += "; needs hiccup, fold-back, or a timer"
+    return FaultLine(name, HOLDS if passes else FAILS, text)
+
+
+def short_regulated(case: FaultCase) -> FaultLine:
+    """A shorted output at the current that a lamp driver or a charger regulates."""
+    name = "output short at the regulated current"
+    if not case.parts_the_load:
+        return FaultLine(name, OUTSIDE, NO_DISCONNECT)
+    full = case.stage.spec.load.i_output
+    told, passes = _shorted(case, full)
+    text = (
+        f"{quantity(full, 'A')} for ever while the current loop works: {told}; the lines of the"
+        " limit are what is left without it"
+    )
+    return FaultLine(name, HOLDS if passes else FAILS, text)
+
+
+def _shorted(case: FaultCase, i_output: float) -> tuple[str, bool]:
+    """The hottest part of a set with a current [A] into a shorted output, and if it passes."""
+    spec, lanes = case.stage.spec, case.stage.lanes
     where = np.zeros(len(lanes), dtype=bool)
     hot = lanes.temp_ambient == spec.ambient.temp_hot
     where[np.flatnonzero(limits.steady(case.stage) & hot)[0]] = True
@@ -136,17 +159,14 @@ def short(case: FaultCase) -> FaultLine:
         name=("output short, highest input",),
         v_input=one * input_range(spec)[1],
         v_output=one * max(spec.faults.v_short, 0.05),
-        i_output=one * allowed,
+        i_output=one * i_output,
         region=np.array([REGION_BOTH if case.stage.two_coils else REGION_DOWN]),
         corner=np.array([CORNER_FAST]),
         bracket=np.array([BRACKET_OWN]),
         full_load=np.array([False]),
     )
     _, told, passes = _heated(case, here)
-    text = f"coil at the largest limit {quantity(allowed, 'A')} for ever: {told}"
-    if not passes:
-        text += "; needs hiccup, fold-back, or a timer"
-    return FaultLine(name, HOLDS if passes else FAILS, text)
+    return told, passes
 
 
 def staircase(case: FaultCase) -> FaultLine:

@@ -41,6 +41,7 @@ from optimizer.spec_records import (
     MissionRow,
     Spec,
 )
+from optimizer.spec_text import trade
 
 POINTS_MAX = 60
 LOADS = (1.0, 0.5, 0.1, 0.0)
@@ -87,7 +88,15 @@ class PointSet:
 
 
 def points(spec: Spec, topology_name: str) -> PointSet:
-    """Every lane at which `topology_name` is sized, judged and weighed."""
+    """Every lane at which `topology_name` is sized, judged and weighed.
+
+    Raises `InputError` where the spec leaves the charge-current sense open.
+    """
+    if spec.load.senses:
+        got = trade(spec.load.senses, "resistance")
+        fix = "keep one value in load.resistance_sense; only `front` compares them"
+        name, need = "load.resistance_sense", "one resistor here"
+        raise InputError([Problem(spec.path or "spec", name, got, need, fix)])
     found, notes = places(spec, topology_name)
     if spec.load.demands:
         lanes, counts, generated, kept = demand_lanes(spec, topology_name)

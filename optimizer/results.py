@@ -169,6 +169,22 @@ class Verified:
 
 
 @dataclass(frozen=True, slots=True)
+class ChargeSense:
+    """The resistor of the charge-current sense that a point goes with, where several are offered.
+
+    resistance [ohm]; loss : in it, of the kind the front trades [W], part of the output power of
+        the stage, so beside its loss
+    i_end : set point of the end of charge; i_end_min, i_end_max : where it may lie [A]
+    """
+
+    resistance: float
+    loss: float
+    i_end: float
+    i_end_min: float
+    i_end_max: float
+
+
+@dataclass(frozen=True, slots=True)
 class FrontPoint:
     """One point of a front: the proved integers, the verified set, and how far the two differ.
 
@@ -180,6 +196,7 @@ class FrontPoint:
         where a cheaper point misses one) or ""
     tie : number of the group of points closer than the printed difference, -1 where alone
     evidence : what a detailed point keeps beside its figures, None for the others
+    charge_sense : None where the spec names no choice of it
     """
 
     number: int
@@ -192,6 +209,7 @@ class FrontPoint:
     tie: int
     verified: Verified
     evidence: Evidence | None = None
+    charge_sense: ChargeSense | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +229,7 @@ class Run:
     state_difference : largest |own - reference| / reference loss over the front
     stages : stage -> seconds
     counts : name -> number (parts read, choices, skeletons, options, points)
-    shapes : topology -> intervals of its lanes, and the lanes of its efficiency curves
+    shapes : `shape_name` -> intervals of its lanes, and the lanes of its efficiency curves
     """
 
     name: str
@@ -233,6 +251,16 @@ class Run:
     hashes: Mapping[str, str]
     versions: Mapping[str, str]
     shapes: Mapping[str, Shape] = field(default_factory=dict)
+
+
+def shape_name(topology: str, resistance: float | None = None) -> str:
+    """Name of the shape of a point: its topology, and its charge-current sense [ohm] if it has
+    one of several.
+
+    >>> shape_name("buck"), shape_name("buck", 0.01)
+    ('buck', 'buck, 10 mohm')
+    """
+    return topology if resistance is None else f"{topology}, {resistance * 1e3:g} mohm"
 
 
 def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:

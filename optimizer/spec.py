@@ -27,6 +27,7 @@ from optimizer.spec_records import (
     Board,
     ChoiceRules,
     Controller,
+    DimmingInput,
     ExchangeRate,
     Faults,
     Floor,
@@ -56,6 +57,10 @@ NOT_ASKED = (
     ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
     ("life", "years and share of the time on: [life]; without them life is a figure only"),
     ("emission", "protected frequency bands; no emission prediction is made"),
+    (
+        "alarm",
+        "what fails unnoticed (vaccines, escape lighting) needs an independent one; not here",
+    ),
     ("approvals", "place of use and its rules; local codes and licensed practice prevail"),
 )
 
@@ -88,7 +93,7 @@ def parse_spec(text: str, *, path: str = "", catalogs: Sequence[Path] = ()) -> S
     reading = Reading(text, place)
     found = _read(reading, data, Path(path).parent)
     if reading.problems:
-        raise InputError(sorted(reading.problems, key=_by_line))
+        raise InputError(sorted(dict.fromkeys(reading.problems), key=_by_line))
     return _spec(found, text=text, path=path, notes=reading.notes)
 
 
@@ -127,7 +132,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["topologies"] = sections.topologies(top["topologies"], found["controllers"])
     found["limits"], found["floors"] = sections.limits(source, load, ambient)
     found["faults"] = sections.plain("faults", tables.FAULTS)
-    found["set_points"] = sections.plain("set_points", tables.SET_POINTS)
+    found["set_points"] = sections.set_points(load)
     found["loop"] = sections.plain("loop", tables.LOOP)
     checks.check_loop(reading, found["loop"])
     found["life"] = sections.plain("life", tables.LIFE)
@@ -172,6 +177,8 @@ def _catalogs(
 def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec:
     """The records, once nothing is wrong."""
     choice, limits, purchase = found["choice"], found["limits"], found["purchase"]
+    points = found["set_points"]
+    dimming = DimmingInput(**points["dimming"]) if points["dimming"] else None
     return Spec(
         name=found["name"] or Path(path).stem or "spec",
         path=path,
@@ -184,7 +191,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
-        set_points=SetPoints(**found["set_points"]),
+        set_points=SetPoints(**{**points, "dimming": dimming}),
         loop=Loop(**found["loop"]),
         life=Life(**found["life"]),
         derating=found["derating"],

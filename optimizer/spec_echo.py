@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
+from optimizer.spec_dimming import DIMMING_INPUT
 from optimizer.spec_records import PART_KINDS, Spec
 from optimizer.spec_text import si, trade
 
@@ -62,9 +64,16 @@ def _load(spec: Spec) -> Iterator[Row]:
     yield from _section("load", load, tables.LOAD)
     if record is not None:
         own = [key for key in spec_loads.TABLES[load.kind] if not hasattr(load, key.name)]
+        if load.senses:
+            own = [key for key in own if key.name != "resistance_sense"]
+            offered = load.senses
+            yield "load.resistance_sense", trade(offered, "resistance"), si(offered, "resistance")
         yield from _section("load", record, own)
     if isinstance(record, LedString):
         yield from _section("load.dimming", record.dimming, spec_loads.DIMMING)
+    if math.isfinite(load.i_end_error_max):
+        limit = load.i_end_error_max
+        yield "load.i_end_error_max", trade(limit, "current"), si(limit, "current")
     yield from _text("load.record", type(record).__name__ if record else "none")
     for number, one in enumerate(load.demands, start=1):
         text = f"{one.name}: {one.v_output:.4g} V, {trade(one.i_output, 'current')}"
@@ -96,6 +105,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     found += _limits(spec)
     found += _section("faults", spec.faults, tables.FAULTS)
     found += _section("set_points", spec.set_points, tables.SET_POINTS)
+    if spec.set_points.dimming is not None:
+        found += _section("set_points.dimming", spec.set_points.dimming, DIMMING_INPUT)
     found += _section("loop", spec.loop, tables.LOOP)
     found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))

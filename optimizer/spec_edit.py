@@ -7,6 +7,7 @@ takes the key out.
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -19,9 +20,12 @@ from tomlkit.exceptions import TOMLKitError
 from optimizer.errors import InputError, Problem
 from optimizer.spec import parse_spec
 from optimizer.spec_records import Spec
+from optimizer.spec_tables import FAMILIES
+from optimizer.spec_text import in_si
 
 STEP = re.compile(r"([A-Za-z0-9_-]+)((?:\[\d+\])*)")
 DROP = "none"
+SENSE = "resistance_sense_"
 
 
 def edited(spec: Spec, changes: Iterable[str]) -> Spec:
@@ -31,6 +35,28 @@ def edited(spec: Spec, changes: Iterable[str]) -> Spec:
     if problems:
         raise InputError(problems)
     return parse_spec(tomlkit.dumps(document), path=spec.path)
+
+
+def by_sense(spec: Spec) -> tuple[Spec, ...]:
+    """The spec once for each resistor its charger offers for the current sense, falling; itself
+    where there is one."""
+    if not spec.load.senses:
+        return (spec,)
+    load = tomllib.loads(spec.text)["load"]
+    (word,) = [key for key in load if key.startswith(SENSE)]
+    scale = FAMILIES["resistance"][word.removeprefix(SENSE)]
+    written = {in_si(raw, scale): raw for raw in load[word]}
+    return tuple(edited(spec, [f"load.{word} = {written[value]!r}"]) for value in spec.load.senses)
+
+
+def with_sense(spec: Spec, resistance: float | None) -> Spec:
+    """The spec with that one of the resistors offered [ohm], or as it is where none is named."""
+    if resistance is None:
+        return spec
+    near = [
+        k for k, one in enumerate(spec.load.senses) if math.isclose(one, resistance, rel_tol=1e-6)
+    ]
+    return by_sense(spec)[near[0]] if near else spec
 
 
 def _change(document: Any, text: str) -> Problem | None:

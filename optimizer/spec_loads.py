@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from itertools import pairwise
 from typing import Any
 
+from optimizer import loads
 from optimizer.load_records import Dimming, LeadAcid, LedString, Lithium, Surge
 from optimizer.spec_demands import DEMANDS
 from optimizer.spec_tables import FROM_OTHERS, LOAD, Key, celsius, count, seconds, share, volts
@@ -52,8 +54,9 @@ LED_STRING = (
 )
 
 SENSE = (
-    Key("resistance_sense", "resistance", "mohm", 1e-4, 1.0, default=FROM_OTHERS),
+    Key("resistance_sense", "resistance", "mohm", 1e-4, 1.0, default=FROM_OTHERS, several=True),
     volts("v_sense_offset", 0.0, 0.05, default=1e-3, why="a common current-sense amplifier"),
+    Key("i_end_error_max", "current", "a", 1e-4, 50.0, default=FROM_OTHERS),
     Key("resistance_cable", "resistance", "mohm", 0.0, 1.0, 0.0, "battery beside the stage"),
 )
 
@@ -161,6 +164,7 @@ def read_load(reading: Reading, data: Any, ambient: Values) -> Values:
         values |= reading.section(data.get("dimming", {}), (*path, "dimming"), DIMMING)
     before = len(reading.problems)
     FILLS[known](reading, values, ambient)
+    senses, error_max = _senses(reading, values)
     unknown = None in values.values() or None in ambient.values()
     if len(reading.problems) > before or unknown:
         kept = {key: values.get(key) for key in ("v_output_tolerance", "i_output")}
@@ -175,6 +179,8 @@ def read_load(reading: Reading, data: Any, ambient: Values) -> Values:
         "demands": demands[1:],
         "surges": surges,
         "record": record,
+        "senses": senses,
+        "i_end_error_max": error_max,
     }
 
 
@@ -187,6 +193,9 @@ def _surges(reading: Reading, raw: Any, i_full: float | None) -> tuple[Surge, ..
         return ()
     found = [reading.section(item, (*path, k), SURGE) for k, item in enumerate(raw)]
     for k, one in enumerate(found):
+        if one["v_input_min"] is None:
+            text = "at every input, the lowest too: ask whether it is needed there"
+            reading.note("assumed", (*path, k, "v_input_min"), f"not given, assumed {text}")
         one["v_input_min"] = one["v_input_min"] or 0.0
         i_output = one["i_output"]
         if None not in (i_output, i_full) and i_output <= i_full:
@@ -276,6 +285,43 @@ def _fill_charge(reading: Reading, values: Values, gentle: str) -> None:
     drop = 0.05 / i_output
     text = f"{trade(float(f'{drop:.3g}'), 'resistance')}: 50 mV at full current"
     _stand_in(reading, values, "resistance_sense", drop, text)
+
+
+def _senses(reading: Reading, values: Values) -> tuple[tuple[float, ...], float]:
+    """Resistors offered for the charge-current sense, none where there is one, and the error
+    allowed at the end of charge; the values keep the largest resistor."""
+    asked, limit = values.get("resistance_sense"), values.pop("i_end_error_max", None)
+    path = ("load", "resistance_sense_mohm")
+    if asked == ():
+        need = "at least one value"
+        reading.problem(path, got="an empty list", need=need, fix="name one or remove the key")
+    offset, full = values.get("v_sense_offset"), values["i_output"]
+    if not asked or offset is None or full is None:
+        return (), math.inf
+    offered = sorted(set(asked) if isinstance(asked, tuple) else {asked}, reverse=True)
+    kept = offered
+    if limit is not None:
+        least = offset / limit
+        kept = [value for value in offered if value >= least * (1.0 - 1e-9)]
+        told = trade(limit, "current")
+        if not kept:
+            error = loads.i_end_error(v_sense_offset=offset, resistance=offered[0])
+            loss = trade(float(f"{full**2 * least:.3g}"), "power")
+            ohms = trade(float(f"{least:.3g}"), "resistance")
+            reading.problem(
+                path,
+                got=f"an end of charge within {trade(float(f'{error:.3g}'), 'current')} at best",
+                need=f"within i_end_error_max = {told}",
+                fix=f"offer {ohms} or more ({loss} at full current), or take an amplifier of less"
+                " offset",
+            )
+            kept = offered
+        elif len(kept) < len(offered):
+            gone = trade(tuple(offered[len(kept) :]), "resistance")
+            text = f"{gone} left out: the end of charge would lie further off than {told}"
+            reading.note("excluded", ("load", "resistance_sense"), text)
+    values["resistance_sense"] = kept[0]
+    return (tuple(kept) if len(kept) > 1 else ()), math.inf if limit is None else limit
 
 
 Fill = Callable[[Reading, Values, Values], None]

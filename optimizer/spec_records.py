@@ -5,6 +5,7 @@ Every optional limit that is absent is ``math.inf`` (no limit), never a hidden n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -91,6 +92,10 @@ class Load:
     kind : "rail", "led-string", "lead-acid" or "lithium", with its `record`
     demands : what else it may ask for; a rail asks for its tolerance band only
     surges : currents above the full one, for a moment
+    senses : resistors of a charge-current sense that are offered, falling [ohm]; empty where the
+        record names the only one. With several the record holds the largest, and each is searched
+        in a spec of its own (`spec_edit.by_sense`)
+    i_end_error_max : how far the end of charge may lie from its set point [A]
     """
 
     kind: str
@@ -100,6 +105,8 @@ class Load:
     demands: tuple[Demand, ...]
     surges: tuple[Surge, ...]
     record: LoadRecord | None
+    senses: tuple[float, ...] = ()
+    i_end_error_max: float = math.inf
 
     @property
     def v_lowest(self) -> float:
@@ -217,9 +224,32 @@ class Faults:
 
 
 @dataclass(frozen=True, slots=True)
+class DimmingInput:
+    """The input of a controller that sets the lamp current, and what is asked of it.
+
+    levels : shares of the full current, each set by a divider; accuracy : of each, as its share
+    v_reference : feeds the dividers [V], with its relative tolerance
+    v_full, v_zero : at the input, for full and for no current [V]; v_offset : of it, either way
+    slope_tolerance : of the straight between [1]; i_bias_max : of the input, either way [A]
+    """
+
+    levels: tuple[float, ...]
+    accuracy: float
+    v_reference: float
+    v_reference_tolerance: float
+    v_full: float
+    v_zero: float
+    v_offset: float
+    slope_tolerance: float
+    i_bias_max: float
+
+
+@dataclass(frozen=True, slots=True)
 class SetPoints:
     """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
     both together [ohm], bias current of the tap [A], reference of the enable input [V].
+
+    dimming : what sets the lamp current, None where no level is to be chosen
     """
 
     series: str
@@ -230,6 +260,7 @@ class SetPoints:
     i_bias_max: float
     v_lockout_reference: float
     v_lockout_tolerance: float
+    dimming: DimmingInput | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from optimizer import spec_checks as checks
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
 from optimizer.spec_demands import dimmed_frequencies
+from optimizer.spec_dimming import read_dimming
 from optimizer.spec_records import DIODE_TOPOLOGIES, LIGHT_LOAD_FORCED, TOPOLOGIES
 from optimizer.spec_sources import read_source
 from optimizer.spec_text import Path as KeyPath
@@ -82,6 +83,12 @@ class Sections:
         """The ambient range."""
         values = self.plain("ambient", tables.AMBIENT)
         checks.check_orders(self.reading, ("ambient",), "ambient", tables.AMBIENT, values)
+        return values
+
+    def set_points(self, load: Values) -> Values:
+        """Set points, with the dimming input where one is described."""
+        values = self.plain("set_points", tables.SET_POINTS, inner=("dimming",))
+        values["dimming"] = read_dimming(self.reading, self.sub("set_points", "dimming"), load)
         return values
 
     def controllers(self, load: Values, source: Values) -> dict[str, Values]:

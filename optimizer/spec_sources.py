@@ -345,8 +345,16 @@ BUILDERS: dict[str, Callable[[Reading, Values], Values]] = {
 
 
 def joined(reading: Reading, source: Values, load: Values, ambient: Values) -> None:
-    """Cable drop at full power; the coldest air a hot module may go with."""
+    """Cable drop at full power; the coldest air a hot module may go with; surges that can be."""
     record = source["record"]
+    for k, surge in enumerate(load["surges"]):
+        if source["v_max"] is not None and surge.v_input_min > source["v_max"]:
+            reading.problem(
+                ("load", "surges", k, "v_input_min_v"),
+                got=trade(surge.v_input_min, "voltage"),
+                need=f"at most the highest input {trade(source['v_max'], 'voltage')}",
+                fix="lower it, or leave it out for a surge at every input",
+            )
     power = None
     if load["v_output"] is not None and load["i_output"] is not None:
         power = load["v_output"] * load["i_output"]
@@ -376,11 +384,18 @@ def _power_note(reading: Reading, record: SolarModule, source: Values, power: fl
     """Whether the modules can feed the full load."""
     if power is None:
         return
-    offered = record.parallel * record.i_power * source["v_min"]
-    if offered < power / EFFICIENCY:
+    need = trade(float(f"{power / EFFICIENCY:.4g}"), "power")
+    hot, cold = (record.parallel * record.i_power * source[end] for end in ("v_min", "v_max"))
+    if cold < power / EFFICIENCY:
         text = (
-            f"hot modules offer {trade(float(f'{offered:.4g}'), 'power')} for"
-            f" {trade(float(f'{power / EFFICIENCY:.4g}'), 'power')}: full load is held only in"
-            " stronger or cooler sun; the points stay at full load"
+            f"even the coldest modules offer {trade(float(f'{cold:.4g}'), 'power')} for {need}:"
+            " full load is never held in full sun; more modules or less current; the points stay"
+            " at full load"
+        )
+        reading.note("caution", ("source", "i_power"), text)
+    elif hot < power / EFFICIENCY:
+        text = (
+            f"hot modules offer {trade(float(f'{hot:.4g}'), 'power')} for {need}: full load is"
+            " held only in stronger or cooler sun; the points stay at full load"
         )
         reading.note("caution", ("source", "i_power"), text)

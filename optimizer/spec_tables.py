@@ -64,7 +64,7 @@ class Key:
 
     family : a unit family, or "text", "flag"; low, high : plausible range [SI]
     default : [SI], REQUIRED or FROM_OTHERS; `why` is printed with a default that stood in
-    choices : allowed texts; many : the value is a list
+    choices : allowed texts; many : the value is a list; several : it is one value or a list
     """
 
     name: str
@@ -76,6 +76,7 @@ class Key:
     why: str = ""
     choices: tuple[str, ...] = ()
     many: bool = False
+    several: bool = False
 
     @property
     def spelling(self) -> str:

@@ -171,6 +171,11 @@ def si(value: Any, family: str) -> str:
     return f"{value:.6g} {unit}".strip()
 
 
+def in_si(raw: float, scale: float) -> float:
+    """A number of the file in SI; `scale` is the factor of its unit."""
+    return raw / round(1.0 / scale) if scale < 1.0 else raw * scale
+
+
 def article(value: Any) -> str:
     """What kind of thing came, in words."""
     if isinstance(value, bool):
@@ -318,7 +323,7 @@ class Reading:
 
     def value(self, raw: Any, path: Path, key: Key, scale: float) -> Any:
         """One value, or every item of a list, in SI; None where bad."""
-        if not key.many:
+        if not key.many and not (key.several and isinstance(raw, list)):
             return self._single(raw, path, key, scale)
         if not isinstance(raw, list):
             self.problem(path, got=article(raw), need="a list", fix=f"write [{raw!r}]")
@@ -367,7 +372,7 @@ class Reading:
         if key.family == "count" and raw != int(raw):
             self.problem(path, got=f"{raw:g}", need="a whole number")
             return None
-        value = raw / round(1.0 / scale) if scale < 1.0 else raw * scale
+        value = in_si(raw, scale)
         if not key.low * (1 - 1e-12) <= value <= key.high * (1 + 1e-12):
             self._implausible(raw, path, key, scale)
             return None

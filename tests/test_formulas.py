@@ -17,7 +17,15 @@ from optimizer.formulas import FORMULAS, NAMESPACE, Formula, formula
 for package in (optimizer.parts, optimizer.topologies):
     for found in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
         import_module(found.name)
-for physics in ("waveforms", "derating", "purchase", "loop", "life", "set_points"):
+for physics in (
+    "waveforms",
+    "derating",
+    "purchase",
+    "loop",
+    "life",
+    "set_points",
+    "set_points_dimming",
+):
     if find_spec(f"optimizer.{physics}"):
         import_module(f"optimizer.{physics}")
 

@@ -86,50 +86,12 @@ def test_slope_against_cycle_by_cycle_steps(up: float, down: float, more: float)
 # --- life -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("hours", "rated", "used", "wanted"),
-    [(1000, 105, 45, 64e3), (1000, 105, 55, 32e3), (1000, 105, 65, 16e3), (2000, 105, 75, 16e3)],
-)
-def test_ten_kelvin_rule(hours: float, rated: float, used: float, wanted: float) -> None:
-    """R4.1 and R4.2: common practice, no source."""
-    found = life.life_at(
-        life_rating=hours, temp_reference=rated, temp_core=used, factor=2.0, temp_step=10.0
-    )
-    assert float(found) == wanted
-
-
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.tuples(st.floats(10, 1e6), st.floats(0.01, 1)), min_size=1, max_size=6))
 def test_mission_life_lies_between_its_points(points: list[tuple[float, float]]) -> None:
     lives, shares = (np.array(x) for x in zip(*points, strict=True))
     found = float(life.life_mission(life=lives, share=shares))
     assert lives.min() * (1 - 1e-9) <= found <= lives.max() * (1 + 1e-9)
-
-
-@pytest.mark.parametrize(
-    ("temp", "factor"),
-    [(25, 1.0), (50, 1.649), (75, 2.530), (100, 3.665), (125, 5.069), (150, 6.746)],
-)
-def test_fet_temperature_factor(temp: float, factor: float) -> None:
-    """R6.13, from MIL-HDBK-217F N2 (second-hand)."""
-    found = life.factor_temp_fet(temp_junction=np.array(float(temp)))
-    assert float(found) == pytest.approx(factor, abs=6e-4)
-
-
-def test_published_failure_rates() -> None:
-    """R6.14, R6.16, R6.17: MIL-HDBK-217F N2 through public code (second-hand)."""
-    fet = life.rate_fet(temp_junction=100.0, power_rating=20.0, factor_environment=6.0)
-    assert fet == pytest.approx(8.445, rel=1e-3)
-    ceramic = life.rate_capacitor(
-        technology="ceramic-2",
-        capacitance=10e-6,
-        share_voltage=0.5,
-        temp_part=70.0,
-        factor_environment=10.0,
-    )
-    assert ceramic == pytest.approx(2.322, rel=2e-3)
-    coil = life.rate_coil(temp_ambient=85.0, temp_rise=0.0, factor_environment=6.0)
-    assert coil == pytest.approx(0.001107, rel=2e-3)
 
 
 # --- a whole set ----------------------------------------------------------------------------------

@@ -15,11 +15,13 @@ from hypothesis import strategies as st
 from optimizer import spec_tables as tables
 from optimizer.errors import InputError, Problem
 from optimizer.spec import echo, parse_spec, read_pads, read_spec, summary
+from optimizer.spec_dimming import DIMMING_INPUT
 from optimizer.spec_records import (
     Ambient,
     Board,
     ChoiceRules,
     Controller,
+    DimmingInput,
     ExchangeRate,
     Faults,
     Floor,
@@ -254,13 +256,14 @@ RECORDS = (
         tables.SOURCE,
         {"v_idle_max", "v_survive_max", "v_cold_min", "transients", "record"},
     ),
-    (Load, tables.LOAD, {"demands", "surges", "record"}),
+    (Load, tables.LOAD, {"demands", "surges", "record", "senses", "i_end_error_max"}),
     (Ambient, tables.AMBIENT, set()),
     (Board, tables.BOARD, set()),
     (Controller, tables.CONTROLLER, {"topology", "window"}),
     (Floor, tables.FLOOR, set()),
     (Faults, tables.FAULTS, set()),
-    (SetPoints, tables.SET_POINTS, set()),
+    (SetPoints, tables.SET_POINTS, {"dimming"}),
+    (DimmingInput, DIMMING_INPUT, set()),
     (Loop, tables.LOOP, set()),
     (Life, tables.LIFE, set()),
     (Purchase, tables.PURCHASE, {"exchange_rates"}),

@@ -26,6 +26,7 @@ from optimizer.report.netlist_stage import (
     through,
     two_coils,
 )
+from optimizer.report.summary import shape_of
 
 Plain = Mapping[str, Any]
 
@@ -73,7 +74,7 @@ def filled(form: str, values: Mapping[str, str]) -> str:
 
 def netlist_form(run: Plain, point: Plain) -> str:
     """The netlist of a detailed point, with a blank for everything an operating point sets."""
-    parts, shape = point["verified"]["part_set"], _shape(run, point)
+    parts, shape = point["verified"]["part_set"], shape_of(point, run)
     circuit = point["evidence"]["circuit"]
     banks, coupling = circuit["banks"], circuit.get("coupling") or (0.0,)
     lines = [
@@ -228,7 +229,7 @@ def _ripple_lines(node: str, turn: int) -> list[str]:
 
 def netlist_values(run: Plain, point: Plain, lane: int) -> dict[str, str]:
     """The blanks of the form at one operating point."""
-    verified, evidence, shape = point["verified"], point["evidence"], _shape(run, point)
+    verified, evidence, shape = point["verified"], point["evidence"], shape_of(point, run)
     lanes, circuit, traces = verified["lanes"], evidence["circuit"], evidence["traces"]
     period = traces["time_pattern"][lane]
     extra, load = circuit["i_output_extra"][lane], lanes["i_output"][lane]
@@ -334,8 +335,3 @@ def _reservoir(
     all_charge, all_weight = np.concatenate(charge), np.concatenate(weight)
     size = max(float(np.ptp(all_charge)), 1e-12) / (RESERVOIR * volts)
     return size, volts - float(all_charge @ all_weight) / size
-
-
-def _shape(run: Plain, point: Plain) -> Plain:
-    shape: Plain = run["shapes"][point["verified"]["part_set"]["topology"]]
-    return shape

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from optimizer.report.cautions import cautions
+from optimizer.report.summary import offers_sense
 
 Plain = Mapping[str, Any]
 
@@ -38,9 +39,13 @@ def proof_text(run: Plain) -> str:
     """Whether the front is proved, in one sentence that never claims more than that."""
     count = len(run["points"])
     if run["complete"] and count:
+        than = "both no dearer and no lossier"
+        if offers_sense(run["points"]):
+            than = "no dearer, no lossier with its charge-current sense, and as near at the end of"
+            than += " charge"
         return (
             f"{count} points, all proved: no other choice within the catalogs and limits as read "
-            f"is both no dearer and no lossier at the reference state (engine: {run['engine']})."
+            f"is {than} at the reference state (engine: {run['engine']})."
         )
     return f"{count} points; NOT proved: {run['not_proved'] or 'the search did not finish'}."
 

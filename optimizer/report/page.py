@@ -25,7 +25,7 @@ from optimizer.report.cautions import cautions
 from optimizer.report.names import one_line
 from optimizer.report.notes import KINDS, proof_text, waterfall_text
 from optimizer.report.page_data import page_data
-from optimizer.report.summary import failures
+from optimizer.report.summary import failures, offers_sense
 
 Plain = Mapping[str, Any]
 
@@ -52,6 +52,7 @@ def page_text(run: Plain, *, folder: str = "", result_hash: str = "") -> str:
         title=one_line(run["title"] or run["name"]),
         verdict=proof_text(run),
         broken=_broken(run),
+        offers_sense=offers_sense(run["points"]),
         cautions=cautions(run),
         notes=_notes(run),
         not_asked=[n for n in run["notes"] if n["kind"] == "assumed" and not n["source"]],

@@ -20,16 +20,17 @@ from optimizer.report.summary import (
     hottest,
     objective_loss,
     pieces_text,
+    resistance_sense,
+    spread_points,
     tightest,
 )
-from optimizer.results_evidence import spread
+from optimizer.results import shape_name
 
 Plain = Mapping[str, Any]
 
 DIGITS, DIGITS_TRACE = 4, 6
 """Digits of figures, and of break points: ripple is a difference of those."""
 
-POINTS_SHOWN = 20
 DETAILED = (
     *("part_set", "bill", "cost", "cost_items", "losses", "temps", "waves", "power_input"),
     *("power_output", "loss_total", "efficiency", "margins", "chain", "area", "height"),
@@ -46,10 +47,10 @@ def page_data(run: Plain) -> dict[str, Any]:
     words = _Words()
     tables = _Lanes()
     points = [_point(point, run) for point in run["points"]]
-    full = [point for point in points if point["detail"]]
-    marked = [k for k, point in enumerate(full) if point["mark"]]
-    for k in spread([point["loss"] or 0.0 for point in full], marked, POINTS_SHOWN):
-        full[k]["shown"] = True
+    full = [point for point in run["points"] if point["verified"]["losses"]]
+    shown = {point["number"] for point in spread_points(full, run)}
+    for point in points:
+        point["shown"] = point["number"] in shown
     details = {
         str(point["number"]): _detail(point, run, words, tables)
         for point in run["points"]
@@ -147,8 +148,17 @@ def _point(point: Plain, run: Plain) -> dict[str, Any]:
             if parts.get(bank)
         ),
         "detail": bool(verified["losses"]),
-        "shown": False,
+        **_sense(point, run),
     }
+
+
+def _sense(point: Plain, run: Plain) -> dict[str, Any]:
+    """The charge-current sense of a point where several are offered."""
+    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    if not sense:
+        return {}
+    ends = {key: sense[key] for key in ("resistance", "i_end", "i_end_min", "i_end_max")}
+    return {"sense": {**ends, "loss_with": None if loss is None else loss + sense["loss"]}}
 
 
 def _detail(point: Plain, run: Plain, words: _Words, tables: _Lanes) -> dict[str, Any]:
@@ -161,6 +171,7 @@ def _detail(point: Plain, run: Plain, words: _Words, tables: _Lanes) -> dict[str
         for line in verified["bill"]
     ]
     found["lanes"] = tables(verified["lanes"])
+    found["shape"] = shape_name(verified["part_set"]["topology"], resistance_sense(point))
     found["files"] = {"summary": mail_text(run, [point])}
     found["files"]["parts"] = csv_text(bill_rows(point, run))
     if evidence:

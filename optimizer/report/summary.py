@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from optimizer.results import shape_name
 from optimizer.results_evidence import spread
 
 Plain = Mapping[str, Any]
@@ -60,11 +61,38 @@ def pieces_text(bought: Sequence[Any]) -> str:
     return " + ".join(f"{pieces} x {part}" for part, pieces in bought)
 
 
-def spread_points(points: Sequence[Plain], run: Plain) -> list[Plain]:
-    """At most 20 points for the screen: the marked ones, then those that split the widest gaps."""
-    marked = [i for i, point in enumerate(points) if point["mark"]]
-    losses = [objective_loss(point["verified"], run) or 0.0 for point in points]
-    return [points[i] for i in spread(losses, marked, SCREEN_POINTS)]
+def spread_points(points: Sequence[Plain], run: Plain, most: int = SCREEN_POINTS) -> list[Plain]:
+    """At most so many points: the marked ones, then those that split the widest gaps.
+
+    Where several charge-current senses are offered each has its share, one after the other.
+    """
+    families: dict[float, list[Plain]] = {}
+    for point in points:
+        families.setdefault(resistance_sense(point) or 0.0, []).append(point)
+    shown: list[Plain] = []
+    for _, mine in sorted(families.items()):
+        marked = [i for i, point in enumerate(mine) if point["mark"]]
+        losses = [objective_loss(point["verified"], run) or 0.0 for point in mine]
+        shown += [mine[i] for i in spread(losses, marked, most // len(families))]
+    return shown
+
+
+def resistance_sense(point: Plain) -> float | None:
+    """The charge-current sense of a point [ohm], None where there is no choice of it."""
+    sense = point.get("charge_sense")
+    return float(sense["resistance"]) if sense else None
+
+
+def offers_sense(points: Sequence[Plain]) -> bool:
+    """Whether points go with one of several charge-current senses."""
+    return any(point.get("charge_sense") for point in points)
+
+
+def shape_of(point: Plain, run: Plain) -> Plain:
+    """Intervals and curves of a point of a run."""
+    topology = point["verified"]["part_set"]["topology"]
+    shape: Plain = run["shapes"][shape_name(topology, resistance_sense(point))]
+    return shape
 
 
 def front_row(point: Plain, run: Plain) -> dict[str, object]:
@@ -87,7 +115,25 @@ def front_row(point: Plain, run: Plain) -> dict[str, object]:
     for name, efficiency in verified["efficiency_named"].items():
         words = re.sub(r"\W+", "_", name).strip("_")
         row[f"efficiency_{words}_pct"] = number(efficiency, scale=100.0)
+    row |= _sense_cells(point, run)
     return row | _limit_cells(hot, tight) | _service_cells(verified) | _part_cells(parts, verified)
+
+
+def _sense_cells(point: Plain, run: Plain) -> dict[str, object]:
+    """The charge-current sense where several are offered: its loss, and where charging ends."""
+    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    if not sense:
+        return {}
+    return {
+        "charge_sense_mohm": number(sense["resistance"], digits=4, scale=1e3),
+        "charge_sense_loss_w": number(sense["loss"], digits=3),
+        "loss_with_charge_sense_w": number(
+            None if loss is None else loss + sense["loss"], digits=3
+        ),
+        "end_of_charge_a": number(sense["i_end"], digits=4),
+        "end_of_charge_min_a": number(sense["i_end_min"], digits=4),
+        "end_of_charge_max_a": number(sense["i_end_max"], digits=4),
+    }
 
 
 NO_WEAR = "no wear-out part"

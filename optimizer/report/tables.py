@@ -25,6 +25,7 @@ from optimizer.report.summary import (
     failures,
     hottest,
     objective_loss,
+    offers_sense,
     pieces_text,
     spread_points,
     tightest,
@@ -37,6 +38,8 @@ Plain = Mapping[str, Any]
 POINT_COLUMNS = 6
 NOT_KNOWN = "not known"
 """Stands where a set has no steady state or a part no rating: that counts as failing."""
+
+SENSE_HEADS = (">charge sense mohm", ">with its loss W", "charging ends A")
 
 WIDE = 140
 """Columns of the screen from which what belongs together stands in one table."""
@@ -59,6 +62,7 @@ def front_tables(run: Plain, shown: Sequence[Plain], *, width: int) -> list[Tabl
     loss = "worst loss W" if run["objective"] == "worst-point" else "loss W"
     heads = [
         ">#", "mark", f">cost {run['currency']}", f">{loss}",
+        *(SENSE_HEADS if offers_sense(shown) else ()),
         *(f">eff. % {name}" for name in names),
     ]  # fmt: skip
     limits = ["hottest part", ">degC", ">margin %", "smallest stress margin", ">margin %"]
@@ -85,7 +89,19 @@ def _figure_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object
         " ".join(filter(None, [point["mark"], tie, "misses" if failures(verified) else ""])),
         fixed(point["cost"]),
         fixed(objective_loss(verified, run), 3),
+        *_sense_cells(point, run),
         *(percent(verified["efficiency_named"].get(name)) for name in names),
+    ]
+
+
+def _sense_cells(point: Plain, run: Plain) -> list[object]:
+    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    if not sense:
+        return []
+    return [
+        f"{sense['resistance'] * 1e3:g}",
+        MISSING if loss is None else fixed(loss + sense["loss"], 3),
+        f"{sense['i_end_min']:.3g} to {sense['i_end_max']:.3g}",
     ]
 
 

@@ -22,6 +22,8 @@ def _sentence(problem: Problem, text: str) -> str:
     return str(problem).replace(problem.place, f"<{text.splitlines()[number - 1].strip()}>")
 
 
+SURGE = {"name": "start", "i_output_a": 6, "time_ms": 300}
+
 CASES: dict[str, tuple[str, str, dict[str, Data], str]] = {
     "unknown kind of load": (
         "led-string",
@@ -142,6 +144,13 @@ CASES: dict[str, tuple[str, str, dict[str, Data], str]] = {
         {"load": {"surges": [{"name": "start", "i_output_a": 3, "time_ms": 300}]}},
         "<i_output_a = 3> load.surges[1].i_output_a: got 3 A, need more than the full current 4 A;"
         " leave it out: full load covers it",
+    ),
+    "a surge above every input": (
+        "rail",
+        "range",
+        {"load": {"surges": [SURGE | {"v_input_min_v": 30}]}},
+        "<v_input_min_v = 30> load.surges[1].v_input_min_v: got 30 V, need at most the highest"
+        " input 29.4 V; lower it, or leave it out for a surge at every input",
     ),
     "a phase at a voltage the battery never has": (
         "lead-acid",

@@ -13,6 +13,9 @@ const AXES = {
   height: { label: () => "tallest part [mm]", get: (p) => 1e3 * p.height },
   life: { label: () => "shortest bank life [years]", get: (p) => p.life },
   rate: { label: () => "failure rate [1/10⁶ h]", get: (p) => p.rate },
+  sense: { label: () => "charge-current sense [mΩ]", get: (p) => 1e3 * p.sense?.resistance },
+  both: { label: () => "loss with that of the charge-current sense [W]", get: (p) => p.sense?.loss_with },
+  end: { label: () => "error of the end of charge [A]", get: (p) => p.sense?.i_end_max - p.sense?.i_end },
 };
 const isNumber = (value) => value !== null && value !== undefined && Number.isFinite(value);
 
@@ -42,8 +45,8 @@ function frontChart(width, state, range) {
   const marks = [Plot.frame({ stroke: COLOUR.line })];
   if (y.band && x === AXES.cost)
     marks.push(Plot.areaY(points, { x: x.get, y1: (p) => y.get(p) * (1 + low), y2: (p) => y.get(p) * (1 + high), fill: "#e9e7df", curve: "step-after" }));
-  if (joined && state.y === "loss")
-    marks.push(Plot.line(points, { x: x.get, y: y.get, stroke: COLOUR.line, curve: "step-after" }));
+  if (joined && ["loss", "both"].includes(state.y))
+    marks.push(Plot.line(points, { x: x.get, y: y.get, z: (p) => p.sense?.resistance, stroke: COLOUR.line, curve: "step-after" }));
   marks.push(Plot.line(points.filter((p) => p.tie >= 0), { x: x.get, y: y.get, z: "tie", stroke: "#9aa4ad", strokeWidth: 3 }));
   const dots = { x: x.get, y: y.get, symbol: (p) => topologyMark(p.topology) };
   const shades = state.z ? shadesOf(data.points, AXES[state.z]) : null;
@@ -70,8 +73,12 @@ function pointLine(p, third) {
   const tie = p.tie >= 0 ? `\ntie group ${p.tie}` : "";
   return `point ${p.number}${p.mark ? `, ${p.mark}` : ""}: ${fixed(p.cost, 2)} ${data.currency}, ${fixed(p.loss, 3)} W ` +
     `(${fixed(p.loss * (1 + low), 2)} to ${fixed(p.loss * (1 + high), 2)} W)\n` +
-    `${p.topology}, ${kilohertz(p.frequency)}, ${p.inductor}${more}${tie}${p.detail ? "" : "\none line kept"}`;
+    `${p.topology}, ${kilohertz(p.frequency)}, ${p.inductor}${senseLine(p)}${more}${tie}${p.detail ? "" : "\none line kept"}`;
 }
+
+// What a point with one of several charge-current senses says of it.
+const endText = (p) => `${digits(p.sense.i_end_min, 3)} – ${digits(p.sense.i_end_max, 3)}`;
+const senseLine = (p) => (p.sense ? `\nsense ${digits(1e3 * p.sense.resistance, 3)} mΩ, with its loss ${fixed(p.sense.loss_with, 3)} W, charging ends at ${endText(p)} A` : "");
 
 // Years and what has them; a set may hold no part that wears out, or one of unknown life.
 function lifeText(p, part = false) {
@@ -128,7 +135,7 @@ function curvesOf(shape) {
 
 // Whether all curves have one output voltage, and so one input for each region boundary.
 const sharedOutput = (sets) =>
-  new Set(sets.flatMap(({ detail }) => curvesOf(data.shapes[detail.part_set.topology]).curves.map((one) => one.volts))).size === 1;
+  new Set(sets.flatMap(({ detail }) => curvesOf(data.shapes[detail.shape]).curves.map((one) => one.volts))).size === 1;
 
 const NARROW = 560;
 const NAME_MOST = 24;
@@ -136,7 +143,7 @@ const isNamed = (curves) => curves.some((one) => one.name);
 
 function efficiencyChart(width, sets, what) {
   const every = sets.flatMap(({ name, detail }) => {
-    const shape = data.shapes[detail.part_set.topology];
+    const shape = data.shapes[detail.shape];
     const { of, curves } = curvesOf(shape);
     return shape.sweep_v_input.map((volts, k) => ({
       name, volts, load: shape.sweep_load[k], region: shape.sweep_region[k], curve: of[k], ...shortLabel(curves, of[k], width),

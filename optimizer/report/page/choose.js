@@ -43,7 +43,11 @@ PANELS.front = (body, shown, redraw) => {
 };
 
 // Figures that the run keeps: an older archive has neither life nor failure rate.
-const isKept = (name) => !["life", "rate"].includes(name) || data.points.some((p) => p.life_of !== null);
+const offersSense = data.points.some((p) => p.sense);
+const isKept = (name) => {
+  if (["life", "rate"].includes(name)) return data.points.some((p) => p.life_of !== null);
+  return offersSense || !["sense", "both", "end"].includes(name);
+};
 
 // An axis to choose; one that no point has a value on says why.
 function axisOption(name, chosen) {
@@ -130,6 +134,7 @@ function frontTable(redraw) {
     { head: "choose", cell: (p) => (p.detail ? [pick(p, "a"), " ", pick(p, "b")] : "one line kept"), kind: "screen pick" },
     figure("point", (p) => p.number, String), text("mark", (p) => p.mark), figure(`cost ${data.currency}`, (p) => p.cost, (v) => fixed(v, 2)),
     figure("loss [W]", (p) => p.loss, (v) => fixed(v, 3)),
+    ...(offersSense ? [figure("sense [mΩ]", (p) => 1e3 * p.sense.resistance, (v) => digits(v, 3)), figure("with its loss [W]", (p) => p.sense.loss_with, (v) => fixed(v, 3)), { head: "charging ends [A]", num: true, cell: endText }] : []),
     { head: "may measure [W]", num: true, cell: (p) => `${fixed(p.loss * (1 + low), 2)} – ${fixed(p.loss * (1 + high), 2)}` },
     figure("worst loss [W]", (p) => p.worst, (v) => fixed(v, 2)), figure("hottest [°C]", (p) => p.hot, (v) => fixed(v, 0)),
     figure("stress margin %", (p) => p.tight, percent), figure("area [mm²]", (p) => p.area, (v) => fixed(1e6 * v, 0)),

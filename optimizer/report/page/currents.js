@@ -32,7 +32,7 @@ function rippleOf(detail, lane, node) {
 
 // Every trace of a set at an operating point: title, unit and break points.
 function traces(detail, lane) {
-  const shape = data.shapes[detail.part_set.topology];
+  const shape = data.shapes[detail.shape];
   const pieces = intervals(detail, lane);
   const ones = shape.input_current[lane].map(() => 1);
   const two = Object.keys(shape.apart ?? {}).length > 0;

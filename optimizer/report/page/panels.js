@@ -142,7 +142,7 @@ function limitsWord(detail) {
 
 // What the labels at the ends of the curves stand for, and how boundaries are drawn.
 function curveWords(sets) {
-  const { curves } = curvesOf(data.shapes[sets[0].detail.part_set.topology]);
+  const { curves } = curvesOf(data.shapes[sets[0].detail.shape]);
   const told = curves.map((one, k) => `${k + 1} ${one.name}: ${quantity(one.amps, "A")} at ${quantity(one.volts, "V")}`);
   const labels = isNamed(curves) ? `${told.join("; ")}. ` : "Load in per cent of full load at the right end. ";
   return labels + (sharedOutput(sets) ? "Broken uprights: region boundaries." : "Cross marks on a curve: region boundaries at its own output voltage.");

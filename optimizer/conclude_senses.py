@@ -1,0 +1,224 @@
+"""The resistor of a charger's current sense as a choice: one front for each, then one of all.
+
+Each value has its exact front in cost and loss. The error of the end of charge falls as the
+resistor grows, and within a value it is the same for every set, as is the loss in the resistor.
+So a point is beaten exactly by a point of its own front (there is none) or by one of a larger
+resistor that is no dearer and, both losses of each together, loses no more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer import loads
+from optimizer.dominance import covered, staircase
+from optimizer.found import Found
+from optimizer.load_records import LeadAcid, Lithium
+from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
+from optimizer.results import ChargeSense, FrontPoint, Run, shape_name
+from optimizer.spec_records import OBJECTIVE_WORST, Spec
+from optimizer.spec_text import trade
+
+SUBJECT = "charge-current sense"
+
+
+@dataclass(frozen=True, slots=True)
+class Unbeaten:
+    """Of the front of one value the points that stay, and their numbers in the joint one."""
+
+    found: Found
+    sense: ChargeSense
+    numbers: tuple[int, ...]
+
+
+def sense_of(spec: Spec) -> ChargeSense:
+    """The resistor of a charger's spec with its loss and the end of charge it gives."""
+    record, full = spec.load.record, spec.load.i_output
+    if not isinstance(record, LeadAcid | Lithium):
+        raise ValueError("no charger")
+    resistance = record.resistance_sense
+    squares = sum(row.share * (row.load_share * full) ** 2 for row in spec.mission)
+    worst = spec.choice.objective == OBJECTIVE_WORST
+    end = record.end_share * full
+    error = loads.i_end_error(v_sense_offset=record.v_sense_offset, resistance=resistance)
+    return ChargeSense(
+        resistance=resistance,
+        loss=(full**2 if worst else squares) * resistance,
+        i_end=end,
+        i_end_min=max(end - error, 0.0),
+        i_end_max=end + error,
+    )
+
+
+def name_of(sense: ChargeSense) -> str:
+    """A value as it is named in messages."""
+    return trade(sense.resistance, "resistance")
+
+
+def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
+    """What stays of each front, the largest resistor first; numbered by cost, then loss.
+
+    founds : searches of the same spec, resistors falling; those without a front are left out
+    """
+    none: IntArray = np.zeros(0, dtype=np.int64)
+    stair = (none, none)
+    kept: list[tuple[Found, ChargeSense, list[Selection]]] = []
+    for found in founds:
+        if found.front is None:
+            continue
+        sense = sense_of(found.spec)
+        cost, loss = _units(found.front.points, sense)
+        stays = np.flatnonzero(~covered(cost, loss, stair))
+        cost, loss = np.append(stair[0], cost[stays]), np.append(stair[1], loss[stays])
+        index = staircase(cost, loss)
+        stair = cost[index], loss[index]
+        kept.append((found, sense, [found.front.points[k] for k in stays]))
+    order = sorted(
+        (one.cost, one.loss + _extra(sense), k, at)
+        for k, (_, sense, points) in enumerate(kept)
+        for at, one in enumerate(points)
+    )
+    number = {(k, at): place for place, (_, _, k, at) in enumerate(order, start=1)}
+    answer = []
+    for k, (found, sense, points) in enumerate(kept):
+        if not points or found.front is None:
+            continue
+        mine = replace(found, front=replace(found.front, points=tuple(points)))
+        answer.append(Unbeaten(mine, sense, tuple(number[k, at] for at in range(len(points)))))
+    return answer
+
+
+def _extra(sense: ChargeSense) -> int:
+    return round(sense.loss / LOSS_UNIT)
+
+
+def _units(points: Sequence[Selection], sense: ChargeSense) -> tuple[IntArray, IntArray]:
+    cost = np.array([one.cost for one in points], dtype=np.int64)
+    loss = np.array([one.loss for one in points], dtype=np.int64)
+    return cost, loss + _extra(sense)
+
+
+def joined(
+    spec: Spec,
+    founds: Sequence[Found],
+    parts: Sequence[Unbeaten],
+    runs: Sequence[Run],
+    *,
+    lacking: Callable[[Found], bool],
+    echo: tuple[tuple[str, str, str], ...],
+) -> Run:
+    """The runs of several values as one.
+
+    runs : of `parts`, their points numbered already
+    lacking : whether points of a search's own front may lack
+    """
+    ended = [name_of(sense_of(one.spec)) for one in founds if lacking(one)]
+    open_from = next((one.spec for one in founds if lacking(one)), None)
+    points: list[FrontPoint] = []
+    ties = 0
+    for part, run in zip(parts, runs, strict=True):
+        later = open_from is not None and _smaller(part, open_from)
+        points += [_with_sense(point, part.sense, ties, proved=not later) for point in run.points]
+        ties = max([ties, *(one.tie for one in points)])
+    names = [name_of(part.sense) for part in parts]
+    left = [f"{n}: {run.not_proved}" for n, run in zip(names, runs, strict=True) if run.not_proved]
+    if ended:
+        left.append(
+            f"not searched to the end: {', '.join(ended)}; what was not found there may beat points"
+            " of smaller resistors"
+        )
+    return replace(
+        runs[0],
+        points=tuple(sorted(points, key=lambda one: one.number)),
+        complete=not ended and all(run.complete for run in runs),
+        not_proved="; ".join(left),
+        state_difference=max(run.state_difference for run in runs),
+        refused=tuple(dict.fromkeys(one for run in runs for one in run.refused)),
+        waterfalls=tuple(
+            replace(one, position=f"{name}, {one.position}")
+            for name, run in zip(names, runs, strict=True)
+            for one in run.waterfalls
+        ),
+        lanes_dropped=_told([run.lanes_dropped for run in runs], names),
+        notes=(*_notes(spec, founds, parts), *_told([run.notes for run in runs], names)),
+        echo=echo,
+        stages={
+            stage: sum(run.stages.get(stage, 0.0) for run in runs)
+            for stage in dict.fromkeys(stage for run in runs for stage in run.stages)
+        },
+        counts=_counts(runs, names) | {"points": len(points)},
+        shapes={
+            shape_name(topology, part.sense.resistance): shape
+            for part, run in zip(parts, runs, strict=True)
+            for topology, shape in run.shapes.items()
+        },
+    )
+
+
+def _smaller(part: Unbeaten, spec: Spec) -> bool:
+    return part.sense.resistance < sense_of(spec).resistance
+
+
+def _with_sense(point: FrontPoint, sense: ChargeSense, ties: int, *, proved: bool) -> FrontPoint:
+    return replace(
+        point,
+        charge_sense=sense,
+        tie=point.tie + ties if point.tie >= 0 else point.tie,
+        proof=point.proof if proved else "",
+    )
+
+
+def _told(notes: Sequence[tuple[Note, ...]], names: Sequence[str]) -> tuple[Note, ...]:
+    """Notes of all values once, what only some say under their names."""
+    held: dict[Note, list[str]] = {}
+    for name, mine in zip(names, notes, strict=True):
+        for note in mine:
+            held.setdefault(note, []).append(name)
+    return tuple(
+        note
+        if len(sayers) == len(names)
+        else replace(note, subject=f"{note.subject} ({', '.join(sayers)})")
+        for note, sayers in held.items()
+    )
+
+
+def _counts(runs: Sequence[Run], names: Sequence[str]) -> dict[str, int]:
+    """Counts that agree, and the others under the name of their value."""
+    found: dict[str, int] = {}
+    for name, run in zip(names, runs, strict=True):
+        for key, count in run.counts.items():
+            same = all(other.counts.get(key) == count for other in runs)
+            found[key if same else f"{key}, {name}"] = count
+    return found
+
+
+def _notes(spec: Spec, founds: Sequence[Found], parts: Sequence[Unbeaten]) -> tuple[Note, ...]:
+    """What the values offered give, and which of them have no point of the front."""
+    notes = [note for note in spec.notes if note.kind == "excluded" and "sense" in note.subject]
+    full = spec.load.i_output
+    for found in founds:
+        sense = sense_of(found.spec)
+        mine = [part for part in parts if part.sense == sense]
+        fate = f"{len(mine[0].numbers)} points of the front"
+        if not mine:
+            beaten = found.front is not None and found.front.points
+            fate = "every set is beaten by a larger resistor" if beaten else "no set passes"
+        low, end, high = (
+            trade(float(f"{x:.3g}"), "current")
+            for x in (sense.i_end_min, sense.i_end, sense.i_end_max)
+        )
+        heat = trade(float(f"{full**2 * sense.resistance:.3g}"), "power")
+        text = (
+            f"{name_of(sense)}: charging ends at {end}, between {low} and {high};"
+            f" {heat} in it at full current; {fate}"
+        )
+        notes.append(Note("finding" if not mine else "assumed", SUBJECT, text))
+    text = (
+        "its own price is not counted: it is not among the parts chosen, and values of one size"
+        " cost alike; its loss is told beside that of the stage and both together are compared"
+    )
+    notes.append(Note("assumed", SUBJECT, text))
+    return tuple(notes)
