@@ -210,7 +210,7 @@ class Expansion:
             if skeleton is not None:
                 self.sketched[key] = skeleton
             looked = f"{len(self.surveyed)} skeletons surveyed, {len(self.stair[0])} points"
-            self.clock.say("survey", looked)
+            self.clock.meanwhile("survey", looked)
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -225,7 +225,8 @@ class Expansion:
             if skeleton is not None:
                 self.expanded[key] = skeleton
                 done += 1
-                self.clock.say("options", f"{done} skeletons expanded, {len(self.stair[0])} points")
+                expanded = f"{done} skeletons expanded, {len(self.stair[0])} points"
+                self.clock.meanwhile("options", expanded)
             if any_set and len(self.stair[0]):
                 break
         left = [self.keys[k] for k in self.left]

@@ -34,6 +34,10 @@ def never() -> bool:
     return False
 
 
+TOLD_EVERY = 2.0
+"""Seconds between two words about how far a stage is."""
+
+
 @dataclass(slots=True)
 class Clock:
     """Seconds of each stage of the search, and whether to go on."""
@@ -43,13 +47,21 @@ class Clock:
     deadline: float
     seconds: dict[str, float] = field(default_factory=dict)
     since: float = field(default_factory=time.monotonic)
+    told: float = field(default_factory=time.monotonic)
 
     def done(self, stage: str, detail: str) -> None:
         """Close a stage and report it."""
         now = time.monotonic()
         self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self.since
-        self.since = now
+        self.since = self.told = now
         self.say(stage, detail)
+
+    def meanwhile(self, stage: str, detail: str) -> None:
+        """Report how far a stage is, unless something was reported just before."""
+        now = time.monotonic()
+        if now - self.told >= TOLD_EVERY:
+            self.told = now
+            self.say(stage, detail)
 
     def halted(self) -> bool:
         """Whether to end now."""
