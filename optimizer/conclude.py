@@ -43,6 +43,7 @@ def front(
     time_limit: float | None = None,
     prove_all: bool = False,
     processes: int | None = None,
+    detailed: bool = True,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Run:
@@ -53,6 +54,8 @@ def front(
     prove_all : let the solver prove every point of the merge again
     processes : how many share the work (default: two where there are two cores); the answer is
         the same
+    detailed : whether marked points are told with what becomes of them under faults, and some
+        with evidence
 
     Raises `NoFeasibleDesign` with the reasons where nothing passes, and `NotProved` where the
     time was too short for a first set.
@@ -74,7 +77,7 @@ def front(
         raise infeasible.explain(
             spec, catalog, found, time_limit=end - time.monotonic(), progress=progress, stop=stop
         )
-    return run_of(found, catalog, name=spec.name, progress=progress)
+    return run_of(found, catalog, name=spec.name, detailed=detailed, progress=progress)
 
 
 def _cut_short(found: Found) -> bool:
@@ -92,21 +95,33 @@ def _nothing_yet(found: Found) -> str:
     return "\n".join([*lines, *map(infeasible.waterfall_text, fallen)])
 
 
-def run_of(found: Found, catalog: Catalog, *, name: str, progress: Progress = quiet) -> Run:
-    """Everything a search found, verified and told: the record a run folder keeps."""
+def run_of(
+    found: Found,
+    catalog: Catalog,
+    *,
+    name: str,
+    detailed: bool = True,
+    progress: Progress = quiet,
+) -> Run:
+    """Everything a search found, verified and told: the record a run folder keeps.
+
+    detailed : see `front`
+    """
     if found.front is None or found.choice is None:
         raise ValueError("a search without a front: see infeasible.explain")
     since = time.monotonic()
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
     points = _points(found, found.front, verified_all(found.stages, chosen))
-    points = _with_faults(found, chosen, points)
+    if detailed:
+        points = _with_faults(found, chosen, points)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    points = with_evidence(found.stages, points, chosen)
-    seconds["evidence"] = time.monotonic() - since - seconds["verification"]
-    detailed = sum(point.evidence is not None for point in points)
-    progress("evidence", f"{detailed} sets in detail")
+    if detailed:
+        points = with_evidence(found.stages, points, chosen)
+        seconds["evidence"] = time.monotonic() - since - seconds["verification"]
+        told = sum(point.evidence is not None for point in points)
+        progress("evidence", f"{told} sets in detail")
     not_proved = _not_proved(found, found.front)
     return Run(
         name=name,
