@@ -7,6 +7,7 @@ options that may matter. The front so far sharpens the bounds of the next.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
@@ -54,6 +55,9 @@ SKETCHES = 3
 SKETCH_DIRECTIONS = 7
 """Skeletons sketched first in each of so many directions."""
 
+ENDS: Mapping[str, Sequence[int]] = {"cost": (0,), "loss": (-1,)}
+"""Direction of each end of the front."""
+
 LOSS_SCALE = 0.03
 """Loss that counts like the whole cost in the fan of directions, as a share of output power."""
 
@@ -70,8 +74,8 @@ COVERED = -(1 << 40)
 class Expansion:
     """Bounds, front so far and expanded skeletons of one search."""
 
-    def __init__(self, found: Found, clock: Clock, processes: int = 1) -> None:
-        self.found, self.clock, self.processes = found, clock, processes
+    def __init__(self, found: Found, clock: Clock, processes: int = 1, *, end: str = "") -> None:
+        self.found, self.clock, self.processes, self.end = found, clock, processes, end
         self.markets = found.markets
         self.rows = {name: second_sources.rows_of(one) for name, one in self.markets.items()}
         self.keys: list[Key] = []
@@ -151,7 +155,8 @@ class Expansion:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
         count = len(self.weights)
         picks: list[int] = []
-        for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
+        fan = np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64)
+        for direction in ENDS.get(self.end, fan):
             order = np.argsort(self.bounds[:, direction], kind="stable")
             picks += [int(k) for k in order[:SKETCHES]]
         for number in dict.fromkeys(picks):
@@ -212,6 +217,13 @@ class Expansion:
         self.found.open = list(dict.fromkeys([*self.found.open, *left]))
         self.found.counts["skeletons expanded"] = done
         self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+
+    def least(self, numbers: Sequence[int]) -> tuple[float, float]:
+        """Least cost and least loss that the bounds of some skeletons allow."""
+        if not len(numbers):
+            return math.inf, math.inf
+        bounds = self.bounds[list(numbers)].min(axis=0)
+        return float(bounds[0] / self.weights[0, 0]), float(bounds[-1] / self.weights[-1, 1])
 
     def _rounds(
         self, of: Collection[Key] | None, **how: bool
@@ -291,6 +303,8 @@ class Expansion:
     def _most_promising(self, waiting: list[int]) -> int:
         """The skeleton whose bound lies farthest below the front so far in some direction."""
         bounds = self.bounds[waiting]
+        if self.end:
+            return waiting[int(np.argmin(bounds[:, ENDS[self.end][0]]))]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
         real = self.stair[1] > COVERED
@@ -345,8 +359,13 @@ class Expansion:
         sets = [one for one in feasible_sets(choice) if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])
-        cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
-        loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
+        covering = [(one.cost, one.loss) for one in sets]
+        if self.end == "cost" and sets:
+            covering.append((min(covering)[0] + 1, COVERED))
+        if self.end == "loss" and sets:
+            covering.append((1, min(one.loss for one in sets) + int(workbench.ROUNDING_UNITS)))
+        cost = np.concatenate([self.stair[0], [one for one, _ in covering]]).astype(np.int64)
+        loss = np.concatenate([self.stair[1], [one for _, one in covering]]).astype(np.int64)
         kept = dominance.staircase(cost, loss)
         self.stair = (cost[kept], loss[kept])
 
