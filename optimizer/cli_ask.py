@@ -147,6 +147,9 @@ def _taken_up(door: Door, args: argparse.Namespace, progress: Any) -> Archived:
     from optimizer.archive import read_run
     from optimizer.studies.archived import take_up
 
+    if not args.spec.is_file():
+        fix = "name the spec file of the run"
+        raise InputError([Problem(str(args.spec), "", "no such file", "a spec file (TOML)", fix)])
     folder = args.run or Path("runs") / door.run_name(args.spec)
     run = read_run(folder)
     if (folder / SPEC).read_bytes() != args.spec.read_bytes():

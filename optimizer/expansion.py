@@ -98,6 +98,7 @@ class Expansion:
         self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
+        self.served: set[tuple[str, int]] = set()
         rules = spec.choice
         loose_force = any(one.position is None for one in rules.force)
         self.pairs = False
@@ -157,8 +158,7 @@ class Expansion:
         picks: list[int] = []
         fan = np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64)
         for direction in ENDS.get(self.end, fan):
-            order = np.argsort(self.bounds[:, direction], kind="stable")
-            picks += [int(k) for k in order[:SKETCHES]]
+            picks += self._promising(direction)
         for number in dict.fromkeys(picks):
             if not self._open(number):
                 continue
@@ -176,6 +176,15 @@ class Expansion:
                 self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 
+    def _promising(self, direction: int) -> list[int]:
+        """Skeletons with the least bounds in a direction, each with one other inductor at most."""
+        found: dict[tuple[str, int], int] = {}
+        for number in np.argsort(self.bounds[:, direction], kind="stable"):
+            found.setdefault(self._skeleton_of(int(number)), int(number))
+            if len(found) == SKETCHES:
+                break
+        return list(found.values())
+
     def _refuse(self) -> None:
         """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
         self.refused = True
@@ -190,12 +199,16 @@ class Expansion:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
 
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
-        options that others beat.
+        options that others beat. Where the inductor needs an alternate, one that leaves something
+        is enough here: the others give the same costs and losses, and fewer sets or more.
         """
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
                 self.sketched[key] = skeleton
+                if self.skeletons[self.number[key]][1] is not None:
+                    self.served.add(self._skeleton_of(self.number[key]))
+        self.served = set()
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -242,7 +255,7 @@ class Expansion:
                     self.clock.watch()
                     skeletons = together([(number, self.stair, how) for number in batch])
                 except Halted:
-                    self.left = [k for k in (*batch, *waiting) if self._open(k)]
+                    self.left = self._all_open([*batch, *waiting])
                     return
                 for number, skeleton in zip(batch, skeletons, strict=True):
                     self._take_in(self.keys[number], skeleton)
@@ -254,6 +267,8 @@ class Expansion:
         while waiting and len(batch) < TOGETHER:
             number = self._most_promising(waiting)
             waiting.remove(number)
+            if self._skeleton_of(number) in self.served:
+                continue
             alive = self.surveyed.get(self.keys[number], True) is not None
             if alive and self._open(number) and self._open_closer(number):
                 batch.append(number)
@@ -296,6 +311,10 @@ class Expansion:
         mixtures = self.mixtures(key)
         return mixtures is None or mixtures.holds(body, option)
 
+    def _skeleton_of(self, number: int) -> tuple[str, int]:
+        """Topology and skeleton of a key, the same for every alternate of its inductor."""
+        return self.keys[number][0], self.skeletons[number][0]
+
     def _numbers(self, topology: str) -> list[int]:
         """Numbers of the keys of one topology."""
         return [number for number, (name, _) in enumerate(self.keys) if name == topology]
@@ -331,6 +350,14 @@ class Expansion:
         stair = workbench.loose(self.stair)
         one = self.bounds[number][None, :]
         return not bool(dominance.droppable(one, self.weights, stair)[0])
+
+    def _all_open(self, numbers: Sequence[int]) -> list[int]:
+        """Those of some skeletons whose bounds leave them on the front."""
+        bounds = self.bounds[list(numbers)]
+        if not len(self.stair[0]) or not len(bounds):
+            return [k for k in numbers if self._open(k)]
+        gone = dominance.droppable(bounds, self.weights, workbench.loose(self.stair))
+        return [k for k, out in zip(numbers, gone, strict=True) if not out]
 
     def _open_closer(self, number: int) -> bool:
         """The same with staircases of bounds, for sets whose legs share nothing, and directions."""

