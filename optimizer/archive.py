@@ -29,6 +29,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,10 @@ Plain = Mapping[str, Any]
 
 
 # --- what a run is known by ----------------------------------------------------------------------
+
+
+SYNCED_AT_ONCE = 16
+"""Files that wait for the disk at the same time."""
 
 
 def file_hash(path: Path) -> str:
@@ -107,7 +112,10 @@ def _write_file(path: Path, data: bytes) -> None:
     path.parent.mkdir(exist_ok=True)
     with path.open("xb") as file:
         file.write(data)
-        file.flush()
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
@@ -130,6 +138,8 @@ def _fill(folder: Path, run: Plain, spec: bytes) -> None:
         _write_file(folder / name, data)
         lines.append(f"{hashlib.sha256(data).hexdigest()}  {name}\n")
     _write_file(folder / HASHES, "".join(sorted(lines, key=lambda x: x[66:])).encode("utf-8"))
+    with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:  # hundreds of files wait for the disk together
+        list(pool.map(_sync_file, [path for path in folder.rglob("*") if path.is_file()]))
     for inner in (*(p for p in folder.iterdir() if p.is_dir()), folder):
         _sync_folder(inner)
 

@@ -23,6 +23,7 @@ still read.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -42,12 +43,15 @@ BY_NAME_AND_LANE = ("losses", "temps", "waves")
 
 def rounded(value: Any) -> Any:
     """Plain data with seven significant digits; what JSON cannot say becomes None."""
-    if isinstance(value, float):
-        return float(f"{value:.7g}") if value == value and abs(value) != float("inf") else None
-    if isinstance(value, Mapping):
-        return {str(key): rounded(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
+    kind = type(value)  # asked first: most of a run are plain floats and texts
+    if kind is float or isinstance(value, float):
+        return float(f"{value:.7g}") if math.isfinite(value) else None
+    if kind is str or kind is int:
+        return value
+    if kind is list or isinstance(value, list | tuple):
         return [rounded(item) for item in value]
+    if kind is dict or isinstance(value, Mapping):
+        return {str(key): rounded(item) for key, item in value.items()}
     return value
 
 

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any, TypeVar
 
-from optimizer import frontier, infeasible, search, spec_echo
+from optimizer import crew, frontier, infeasible, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_evidence import evidence_of, shape_of
 from optimizer.conclude_faults import fault_lines
-from optimizer.conclude_figures import verified_sets
+from optimizer.conclude_figures import SETS_AT_ONCE, verified_sets
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
@@ -21,7 +22,7 @@ from optimizer.errors import NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
-from optimizer.results import FrontPoint, Run, Verified
+from optimizer.results import FaultLine, FrontPoint, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
@@ -30,6 +31,11 @@ __all__ = ["front", "run_of", "verify_board"]
 
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
+
+EVIDENCE_AT_ONCE = 10
+"""Sets that one process makes evidence of at a time."""
+
+T = TypeVar("T")
 
 PROVE_USUAL, PROVE_ALL = 13, 1 << 30
 """Points of the merge that the solver proves again: ends, knee and ten more, or all."""
@@ -77,7 +83,8 @@ def front(
         raise infeasible.explain(
             spec, catalog, found, time_limit=end - time.monotonic(), progress=progress, stop=stop
         )
-    return run_of(found, catalog, name=spec.name, detailed=detailed, progress=progress)
+    how: dict[str, Any] = {"processes": processes, "detailed": detailed}
+    return run_of(found, catalog, name=spec.name, progress=progress, **how)
 
 
 def _cut_short(found: Found) -> bool:
@@ -100,11 +107,13 @@ def run_of(
     catalog: Catalog,
     *,
     name: str,
+    processes: int | None = 1,
     detailed: bool = True,
     progress: Progress = quiet,
 ) -> Run:
     """Everything a search found, verified and told: the record a run folder keeps.
 
+    processes : how many share the work; None for one per core. The record does not depend on it
     detailed : see `front`
     """
     if found.front is None or found.choice is None:
@@ -112,13 +121,13 @@ def run_of(
     since = time.monotonic()
     selections = found.front.points
     chosen = chosen_sets(selections, found.choice, found.prices, found.markets)
-    points = _points(found, found.front, verified_all(found.stages, chosen))
-    if detailed:
-        points = _with_faults(found, chosen, points)
+    processes = processes or crew.available()
+    verified = verified_all(found.stages, chosen, processes=processes)
+    points = _points(found, found.front, verified)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
     if detailed:
-        points = with_evidence(found.stages, points, chosen)
+        points = with_evidence(found.stages, points, chosen, processes=processes)
         seconds["evidence"] = time.monotonic() - since - seconds["verification"]
         told = sum(point.evidence is not None for point in points)
         progress("evidence", f"{told} sets in detail")
@@ -149,29 +158,83 @@ def run_of(
     )
 
 
-def verified_all(stages: Mapping[str, Stage], chosen: Sequence[Chosen]) -> list[Verified]:
-    """Every set at its own state, all sets of a topology together."""
-    found: dict[int, Verified] = {}
-    for topology in dict.fromkeys(one.topology for one in chosen):
-        index = [k for k, one in enumerate(chosen) if one.topology == topology]
-        verified = verified_sets(stages[topology], [chosen[k] for k in index])
-        found |= dict(zip(index, verified, strict=True))
+def verified_all(
+    stages: Mapping[str, Stage], chosen: Sequence[Chosen], *, processes: int = 1
+) -> list[Verified]:
+    """Every set at its own state, the sets of a topology some at a time."""
+
+    def verified(task: tuple[str, Sequence[int]]) -> list[Verified]:
+        return verified_sets(stages[task[0]], [chosen[k] for k in task[1]])
+
+    tasks = _some_at_a_time(chosen, range(len(chosen)), SETS_AT_ONCE)
+    found = _by_set(tasks, _shared_out(verified, tasks, processes))
     return [found[k] for k in range(len(chosen))]
 
 
 def with_evidence(
-    stages: Mapping[str, Stage], points: Sequence[FrontPoint], chosen: Sequence[Chosen]
+    stages: Mapping[str, Stage],
+    points: Sequence[FrontPoint],
+    chosen: Sequence[Chosen],
+    *,
+    processes: int = 1,
 ) -> tuple[FrontPoint, ...]:
-    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out."""
+    """The points, up to `DETAILED_POINTS` of them with evidence: marked ones, then spread out.
+
+    The marked ones (the first where none is) also tell what becomes of them under faults.
+    """
     marked = [k for k, point in enumerate(points) if point.mark]
     detailed = spread([point.loss_model for point in points], marked, DETAILED_POINTS)
-    found: dict[int, Evidence] = {}
-    for topology in dict.fromkeys(chosen[k].topology for k in detailed):
-        index = [k for k in detailed if chosen[k].topology == topology]
-        verified = [points[k].verified for k in index]
-        made = evidence_of(stages[topology], [chosen[k] for k in index], verified)
-        found |= dict(zip(index, made, strict=True))
-    return tuple(replace(point, evidence=found.get(k)) for k, point in enumerate(points))
+    shown = marked or [0]
+
+    def made(task: tuple[str, Sequence[int]]) -> list[tuple[Evidence, tuple[FaultLine, ...]]]:
+        stage, sets = stages[task[0]], [chosen[k] for k in task[1]]
+        verified = [points[k].verified for k in task[1]]
+        faults = [fault_lines(stage, chosen[k]) if k in shown else () for k in task[1]]
+        return list(zip(evidence_of(stage, sets, verified), faults, strict=True))
+
+    tasks = _some_at_a_time(chosen, sorted({*detailed, *shown}), EVIDENCE_AT_ONCE)
+    found = _by_set(tasks, _shared_out(made, tasks, processes))
+    return tuple(
+        replace(
+            point,
+            evidence=found[k][0],
+            verified=replace(point.verified, faults=found[k][1]),
+        )
+        if k in found
+        else point
+        for k, point in enumerate(points)
+    )
+
+
+def _some_at_a_time(
+    chosen: Sequence[Chosen], wanted: Sequence[int], most: int
+) -> list[tuple[str, Sequence[int]]]:
+    """Numbers of sets by topology, so many together whatever the number of processes."""
+    tasks: list[tuple[str, Sequence[int]]] = []
+    for topology in dict.fromkeys(chosen[k].topology for k in wanted):
+        index = [k for k in wanted if chosen[k].topology == topology]
+        tasks += [(topology, index[k : k + most]) for k in range(0, len(index), most)]
+    return tasks
+
+
+def _shared_out(
+    work: Callable[[tuple[str, Sequence[int]]], list[T]],
+    tasks: Sequence[tuple[str, Sequence[int]]],
+    processes: int,
+) -> list[list[T]]:
+    """The answers to all tasks, by so many processes at most."""
+    with crew.crew(work, min(processes, len(tasks)), never) as together:
+        return together(tasks)
+
+
+def _by_set(
+    tasks: Sequence[tuple[str, Sequence[int]]], answers: Sequence[Sequence[T]]
+) -> dict[int, T]:
+    """Answers by the number of the set."""
+    found: dict[int, T] = {}
+    for (_, index), answer in zip(tasks, answers, strict=True):
+        found |= dict(zip(index, answer, strict=True))
+    return found
 
 
 # --- points ---------------------------------------------------------------------------------------
@@ -184,32 +247,13 @@ def _points(found: Found, proved: Frontier, verified: Sequence[Verified]) -> tup
     lacking = (
         found.open or found.skipped or any(text.startswith(LACKING) for text in proved.not_proved)
     )
-    marks = {} if lacking else _marks(selections)
+    marks = {} if lacking else _marks(selections, verified)
     points = [
         _point(k + 1, one, checked, marks.get(k, ""), worst=worst)
         for k, (one, checked) in enumerate(zip(selections, verified, strict=True))
     ]
     ties = tie_groups([one.loss_model for one in points], largest_difference(points))
     return tuple(replace(one, tie=tie) for one, tie in zip(points, ties, strict=True))
-
-
-def _with_faults(
-    found: Found, chosen: Sequence[Chosen], points: tuple[FrontPoint, ...]
-) -> tuple[FrontPoint, ...]:
-    """The marked points (the first where none is) with what becomes of them under faults."""
-    shown = {k for k, point in enumerate(points) if point.mark} or {0}
-    return tuple(
-        replace(
-            point,
-            verified=replace(
-                point.verified,
-                faults=fault_lines(found.stages[chosen[k].topology], chosen[k]),
-            ),
-        )
-        if k in shown
-        else point
-        for k, point in enumerate(points)
-    )
 
 
 def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: bool) -> FrontPoint:
@@ -229,10 +273,16 @@ def _point(number: int, one: Selection, checked: Verified, mark: str, *, worst: 
     )
 
 
-def _marks(points: tuple[Selection, ...]) -> dict[int, str]:
-    """Both ends and, between them, the knee."""
+def _marks(points: tuple[Selection, ...], verified: Sequence[Verified]) -> dict[int, str]:
+    """Both ends, the knee between them, and the cheapest that keeps every limit at its own state.
+
+    The last one only where a cheaper point misses a limit there.
+    """
     knee = frontier.knee(points)
-    return {knee: "knee", len(points) - 1: "least loss", 0: "cheapest"}
+    marks = {knee: "knee", len(points) - 1: "least loss", 0: "cheapest"}
+    keeps = (k for k, one in enumerate(verified) if all(m.passes for m in one.margins))
+    first = next(keeps, 0)
+    return {first: "cheapest that keeps all", **marks}
 
 
 def largest_difference(points: Sequence[FrontPoint]) -> float:

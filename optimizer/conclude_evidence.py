@@ -134,12 +134,14 @@ def break_points(samples: FloatArray) -> tuple[float, ...]:
     swing = float(np.ptp(values)) or 1.0
     kept = {0, len(values) - 1, int(values.argmax()), int(values.argmin())}
     spans = list(pairwise(sorted(kept)))
+    steps = np.arange(len(values))
     while spans:
         low, high = spans.pop()
-        line = np.interp(np.arange(low, high + 1), [low, high], values[[low, high]])
-        off = np.abs(values[low : high + 1] - line)
-        at = low + int(off.argmax())
-        if off.max() > SAG * swing:
+        rise = (values[high] - values[low]) / (high - low)
+        off = np.abs(values[low : high + 1] - values[low] - rise * steps[: high - low + 1])
+        most = int(off.argmax())
+        at = low + most
+        if off[most] > SAG * swing:
             kept.add(at)
             spans += [(low, at), (at, high)]
     unit = float(f"{swing / UNITS:.5g}")

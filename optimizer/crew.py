@@ -59,15 +59,15 @@ def crew(
     ) as pool:
 
         def together(tasks: Sequence[Task]) -> list[Answer]:
-            futures = [pool.submit(_one, task) for task in tasks]
-            pending = set(futures)
-            while pending:
-                _, pending = wait(pending, timeout=LOOK_EVERY)
-                if pending and halted():
-                    ended.set()
             try:
+                futures = [pool.submit(_one, task) for task in tasks]
+                pending = set(futures)
+                while pending:
+                    _, pending = wait(pending, timeout=LOOK_EVERY)
+                    if pending and halted():
+                        ended.set()
                 return [future.result() for future in futures]
-            except BrokenProcessPool:
+            except BrokenProcessPool:  # now, or in a round before
                 return [work(task) for task in tasks]
 
         yield together

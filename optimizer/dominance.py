@@ -125,9 +125,10 @@ def optimistic_cost(
     share of n_k is at least n_k times the least of (price[M] + line item) / M over every M that
     n_k and the other groups can reach, which is what is taken here, rounded down.
     """
-    least = _least_share(price, line_item, others)
     bought = part >= 0
-    purchase = np.where(bought, least[part, pieces], 0)
+    held, place = np.unique(part[bought], return_inverse=True)
+    purchase = np.zeros(part.shape, dtype=np.int64)
+    purchase[bought] = _least_share(price[held], line_item, others[held])[place, pieces[bought]]
     return np.asarray((purchase + placement * np.where(bought, pieces, 0)).sum(axis=1))
 
 

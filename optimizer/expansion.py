@@ -8,7 +8,8 @@ options that may matter. The front so far sharpens the bounds of the next.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 
 import numpy as np
@@ -67,8 +68,17 @@ COST_SCALE = 10.0
 GAP_STEP = 1 << 20
 """Added to the numbers of skeletons that are expanded again, to tell them apart."""
 
+FREE = 0
+"""Cost of a point that covers everything from its loss on."""
+
 COVERED = -(1 << 40)
 """Loss of a point that covers everything from its cost on."""
+
+
+Task = tuple[int, Staircase, Mapping[str, bool], Skeleton | None]
+"""A skeleton to expand: its number, the front so far, how, and what came of it in a survey."""
+
+Together = Callable[[Sequence[Task]], list[Skeleton | None]]
 
 
 class Expansion:
@@ -106,6 +116,13 @@ class Expansion:
             one.numbers_limited and len(one.stage.nodes) != 2 for one in self.markets.values()
         )
         self.complete = loose_force or counted or rules.objective == OBJECTIVE_WORST
+        self._held = ExitStack()
+        self._crew: Together | None = None
+
+    def close(self) -> None:
+        """End the processes that helped."""
+        self._held.close()
+        self._crew = None
 
     def aim(
         self,
@@ -159,20 +176,21 @@ class Expansion:
         fan = np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64)
         for direction in ENDS.get(self.end, fan):
             picks += self._promising(direction)
-        for number in dict.fromkeys(picks):
-            if not self._open(number):
-                continue
-            if any_set and len(self.stair[0]):
-                break
+        waiting = list(dict.fromkeys(picks))
+        together = self._together()
+        while waiting and not (any_set and len(self.stair[0])):
+            waiting = [number for number in waiting if self._open(number)]
+            batch, waiting = waiting[:TOGETHER], waiting[TOGETHER:]
             try:
                 self.clock.watch()
-                skeleton = self._expanded((number, self.stair, {"best_only": True}))
+                bodies = together([(n, self.stair, {"best_only": True}, None) for n in batch])
             except Halted:
                 break
-            self._take_in(self.keys[number], skeleton)
-            if skeleton is not None:
-                self.sketched[self.keys[number]] = skeleton
-            if not len(self.stair[0]) and not self.refused:
+            for number, skeleton in zip(batch, bodies, strict=True):
+                self._take_in(self.keys[number], skeleton)
+                if skeleton is not None:
+                    self.sketched[self.keys[number]] = skeleton
+            if batch and not len(self.stair[0]) and not self.refused:
                 self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 
@@ -247,19 +265,29 @@ class Expansion:
         """
         waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
         self.left = []
+        together = self._together()
+        while batch := self._next(waiting):
+            known = [self.surveyed.get(self.keys[number]) for number in batch]
+            tasks = [(n, self.stair, how, body) for n, body in zip(batch, known, strict=True)]
+            try:
+                self.clock.watch()
+                skeletons = together(tasks)
+            except Halted:
+                self.left = self._all_open([*batch, *waiting])
+                return
+            for number, skeleton in zip(batch, skeletons, strict=True):
+                self._take_in(self.keys[number], skeleton)
+                yield self.keys[number], skeleton
+
+    def _together(self) -> Together:
+        """Several skeletons expanded at once, by processes that stay until the search is closed."""
         long = sum(self.clock.seconds.values()) >= CREW_FROM
-        count = min(TOGETHER, self.processes) if long else 1
-        with crew.crew(self._expanded, count, self.clock.halted) as together:
-            while batch := self._next(waiting):
-                try:
-                    self.clock.watch()
-                    skeletons = together([(number, self.stair, how) for number in batch])
-                except Halted:
-                    self.left = self._all_open([*batch, *waiting])
-                    return
-                for number, skeleton in zip(batch, skeletons, strict=True):
-                    self._take_in(self.keys[number], skeleton)
-                    yield self.keys[number], skeleton
+        count = min(TOGETHER, self.processes)
+        if self._crew is None and long and count > 1:
+            self._crew = self._held.enter_context(
+                crew.crew(self._expanded, count, self.clock.halted)
+            )
+        return self._crew or (lambda tasks: [self._expanded(task) for task in tasks])
 
     def _next(self, waiting: list[int]) -> list[int]:
         """The next open skeletons, taken out of those that wait."""
@@ -274,11 +302,11 @@ class Expansion:
                 batch.append(number)
         return batch
 
-    def _expanded(self, task: tuple[int, Staircase, Mapping[str, bool]]) -> Skeleton | None:
+    def _expanded(self, task: Task) -> Skeleton | None:
         """The options of a skeleton beside a front so far."""
-        number, self.stair, how = task
+        number, self.stair, how, known = task
         key, aim = self.keys[number], self.aim(**how)
-        market, known = self.markets[key[0]], self.surveyed.get(key)
+        market = self.markets[key[0]]
         k, mixtures = self.skeletons[number][0], self.mixtures(key)
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
         return self.fitted(key, body) if aim.complete and body else body
@@ -326,7 +354,7 @@ class Expansion:
             return waiting[int(np.argmin(bounds[:, ENDS[self.end][0]]))]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
-        real = self.stair[1] > COVERED
+        real = (self.stair[1] > COVERED) & (self.stair[0] > FREE)
         if not real.any():
             return waiting[int(np.argmin(bounds[:, 0]))]
         known = dominance.lower_bounds(self.stair[0][real], self.stair[1][real], self.weights)

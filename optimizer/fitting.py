@@ -12,7 +12,7 @@ from scipy.optimize import linprog
 
 from optimizer.dominance import Staircase, corners
 from optimizer.errors import NotProved
-from optimizer.records import BoolArray, Choice, FloatArray
+from optimizer.records import BoolArray, Choice, FloatArray, IntArray, Skeleton
 from optimizer.scouts import least_cost
 from optimizer.tally import ROW_TOLERANCE
 
@@ -34,7 +34,9 @@ def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolAr
 
     cost_max, loss_max : inf for any. Worst-point loss does not add up: there every option may
     """
-    return [_fit(choice, k, cost_max, loss_max) for k in range(len(choice.skeletons))]
+    return [
+        _fit(choice, k, cost_max, loss_max, _costs(choice, k)) for k in range(len(choice.skeletons))
+    ]
 
 
 def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
@@ -44,10 +46,11 @@ def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
     """
     body = choice.skeletons[skeleton]
     kept = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
+    costs = _costs(choice, skeleton)
     for cost_max, loss_max in _few(corners(stair)):
         if loss_max < 0 or cost_max < 0:
             continue
-        for mask, fits in zip(kept, _fit(choice, skeleton, cost_max, loss_max), strict=True):
+        for mask, fits in zip(kept, _fit(choice, skeleton, cost_max, loss_max, costs), strict=True):
             mask |= fits
     return kept
 
@@ -59,11 +62,19 @@ def _few(corner: FloatArray) -> FloatArray:
     return np.array([some.max(axis=0) for some in np.array_split(corner, CORNERS)])
 
 
-def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> list[BoolArray]:
-    """Options that may belong to a set within one corner."""
+def _costs(choice: Choice, skeleton: int) -> list[IntArray]:
+    """Least that each option adds to the cost of any set, by group, (n_option,)."""
+    body = choice.skeletons[skeleton]
+    return [least_cost(choice, body, group) for group in range(len(body.groups))]
+
+
+def _fit(
+    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: list[IntArray]
+) -> list[BoolArray]:
+    """Options that may belong to a set within one corner; `costs` : see `_costs`."""
     if choice.worst_point:
         return [np.ones(len(g.loss), dtype=bool) for g in choice.skeletons[skeleton].groups]
-    use, room = _uses(choice, skeleton, cost_max, loss_max)
+    use, room = _uses(choice.skeletons[skeleton], cost_max, loss_max, costs)
     kept = [np.ones(len(values), dtype=bool) for values in use]
     if not len(room):
         return kept
@@ -85,10 +96,9 @@ def _fit(choice: Choice, skeleton: int, cost_max: float, loss_max: float) -> lis
 
 
 def _uses(
-    choice: Choice, skeleton: int, cost_max: float, loss_max: float
+    body: Skeleton, cost_max: float, loss_max: float, costs: list[IntArray]
 ) -> tuple[list[FloatArray], FloatArray]:
     """What each option takes of each limit, as shares, (n_option, n_limit), and what is left."""
-    body = choice.skeletons[skeleton]
     use = [group.rows for group in body.groups]
     room = 1.0 + ROW_TOLERANCE - body.rows_fixed
     if np.isfinite(loss_max):
@@ -97,7 +107,6 @@ def _uses(
         ]
         room = np.append((loss_max - body.loss_fixed) / max(loss_max, 1.0), room)
     if np.isfinite(cost_max):
-        costs = [least_cost(choice, body, g) for g in range(len(body.groups))]
         use = [_beside(cost / max(cost_max, 1.0), u) for cost, u in zip(costs, use, strict=True)]
         room = np.append((cost_max - body.cost_fixed) / max(cost_max, 1.0), room)
     return use, room

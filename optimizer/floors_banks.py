@@ -101,13 +101,39 @@ def _family_money(found: Market, node: str, rows: IntArray) -> IntArray:
     """The same for the skeletons `rows` of one frequency, (n_row,)."""
     types, rules = found.pool.bank[node], found.stage.spec.choice
     cost = found.least["capacitor"][types, : rules.bank_pieces_max + 1]
+    family = _family_duty(found, node, rows)
+    return bank_family.least_costs(family, cost, two_types=rules.bank_types_max > 1)
+
+
+def family_banks(
+    found: Market, node: str, skeleton: int, table: str = "least"
+) -> bank_family.FamilyBanks:
+    """Banks that may pass beside some skeleton of the frequency of this one, listed once for all.
+
+    table : what they are listed by: "alone", "least" or "marginal", as in `Market`
+    """
+    frequency = np.round(found.frequency())
+    key = (node, float(frequency[skeleton]), table)
+    if key not in found.listed:
+        rows = np.flatnonzero(frequency == frequency[skeleton])
+        types, most = found.pool.bank[node], found.stage.spec.choice.bank_pieces_max
+        kinds = {"alone": found.prices.alone, "least": found.least.__getitem__}
+        cost = kinds.get(table, found.marginal.__getitem__)("capacitor")
+        duty = _family_duty(found, node, rows)
+        found.listed[key] = bank_family.FamilyBanks(duty, cost[types, : most + 1])
+    return found.listed[key]
+
+
+def _family_duty(found: Market, node: str, rows: IntArray) -> bank_family.FamilyDuty:
+    """What the skeletons `rows` of one frequency ask of the bank of a node."""
+    types = found.pool.bank[node]
     lanes = np.flatnonzero(limits.steady(found.stage))
     scene = found.scene.take(rows)
     first = scene.take(slice(0, 1))
     duty = screen.bank_duty(first, node, types, lanes)
     limit = screen.bank_limits(first, node, types, lanes)
     current = evaluation.bank_current(scene, node)
-    family = bank_family.FamilyDuty(
+    return bank_family.FamilyDuty(
         harmonics=current["harmonics"][:, lanes],
         i_rms_ac=current["i_rms_ac"][:, lanes],
         frequency=duty.frequency[0],
@@ -116,7 +142,6 @@ def _family_money(found: Market, node: str, rows: IntArray) -> IntArray:
         v_ripple=_ripple_most(scene, node, lanes),
         i_ripple=limit.i_ripple,
     )
-    return bank_family.least_costs(family, cost, two_types=rules.bank_types_max > 1)
 
 
 def _ripple_most(scene: Scene, node: str, lanes: IntArray) -> FloatArray:

@@ -11,6 +11,7 @@ import numpy as np
 from optimizer import dominance, evaluation, screen
 from optimizer.buying import KIND_ORDER, SWITCHES, Prices, controller_units
 from optimizer.evaluation import Coil, Scene
+from optimizer.parts.bank_family import FamilyBanks
 from optimizer.pool import Pool, pieces_wanted
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray, switch_kind
@@ -34,7 +35,8 @@ class Market:
     marginal : kind -> what they add at least to a set that may hold the part already
         [COST_UNIT], placement included
     fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a
-        bank that holds each type; money : node -> least cost of a bank, by skeleton
+        bank that holds each type; money : node -> least cost of a bank, by skeleton;
+        listed : (node, frequency, kind of cost) -> banks that may pass
     """
 
     stage: Stage
@@ -51,6 +53,7 @@ class Market:
     fixed_cost: int
     covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
     money: dict[str, IntArray] = field(default_factory=dict)
+    listed: dict[tuple[str, float, str], FamilyBanks] = field(default_factory=dict)
 
     @property
     def numbers_limited(self) -> bool:

@@ -15,6 +15,7 @@ from optimizer import (
 from optimizer.parts import bank_choice, bank_mix
 from optimizer.parts.bank_cascade import Fits, Pairs
 from optimizer.parts.bank_choice import BankDuty, BankLimits
+from optimizer.parts.bank_family import Banks
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
     BoolArray,
@@ -133,7 +134,8 @@ def _single_banks(bench: Workbench, node: Node, table: IntArray) -> dict[str, In
     every = screen.every_bank(table)
     cost = table[every["first"], every["first_pieces"]]
     part = bench.found.prices.number("capacitor", node.types[every["first"]])
-    bought = cost < PRICE_NONE
+    family = floors_banks.family_banks(bench.found, node.name, bench.skeleton)
+    bought = (cost < PRICE_NONE) & family.single[every["first"], every["first_pieces"]]
     bought &= _forced_in_bank(bench, node.name, part[:, None], every["first_pieces"][:, None])
     every = {name: values[bought] for name, values in every.items()}
     cost = cost[bought]
@@ -208,7 +210,7 @@ def _mixed_banks(
     no more and costs no more, sharing nothing, than the first adds at least to what is shared.
     """
     level, most, dearest = levels(bench, node.name, cost)
-    cost = without_hopeless(bench, node, cost, dearest)
+    cost, listed = hopeful(bench, node, cost, dearest, "least")
     known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:
         loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
@@ -228,6 +230,7 @@ def _mixed_banks(
         grow=not bench.aim.complete,
         fits=forced_pairs(bench, node),
         also=lambda some: robust_banks(bench, node.name, node.types, some),
+        listed=listed,
         watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]
@@ -256,12 +259,22 @@ def levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, Floa
     return grid[:end], loss[:end], int(grid[end]) if len(bench.aim.stair[0]) else None
 
 
-def without_hopeless(bench: Workbench, node: Node, cost: IntArray, dearest: int | None) -> IntArray:
-    """The costs without the types of which every bank is too dear."""
+def hopeful(
+    bench: Workbench, node: Node, cost: IntArray, dearest: int | None, table: str
+) -> tuple[IntArray, Banks | None]:
+    """Every bank of two types that may pass at a cost, as far as they are few enough to list.
+
+    Where they are not, the costs without the types of which every bank is too dear.
+    table : the kind of cost that `cost` is nowhere below, see `floors_banks.family_banks`
+    """
     if dearest is None:
-        return cost
+        return cost, None
+    family = floors_banks.family_banks(bench.found, node.name, bench.skeleton, table)
+    listed = family.upto(dearest)
+    if listed is not None:
+        return cost, listed
     covering = floors_banks.covering_with(bench.found, node.name, bench.skeleton, node.types)
-    return np.where((covering > dearest)[:, None], PRICE_NONE, cost)
+    return np.where((covering > dearest)[:, None], PRICE_NONE, cost), None
 
 
 def offered(cost: IntArray) -> IntArray:

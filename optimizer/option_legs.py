@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,14 +12,18 @@ from optimizer import (
     evaluation,
     limits,
     market,
+    open_losses,
     parameters,
     screen,
 )
+from optimizer.dominance import Staircase
 from optimizer.evaluation import Scene
-from optimizer.floors_legs import LegClasses, LegFloors
+from optimizer.floors_legs import LegFloors
 from optimizer.market import Choices
 from optimizer.parts.bridge_records import HalfBridge
+from optimizer.purchase import PRICE_NONE
 from optimizer.records import (
+    LOSS_UNIT,
     BoolArray,
     FloatArray,
     Group,
@@ -27,12 +32,15 @@ from optimizer.records import (
     switch_kind,
 )
 from optimizer.rivals import Rivals, pair_cost
-from optimizer.workbench import Workbench, group_of, loose
+from optimizer.workbench import Workbench, cost_grid, group_of, loose, thinned
 
 PAIRS_AT_ONCE = 4096
 
 PROMISING = 1024
 """Pairs that are solved first, so that others can be left out by their bounds."""
+
+LEVELS_LISTED = 200
+"""Steps of cost at which it is worked out for all pairs, before any is listed."""
 
 LEVELS_SHARED = 60
 """Steps of cost at which the loss still of interest is worked out for pairs that share a transistor
@@ -41,6 +49,7 @@ with another leg, part by part."""
 
 def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     """Pairs of transistors of one leg: single ones sifted first, then pairs by their own loss."""
+    bench = replace(bench, worth=_worth_sharing(bench, leg))
     control, synchronous = (bench.found.choices(p) for p in (leg.control, leg.synchronous))
     passing = tuple(
         np.flatnonzero(_passes_alone(bench, leg, position, choices))
@@ -80,11 +89,8 @@ def _not_outdone(
     plain = not (bench.aim.complete or bench.aim.pairs or rivals.counted or any(rivals.fixed))
     if not plain or len(bound) < 2 * PROMISING:
         return every
-    most, left = pair_cost(rivals.most, rivals.rows, rivals.pieces), every
-    while len(every) - len(left) < PROMISING and len(left):
-        kept = dominance.staircase(most[left], market.whole_units(bound[left]))
-        left = np.delete(left, kept)
-    some = np.setdiff1d(every, left, assume_unique=True)
+    most = pair_cost(rivals.most, rivals.rows, rivals.pieces)
+    some = _promising(bench, most, market.whole_units(bound))
     control, synchronous = _pick(control, some), _pick(synchronous, some)
     loss = _objective_loss(bench, leg, control, synchronous)
     best = _unbeaten(bench, leg, control, synchronous, loss)
@@ -95,6 +101,14 @@ def _not_outdone(
     keep = bound < np.append(np.inf, least_loss)[place]
     keep[good] = True
     return np.flatnonzero(keep)
+
+
+def _promising(bench: Workbench, cost: IntArray, loss: IntArray) -> IntArray:
+    """Indices of the best options in some directions, `PROMISING` at most, in rising order."""
+    weights = bench.aim.weights[::4]
+    each = PROMISING // len(weights)
+    best = [np.argpartition(v * cost + w * loss, each)[:each] for v, w in weights]
+    return np.unique(np.concatenate(best))
 
 
 def _unbeaten(
@@ -116,11 +130,9 @@ def _rivals(
     choices = control, synchronous
     numbers = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
     rows, pieces = (np.stack(both, axis=1) for both in zip(*numbers, strict=True))
-    others = [value for name, value in bench.legs.items() if name != leg.name]
     least, most = bench.found.marginal["switch"], bench.found.prices.alone("switch")
     shared = np.zeros(len(most), dtype=bool)
-    if others:
-        shared[_worth_sharing(bench, leg, others[0])] = True
+    shared[bench.worth] = True
     asked = tuple(
         any(position in equal and not _within(leg, equal) for equal in _equal_places(bench))
         for position in _places(leg)
@@ -190,13 +202,73 @@ def _open_pairs(
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Pairs that the floors of both positions leave on the front, with a bound of their loss."""
     control, synchronous = choices
-    i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
-    rows = [bench.found.numbered(p, c)[0] for p, c in zip(_places(leg), choices, strict=True)]
-    fits = _may_pair(bench, leg, rows[0][i], rows[1][j])
+    numbered = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
+    i, j = _listed(bench, leg, one, (numbered[0], numbered[1]), passing)
+    fits = _may_pair(bench, leg, numbered[0][0][i], numbered[1][0][j])
     i, j = i[fits], j[fits]
     loss = one.control[i] + one.synchronous[one.bucket[i], j]
     keep = _pair_matters(bench, leg, _pick(control, i), _pick(synchronous, j), loss)
     return i[keep], j[keep], loss[keep]
+
+
+def _listed(
+    bench: Workbench,
+    leg: Leg,
+    one: LegFloors,
+    numbered: tuple[Choices, Choices],
+    passing: tuple[IntArray, ...],
+) -> tuple[IntArray, IntArray]:
+    """Pairs worth a look: each half beside the best that may stand with it leaves it open.
+
+    What is open falls with the cost, so the halves that no cheaper one outdoes stand for all.
+    Pairs of one part, which are bought together, are always listed.
+    """
+    control, synchronous = (
+        (rows[some], pieces[some]) for (rows, pieces), some in zip(numbered, passing, strict=True)
+    )
+    listed = control[0][:, None] == synchronous[0][None, :]
+    bucket, floor = one.bucket[passing[0]], market.whole_units(one.control[passing[0]])
+    for table, rooms in _rooms(bench, leg):
+        costs = table[control], table[synchronous]
+        bought = [cost[cost < PRICE_NONE] for cost in costs]
+        if not all(len(cost) for cost in bought):
+            continue
+        low, high = (sum(int(pick(cost)) for cost in bought) for pick in (np.min, np.max))
+        grid = cost_grid(low, high, LEVELS_LISTED)
+        open_units = np.min([bench.open_loss(room, grid) for room in rooms], axis=0) / LOSS_UNIT
+
+        def open_beside(
+            cost: IntArray,
+            loss: IntArray,
+            other: Staircase,
+            open_units: FloatArray = open_units,
+            grid: IntArray = grid,
+        ) -> BoolArray:
+            place = np.searchsorted(grid, cost[:, None] + other[0][None, :], side="right") - 1
+            return np.asarray((open_units[place] - other[1]).max(axis=1, initial=-np.inf) > loss)
+
+        for number, losses in enumerate(one.synchronous):
+            some = np.flatnonzero((bucket == number) & np.isfinite(one.control[passing[0]]))
+            partner = losses[passing[1]]
+            fit = np.flatnonzero(np.isfinite(partner))
+            lost = market.whole_units(partner[fit])
+            best = open_losses.stair_of(costs[1][fit], lost)
+            some = some[open_beside(costs[0][some], floor[some], best)]
+            best = open_losses.stair_of(costs[0][some], floor[some])
+            fit = fit[open_beside(costs[1][fit], lost, best)]
+            listed[np.ix_(some, fit)] = True
+    i, j = np.nonzero(listed)
+    return passing[0][i], passing[1][j]
+
+
+def _rooms(bench: Workbench, leg: Leg) -> Iterator[tuple[IntArray, list[FloatArray | Staircase]]]:
+    """What a pair costs at least, and bounds on everything else: sharing nothing, sharing any."""
+    rest = bench.others("legs")
+    others = [value for name, value in bench.legs.items() if name != leg.name]
+    apart = rest + np.sum([value.apart for value in others], axis=0)
+    yield bench.found.prices.alone("switch"), [apart, bench.beside(leg.name)]
+    if len(bench.worth):
+        yield bench.found.least["switch"], [rest + others[0].shared[bench.worth].min(axis=0)]
 
 
 def _pair_matters(
@@ -214,12 +286,10 @@ def _pair_matters(
     keep = bench.matters(apart, alone, loss)
     if bench.aim.stair[0].size:
         keep &= bench.matters(bench.beside(leg.name), alone, loss)
-    if not others:
-        return keep
-    cost = pair_cost(bench.found.least["switch"], rows, pieces)
-    worth = _worth_sharing(bench, leg, others[0])
+    worth = bench.worth
     if not len(worth):
         return keep
+    cost = pair_cost(bench.found.least["switch"], rows, pieces)
     any_part = rest + others[0].shared[worth].min(axis=0)
     maybe = ~keep & bench.matters(any_part, cost, loss)
     holders = _holders(rows)
@@ -250,14 +320,18 @@ def _holders(rows: IntArray) -> Callable[[int], IntArray]:
     return of
 
 
-def _worth_sharing(bench: Workbench, leg: Leg, other: LegClasses) -> IntArray:
-    """Transistors that both legs might hold on the front."""
-    bound = bench.others("legs") + bench.legs[leg.name].shared + other.shared
+def _worth_sharing(bench: Workbench, leg: Leg) -> IntArray:
+    """Transistors that both legs might hold on the front; none where there is one leg."""
+    others = [value for name, value in bench.legs.items() if name != leg.name]
+    if not others:
+        return np.zeros(0, dtype=np.int64)
+    bound = bench.others("legs") + bench.legs[leg.name].shared + others[0].shared
     known = np.flatnonzero(np.isfinite(bound).all(axis=1))
     if not len(bench.aim.stair[0]):
         return known
-    stair = loose(bench.aim.stair)
-    return known[~dominance.droppable(bound[known], bench.aim.weights, stair)]
+    for stair in (thinned(bench.aim.stair), loose(bench.aim.stair)):
+        known = known[~dominance.droppable(bound[known], bench.aim.weights, stair)]
+    return known
 
 
 def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -> BoolArray:

@@ -20,11 +20,11 @@ from optimizer.option_banks import (
     bank_options,
     bank_rivals,
     forced_pairs,
+    hopeful,
     levels,
     node_of,
     offered,
     robust_banks,
-    without_hopeless,
 )
 from optimizer.option_legs import joined
 from optimizer.parts.bank_cascade import Cascade, Pairs
@@ -40,6 +40,9 @@ STEPS = 512
 
 FINE = 4096
 """Steps of cost of the table it is looked up in."""
+
+OFFERS_AT_ONCE = 512
+"""Offers whose room is worked out together."""
 
 ROUNDS = 2
 """Times that both nodes are held against each other by bounds before any bank is solved."""
@@ -186,7 +189,7 @@ def _bounded_beside(bench: Workbench, side: _Side, other: _Side) -> _Found:
     front = _front(bench, side) or Front(np.zeros(0, dtype=np.int64), np.zeros(0))
     room = Known(Front(level, most), front)
     wanted = side.common[node.types] | bench.aim.complete
-    return _sifted(bench, side, room, lowered, wanted, dearest)
+    return _sifted(bench, side, room, lowered, wanted, dearest, "marginal")
 
 
 def _bounded(
@@ -194,7 +197,7 @@ def _bounded(
 ) -> tuple[_Found, _Side, SharedRoom]:
     """The same beside what the other side offers."""
     side, room = _against(bench, rest, side, other, offers)
-    found = _sifted(bench, side, room, side.node.alone, room.wanted(), room.end)
+    found = _sifted(bench, side, room, side.node.alone, room.wanted(), room.end, "alone")
     return found, side, room
 
 
@@ -205,11 +208,12 @@ def _sifted(
     cost: IntArray,
     wanted: BoolArray,
     dearest: int | None,
+    table: str,
 ) -> _Found:
     cascade = _cascade(bench, side.node, room)
-    cost = offered(without_hopeless(bench, side.node, cost, dearest))
-    floor = offered(_lowered(side))
-    pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest)
+    cost, listed = hopeful(bench, side.node, cost, dearest, table)
+    cost, floor = offered(cost), offered(_lowered(side))
+    pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest, listed)
     return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
 
 
@@ -351,16 +355,21 @@ class _Open:
 
         own : type of each offer; cost, loss : of each offer, (n_offer,)
         """
-        edges = self.low + self.step * np.arange(STEPS)
-        order = np.argsort(own, kind="stable")
-        for some in np.split(order, np.flatnonzero(np.diff(own[order])) + 1):
+        order = np.lexsort((loss, cost, own))
+        own, cost, loss = own[order], cost[order], loss[order]
+        # what a cheaper offer of the type beats goes: a type lies below all types before it
+        fall = loss - own * (int(np.ptp(loss)) + 1 if len(loss) else 1)
+        before = np.minimum.accumulate(fall)[:-1]
+        kept = np.flatnonzero(np.append(np.ones(min(len(fall), 1), bool), fall[1:] < before))
+        edges = self.low + self.step * np.arange(STEPS) - self.start
+        for some in np.array_split(kept, len(kept) // OFFERS_AT_ONCE + 1):
             if not len(some):
                 continue
-            price, lost = open_losses.stair_of(cost[some], loss[some])
-            place = (edges[:, None] + price[None, :] - self.start) // self.width
-            left = self.loss[np.clip(place, 0, FINE - 1)] - lost[None, :] * LOSS_UNIT
-            kind = own[some[0]]
-            table[kind] = np.maximum(table[kind], left.max(axis=1))
+            place = (edges[None, :] + cost[some, None]) // self.width
+            left = self.loss[np.clip(place, 0, FINE - 1)] - loss[some, None] * LOSS_UNIT
+            first = np.flatnonzero(np.append(True, np.diff(own[some]) > 0))
+            kinds = own[some[first]]
+            table[kinds] = np.maximum(table[kinds], np.maximum.reduceat(left, first, axis=0))
 
 
 def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> _Found:

@@ -103,7 +103,8 @@ def _legs_settled(
     """
     if not coil_holds(found, skeleton):
         return None
-    bench, leg_floors = _workbench(found, rows, skeleton, aim)
+    known = [held[leg.name] for leg in found.stage.topology.LEGS if leg.name in held]
+    bench, leg_floors = _workbench(found, rows, skeleton, aim, known)
     bench = replace(bench, mixtures=mixtures)
     sense = _sense_group(bench, skeleton)
     if sense is None or not len(sense.loss):
@@ -116,10 +117,12 @@ def _legs_settled(
         bench = bench.at_least(skeleton, node, money)
     if not bench.still_open():
         return None
+    if known:
+        return bench
     groups: list[Group] = []
     for leg in found.stage.topology.LEGS:
         aim.watch()
-        pairs = held.get(leg.name) or leg_group(bench, leg, leg_floors[leg.name])
+        pairs = leg_group(bench, leg, leg_floors[leg.name])
         if pairs is None or not len(pairs.loss):
             return None
         groups.append(pairs)
@@ -145,13 +148,15 @@ def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Ske
 
 
 def _workbench(
-    found: Market, rows: Rows, skeleton: int, aim: Aim
+    found: Market, rows: Rows, skeleton: int, aim: Aim, known: list[Group]
 ) -> tuple[Workbench, dict[str, LegFloors]]:
-    """Bounds of every group of one skeleton, at its own waveforms."""
+    """Bounds of every group of one skeleton, at its own waveforms; `known` : its half bridges."""
     one, weights = np.array([skeleton]), aim.weights
-    legs = floors_legs.legs(found, weights, one)
+    legs = {} if known else floors_legs.legs(found, weights, one)
     classes = {name: value for name, (_, value) in legs.items()}
-    bound: dict[str, FloatArray] = {"legs": floors_legs.family_bound(classes)}
+    bound: dict[str, FloatArray] = {}
+    if not known:
+        bound["legs"] = floors_legs.family_bound(classes)
     for node, types in found.pool.bank.items():
         bound[node] = floors_banks.bank_bounds(found, node, weights, one, types)[0]
     loss = market.whole_units(floors.sense_floors(found, one))[0]
@@ -163,11 +168,13 @@ def _workbench(
     stairs: dict[str, Staircase] = {
         "fixed": (np.array([found.fixed_cost + coil]), np.array([fixed]))
     }
-    for leg in found.stage.topology.LEGS:
+    for leg in found.stage.topology.LEGS if not known else ():
         pair = floors_legs.numbered(found, leg)
         stairs[leg.name] = floors_legs.leg_stair(found, legs[leg.name][0], *pair)
     scene, view = found.scene.take(one), found.view.take(one)
     bench = Workbench(found, skeleton, rows, aim, scene, view, bound, classes, stairs)
+    if known:
+        bench = replace(bench, groups={group.name: group for group in known}).settled_legs(known)
     return bench, {name: value for name, (value, _) in legs.items()}
 
 

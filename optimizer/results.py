@@ -6,6 +6,7 @@ whole run into JSON and the report can be redrawn without physics or solver.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
@@ -175,7 +176,8 @@ class FrontPoint:
     bound : proved lower bound of the loss at this cost, at the reference state [W]
     loss_model : loss at the reference state [W], what the proof speaks of
     loss_difference : (own state - reference state) / reference state
-    mark : "cheapest", "knee", "least loss" or ""
+    mark : "cheapest", "knee", "least loss", "cheapest that keeps all" (limits at its own state,
+        where a cheaper point misses one) or ""
     tie : number of the group of points closer than the printed difference, -1 where alone
     evidence : what a detailed point keeps beside its figures, None for the others
     """
@@ -252,8 +254,16 @@ def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:
     )
 
 
+AS_THEY_ARE = (str, int, bool, type(None))
+"""Types of which JSON knows every value."""
+
+
 def as_plain(value: Any) -> Any:
     """Records, arrays and mappings as JSON-able data; NaN becomes None, tuple keys "a | b"."""
+    if type(value) in AS_THEY_ARE:
+        return value
+    if type(value) is float:
+        return value if math.isfinite(value) else None
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: as_plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, np.ndarray):
@@ -264,7 +274,7 @@ def as_plain(value: Any) -> Any:
         return [as_plain(item) for item in value]
     if isinstance(value, np.generic):
         return as_plain(value.item())
-    if isinstance(value, float) and not np.isfinite(value):
+    if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import replace
 
 import numpy as np
@@ -31,7 +32,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, GAP_STEP, Expansion, loosened
+from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -85,20 +86,20 @@ def solve(
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
     found = prepared(spec, catalog, references=references, clock=clock)
-    work = Expansion(found, clock, processes or crew.available(), end=end)
-    if known is not None:
-        work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
-    if not work.keys:
-        found.open_from = (0.0, 0.0) if found.skipped else found.open_from
-        found.seconds = clock.seconds
-        return found
-    work.bound()
-    work.sketch(any_set=any_set)
-    if not any_set:
-        work.survey()
-    if not (any_set and len(work.stair[0])):
-        work.expand_all(any_set=any_set)
-    _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
+    with closing(Expansion(found, clock, processes or crew.available())) as work:
+        if known is not None:
+            work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
+        if not work.keys:
+            found.open_from = (0.0, 0.0) if found.skipped else found.open_from
+            found.seconds = clock.seconds
+            return found
+        work.bound()
+        work.sketch(any_set=any_set)
+        if not any_set:
+            work.survey()
+        if not (any_set and len(work.stair[0])):
+            work.expand_all(any_set=any_set)
+        _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
     if known is not None and found.front is not None:
         found.front = _beside(found.front, known)
     found.open_from = _open_from(found, work)
@@ -336,14 +337,18 @@ def _gaps(
 
 
 def _within(stair: Staircase, before: Selection | None, after: Selection | None) -> Staircase:
-    """What is known inside a gap; from the point after it on, everything counts as covered."""
+    """What is known inside a gap; outside of it, everything counts as covered.
+
+    No set is cheaper than the point before the gap and loses less, so the loss of that point is
+    what any set must go below.
+    """
     cost, loss = stair
-    inside = np.ones(len(cost), dtype=bool)
     if before is not None:
-        inside &= cost >= before.cost
+        inside = (cost > before.cost) & (loss < before.loss)
+        cost, loss = np.append(FREE, cost[inside]), np.append(before.loss, loss[inside])
     if after is None:
-        return cost[inside], loss[inside]
-    inside &= cost < after.cost
+        return cost, loss
+    inside = cost < after.cost
     return np.append(cost[inside], after.cost), np.append(loss[inside], COVERED)
 
 

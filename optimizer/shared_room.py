@@ -13,6 +13,8 @@ import numpy as np
 
 from optimizer.errors import Watch
 from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_choice import NOT_OFFERED
+from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front
 from optimizer.records import BoolArray, FloatArray, IntArray
 from optimizer.rivals import beaten
@@ -55,6 +57,13 @@ class SharedRoom:
         room = np.maximum(self.one, self.both).max(axis=1, initial=-np.inf)
         return np.asarray(np.maximum(room, self.apart.max()) > 0.0)
 
+    def ends(self, types: int) -> IntArray:
+        """Largest cost at which each type leaves any room, (n_type,)."""
+        room = np.maximum(np.maximum(self.one, self.both), self.apart[None, :]) > 0.0
+        last = room.shape[1] - np.argmax(room[:, ::-1], axis=1)  # steps up to the last with room
+        end = np.where(room.any(axis=1), self.low + self.step * last - 1, -1)
+        return np.asarray(np.where(room[:, -1], NOT_OFFERED, end))
+
     def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
         """Room of many banks at once."""
         place, every = self._place(cost), others[:, None, None]
@@ -93,14 +102,15 @@ def sifted(
     wanted: BoolArray,
     watch: Watch,
     cost_max: int | None = None,
+    listed: Banks | None = None,
 ) -> Pairs:
     """Banks with a wanted type that the bounds and the ripple in the worst lanes leave open.
 
-    cost, floor, cost_max : as the cascade takes them
+    cost, floor, cost_max, listed : as the cascade takes them
     """
     queue: list[Pairs] = []
     left: list[Pairs] = []
-    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted):
+    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed):
         watch()
         queue.append(pairs)
         if sum(one.cost.size for one in queue) >= AT_ONCE:

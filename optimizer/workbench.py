@@ -79,6 +79,11 @@ def loose(stair: Staircase) -> Staircase:
     return stair[0], stair[1] + 1
 
 
+def cost_grid(low: int, high: int, levels: int) -> IntArray:
+    """At most so many costs evenly from the lowest to the highest."""
+    return np.unique(np.linspace(low, high, levels).astype(np.int64))
+
+
 def thinned(stair: Staircase) -> Staircase:
     """The loose staircase with at most `CORNERS` of its points: weaker, never wrong."""
     cost, loss = loose(stair)
@@ -223,6 +228,7 @@ class Workbench:
         another leg, "legs" for all legs together once they are known
     groups : group -> its options, once they are known
     mixtures : what is asked of options where the spec wants second sources
+    worth : transistors of the leg under work that another leg might hold too
     """
 
     found: Market
@@ -236,6 +242,7 @@ class Workbench:
     stairs: Mapping[str, Staircase]
     groups: Mapping[str, Group] = field(default_factory=dict)
     mixtures: Mixtures | None = None
+    worth: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     @property
     def stage(self) -> Stage:
@@ -286,9 +293,10 @@ class Workbench:
         bought = cost[cost < PRICE_NONE]
         if not len(bought):
             return np.zeros(len(cost), dtype=bool)
-        grid = np.unique(bought)
-        if len(grid) > levels:
-            grid = np.unique(np.linspace(grid[0], grid[-1], levels).astype(np.int64))
+        if len(bought) <= levels:
+            grid = np.unique(bought)
+        else:
+            grid = cost_grid(bought.min(), bought.max(), levels)
         place = np.searchsorted(grid, cost, side="right") - 1
         keep = loss < self.open_loss(others, grid)[place]
         return np.asarray(keep & np.isfinite(loss) & (cost < PRICE_NONE))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from optimizer.conclude_notes import own_state_findings
 from optimizer.conclude_sets import chosen_sets, part_set_of, skeleton_keys, stacked
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved
 from optimizer.found import Found
-from optimizer.records import COST_UNIT, LOSS_UNIT
+from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
 from optimizer.report.summary import failures
 from optimizer.results import FrontPoint, Margin, PartSet, Run, as_plain
 from optimizer.spec import read_spec
@@ -390,3 +391,42 @@ def test_the_step_of_the_bank_inductance_by_hand(tiny_job: tuple[Spec, Catalog])
     share = waves["v_step_output"][lane] / (0.5e-9 * lanes.v_input[lane] / 15e-6)
     assert 1.0 < share < 1.05
     assert np.isnan(waves["v_step_input"]).all()
+
+
+def test_the_record_does_not_depend_on_the_number_of_processes(
+    tiny_job: tuple[Spec, Catalog],
+) -> None:
+    spec, catalog = tiny_job
+    found = search.solve(spec, catalog)
+    alone, shared = (
+        as_plain(conclude.run_of(found, catalog, name="x", processes=number)) for number in (1, 2)
+    )
+    alone.pop("stages"), shared.pop("stages")
+    assert alone == shared
+    assert any(point["evidence"] for point in shared["points"])
+    assert any(point["verified"]["faults"] for point in shared["points"])
+
+
+@pytest.mark.parametrize(
+    ("passes", "wanted"),
+    [
+        ([True, True, True, True], {0: "cheapest", 2: "knee", 3: "least loss"}),
+        (
+            [False, True, False, True],
+            {0: "cheapest", 1: "cheapest that keeps all", 2: "knee", 3: "least loss"},
+        ),
+        ([False, False, True, True], {0: "cheapest", 2: "knee", 3: "least loss"}),
+        ([False, False, False, False], {0: "cheapest", 2: "knee", 3: "least loss"}),
+    ],
+)
+def test_the_cheapest_that_keeps_every_limit_at_its_own_state_is_marked(
+    passes: list[bool], wanted: dict[int, str]
+) -> None:
+    points = tuple(
+        Selection(cost, loss, 0, ()) for cost, loss in ((10, 100), (12, 90), (14, 30), (40, 20))
+    )
+    verified: Any = [
+        SimpleNamespace(margins=[SimpleNamespace(passes=True), SimpleNamespace(passes=good)])
+        for good in passes
+    ]
+    assert conclude._marks(points, verified) == wanted

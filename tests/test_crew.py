@@ -66,3 +66,4 @@ def test_a_killed_process_costs_nothing_but_time():
 
     with crew.crew(work, 2, never) as together:
         assert together([1, 2]) == [2, 3]
+        assert together([3]) == [4]  # the crew is gone for good

@@ -25,6 +25,7 @@ from optimizer.parts.bank_choice import (
     verdicts,
     weighted_loss,
 )
+from optimizer.parts.bank_family import Banks
 from optimizer.records import BoolArray, FloatArray, IntArray
 
 ROUNDING = 1e-9
@@ -32,6 +33,9 @@ ROUNDING = 1e-9
 
 LANES_FIRST = 3
 """Sizing lanes tried with one harmonic alone before the full solution."""
+
+LISTED_AT_ONCE = 1 << 16
+"""Banks of a list looked at together."""
 
 TERMS_FIRST = 4
 """Largest (lane, harmonic) terms of the loss taken exactly before the full solution."""
@@ -204,6 +208,9 @@ class Room(Protocol):
     def of(self, pairs: Pairs) -> FloatArray:
         """Of banks under test, (n,)."""
 
+    def ends(self, types: int) -> IntArray:
+        """Largest cost at which a bank is of interest for each of its types, (n_type,)."""
+
 
 class Cascade:
     """The stages for the banks of one node, with a count of what each took out."""
@@ -246,18 +253,19 @@ class Cascade:
         *,
         cost_max: int | None = None,
         wanted: BoolArray | None = None,
+        listed: Banks | None = None,
     ) -> Iterator[Pairs]:
-        """Banks that pass the cost limit and the one-number loss bound, a type at a time.
+        """Banks that pass the cost limit and the one-number loss bound, some at a time.
 
         share, floor : both costs of so many pieces of each type, (n_type, pieces_max + 1)
         wanted : types of which a bank must hold one at least, (n_type,); None for any
+        listed : every bank that may pass the limits at such a cost, where that is known already
         """
-        usable = usable_types(self.duty, self.sizing, self.limits)
-        table, lowest = (
-            np.where((one >= 0) & usable[:, None], one, NOT_OFFERED).astype(np.int64)[:, 1:]
-            for one in (share, floor)
-        )
-        dearest = min(int(NOT_OFFERED) - 1, cost_max if cost_max is not None else int(NOT_OFFERED))
+        if listed is not None:
+            yield from self._among(listed, share, floor, cost_max, wanted)
+            return
+        table, lowest = (one[:, 1:] for one in self._offered(share, floor))
+        most = self._most(len(table), cost_max)
         cheapest = table.min(axis=1, initial=NOT_OFFERED)
         order = np.argsort(cheapest, kind="stable")
         order = order[cheapest[order] < NOT_OFFERED]
@@ -265,12 +273,15 @@ class Cascade:
         load = self.objective.pull[:, None] * pieces
         for at, one in enumerate(order[:-1]):
             others = order[at + 1 :]
-            if table[one].min() + table[others[0]].min() > dearest:
-                break
             if wanted is not None and not wanted[one]:
                 others = others[wanted[others]]
+            dearest = np.maximum(most[one], most[others])
+            within = cheapest[one] + cheapest[others] <= dearest
+            others, dearest = others[within], dearest[within]
+            if not len(others):
+                continue
             total = table[one][None, :, None] + table[others][:, None, :]
-            affordable = total <= dearest
+            affordable = total <= dearest[:, None, None]
             self.fell("cost", affordable)
             bound = self.objective.quick(load[one][None, :, None] + load[others][:, None, :])
             least = lowest[one][None, :, None] + lowest[others][:, None, :]
@@ -286,6 +297,56 @@ class Cascade:
                 least[keep],
             )
             yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
+
+    def _among(
+        self,
+        listed: Banks,
+        share: IntArray,
+        floor: IntArray,
+        cost_max: int | None,
+        wanted: BoolArray | None,
+    ) -> Iterator[Pairs]:
+        """The same of banks that were listed before."""
+        table, lowest = self._offered(share, floor)
+        most = self._most(len(table), cost_max)
+        rank = np.empty(len(table), dtype=np.int64)
+        rank[np.argsort(table[:, 1:].min(axis=1), kind="stable")] = np.arange(len(table))
+        for start in range(0, len(listed.cost), LISTED_AT_ONCE):
+            some = listed.take(slice(start, start + LISTED_AT_ONCE)).ordered(rank)
+            if wanted is not None:
+                some = some.take(wanted[some.first] | wanted[some.second])
+            cost = table[some.first, some.first_pieces] + table[some.second, some.second_pieces]
+            affordable = cost <= np.maximum(most[some.first], most[some.second])
+            self.fell("cost", affordable)
+            some = some.take(affordable)
+            pairs = Pairs(
+                some.first,
+                some.first_pieces,
+                some.second,
+                some.second_pieces,
+                cost[affordable],
+                lowest[some.first, some.first_pieces] + lowest[some.second, some.second_pieces],
+            )
+            load = self.objective.pull[pairs.first] * pairs.first_pieces
+            load += self.objective.pull[pairs.second] * pairs.second_pieces
+            keep = self.objective.quick(load) < self.room.of(pairs)
+            self.fell("loss of resistance", keep)
+            pairs = pairs.keep(keep)
+            yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
+
+    def _most(self, types: int, cost_max: int | None) -> IntArray:
+        """The dearest cost at which a bank is wanted for each of its types, (n_type,)."""
+        bought = int(NOT_OFFERED) - 1
+        most = bought if cost_max is None else min(bought, cost_max)
+        return np.asarray(np.minimum(self.room.ends(types), most))
+
+    def _offered(self, *tables: IntArray) -> list[IntArray]:
+        """Costs of what can be judged and bought, `NOT_OFFERED` elsewhere."""
+        usable = usable_types(self.duty, self.sizing, self.limits)
+        return [
+            np.where((one >= 0) & usable[:, None], one, NOT_OFFERED).astype(np.int64)
+            for one in tables
+        ]
 
     def bounds(self, pairs: Pairs) -> Pairs:
         """Banks that pass the strongest harmonic of the worst lanes and the closer loss bound."""

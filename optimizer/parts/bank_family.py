@@ -22,6 +22,9 @@ LANES = 6
 CHUNK, SIFTED = 256, 4096
 """Banks looked at together, in full and by one harmonic alone."""
 
+MOST = 1 << 19
+"""Banks that a family keeps a list of."""
+
 ROOM = 1.0 + RIPPLE_ROOM
 """Factor on every limit, for rounding and the finite instants of the ripple."""
 
@@ -64,7 +67,7 @@ class FamilyDuty:
 
 
 @dataclass(frozen=True, slots=True)
-class _Banks:
+class Banks:
     """Banks under test, cheapest first: types, pieces and cost, (n,) each."""
 
     first: IntArray
@@ -73,15 +76,36 @@ class _Banks:
     second_pieces: IntArray
     cost: IntArray
 
-    def take(self, index: IntArray | slice | BoolArray) -> _Banks:
+    def take(self, index: IntArray | slice | BoolArray) -> Banks:
         """Some of them."""
-        return _Banks(
+        return Banks(
             self.first[index],
             self.first_pieces[index],
             self.second[index],
             self.second_pieces[index],
             self.cost[index],
         )
+
+    def ordered(self, rank: IntArray) -> Banks:
+        """The same with the type of lower rank first in each, (n_type,)."""
+        turned = rank[self.first] > rank[self.second]
+        first, second = self.first, self.second
+        one, two = self.first_pieces, self.second_pieces
+        return Banks(
+            np.where(turned, second, first),
+            np.where(turned, two, one),
+            np.where(turned, first, second),
+            np.where(turned, one, two),
+            self.cost,
+        )
+
+    def small(self) -> Banks:
+        """The same in less memory."""
+        first, first_pieces, second, second_pieces = (
+            np.asarray(column.astype(np.int32))
+            for column in (self.first, self.first_pieces, self.second, self.second_pieces)
+        )
+        return Banks(first, first_pieces, second, second_pieces, self.cost)  # type: ignore[arg-type]
 
 
 def least_costs(duty: FamilyDuty, cost: IntArray, *, two_types: bool) -> IntArray:
@@ -96,18 +120,69 @@ def least_costs(duty: FamilyDuty, cost: IntArray, *, two_types: bool) -> IntArra
     the ripple is held against two instants.
     Source: derived in DEVELOPERS.md; compared with the cheapest bank of each skeleton in the tests.
     """
+    family, table = _family(duty, cost)
+    best = np.full(len(duty.harmonics), NOT_OFFERED, dtype=np.int64)
+    family.improve(best, _singles(table))
+    if two_types:
+        pairs = family.pairs(table, int(best.max()))
+        assert pairs is not None  # no number was given above which there is none
+        family.improve(best, pairs)
+    return best
+
+
+class FamilyBanks:
+    """Banks that may pass beside some skeleton of a family.
+
+    What each skeleton would sift anew from all pairs is listed once, as far as anyone asks.
+    single : which numbers of pieces of each type may pass alone, (n_type, pieces_max + 1)
+    """
+
+    def __init__(self, duty: FamilyDuty, cost: IntArray) -> None:
+        """Take what `least_costs` takes; no table that banks are asked by may lie below `cost`."""
+        self._family, self._table = _family(duty, cost)
+        self._listed = _none()
+        self._end = 0
+        self._too_many = int(NOT_OFFERED)
+        single = self._family.sifted(_singles(self._table), np.arange(len(duty.harmonics)))
+        self.single: BoolArray = np.zeros(cost.shape, dtype=bool)
+        self.single[single.first, single.first_pieces] = True
+
+    def upto(self, dearest: int) -> Banks | None:
+        """Every bank of two types of at most a cost that may pass; None where they are many."""
+        if dearest >= self._too_many:
+            return None
+        if dearest >= self._end:
+            more = self._family.pairs(self._table, dearest + 1, at_least=self._end, most=MOST)
+            if more is None or len(more.cost) + len(self._listed.cost) > MOST:
+                self._too_many = dearest
+                return None
+            self._listed = _joined([self._listed, more.small()])
+            self._end = dearest + 1
+        count = int(np.searchsorted(self._listed.cost, dearest, side="right"))
+        return self._listed.take(slice(0, count))
+
+
+def _family(duty: FamilyDuty, cost: IntArray) -> tuple[_Family, IntArray]:
+    """The family in its hardest lanes, and the cost of what can be judged and bought."""
     known = np.asarray(~np.isnan(duty.i_ripple).any(axis=1))
     for figure in (duty.branches.capacitance, duty.branches.esr, duty.branches.esl):
         known &= np.isfinite(figure).all(axis=1)
     table = np.where(known[:, None], cost, NOT_OFFERED)
     table[:, 0] = NOT_OFFERED
-    table = np.minimum(table, NOT_OFFERED)
-    family = _Family(duty.lanes(_hardest(duty, known)))
-    best = np.full(len(duty.harmonics), NOT_OFFERED, dtype=np.int64)
-    family.improve(best, _singles(table))
-    if two_types:
-        family.improve(best, family.pairs(table, int(best.max())))
-    return best
+    return _Family(duty.lanes(_hardest(duty, known))), np.minimum(table, NOT_OFFERED)
+
+
+def _none() -> Banks:
+    none = np.zeros(0, dtype=np.int64)
+    return Banks(none, none, none, none, none)
+
+
+def _joined(parts: list[Banks]) -> Banks:
+    """Several lists as one."""
+    columns = zip(
+        *((p.first, p.first_pieces, p.second, p.second_pieces, p.cost) for p in parts), strict=True
+    )
+    return Banks(*(np.concatenate(column) for column in columns))
 
 
 def _hardest(duty: FamilyDuty, known: BoolArray) -> IntArray:
@@ -124,13 +199,13 @@ def _hardest(duty: FamilyDuty, known: BoolArray) -> IntArray:
     return np.array(list(dict.fromkeys(int(lane) for rank in ranks for lane in rank))[:LANES])
 
 
-def _singles(table: IntArray) -> _Banks:
+def _singles(table: IntArray) -> Banks:
     """Every bank of one type, cheapest first."""
     first, pieces = np.nonzero(table < NOT_OFFERED)
     cost = table[first, pieces]
     order = np.argsort(cost, kind="stable")
     none = np.zeros(len(order), dtype=np.int64)
-    return _Banks(first[order], pieces[order], first[order], none, cost[order])
+    return Banks(first[order], pieces[order], first[order], none, cost[order])
 
 
 class _Family:
@@ -163,13 +238,13 @@ class _Family:
         self.middle = taken[int(middle)]
         self.allowed = duty.i_ripple**2 * ROOM
 
-    def improve(self, best: IntArray, banks: _Banks) -> None:
+    def improve(self, best: IntArray, banks: Banks) -> None:
         """Lower the least cost of each skeleton by the banks, cheapest first, in place."""
         for start in range(0, len(banks.cost), SIFTED):
             rows = np.flatnonzero(best > banks.cost[start])
             if not len(rows):
                 return
-            sifted = self._sifted(banks.take(slice(start, start + SIFTED)), rows)
+            sifted = self.sifted(banks.take(slice(start, start + SIFTED)), rows)
             for first in range(0, len(sifted.cost), CHUNK):
                 some = sifted.take(slice(first, first + CHUNK))
                 rows = np.flatnonzero(best > some.cost[0])
@@ -179,7 +254,7 @@ class _Family:
                 cost = np.where(passes, some.cost[:, None], NOT_OFFERED).min(axis=0)
                 best[rows] = np.minimum(best[rows], cost)
 
-    def _sifted(self, banks: _Banks, rows: IntArray) -> _Banks:
+    def sifted(self, banks: Banks, rows: IntArray) -> Banks:
         """Banks that the strongest harmonic of the mildest of the skeletons `rows` lets pass."""
         for each, source, needed in self._tests(rows):
             y = each[banks.first] * banks.first_pieces
@@ -199,7 +274,7 @@ class _Family:
             needed = np.pi / 2 * strength[rate] / (self.duty.v_ripple[lane] * ROOM)
             yield self.each[:, lane, rate], complex(self.source[lane, rate]), float(needed**2)
 
-    def _passes(self, banks: _Banks, rows: IntArray) -> BoolArray:
+    def _passes(self, banks: Banks, rows: IntArray) -> BoolArray:
         """Which banks may keep the limits for which of the skeletons `rows`, (n_bank, n_row)."""
         one, two = self.each[banks.first], self.each[banks.second]
         counts = banks.first_pieces[:, None, None], banks.second_pieces[:, None, None]
@@ -236,20 +311,24 @@ class _Family:
             impedance.imag * cosine - impedance.real * sine,
         )
 
-    def pairs(self, table: IntArray, dearest: int) -> _Banks:
-        """Banks of two types below a cost that the strongest harmonic allows, cheapest first."""
-        parts = list(self._pairs(table, dearest))
-        if not parts:
-            none = np.zeros(0, dtype=np.int64)
-            return _Banks(none, none, none, none, none)
-        columns = zip(
-            *((p.first, p.first_pieces, p.second, p.second_pieces, p.cost) for p in parts),
-            strict=True,
-        )
-        every = _Banks(*(np.concatenate(column) for column in columns))
+    def pairs(
+        self, table: IntArray, dearest: int, *, at_least: int = 0, most: int | None = None
+    ) -> Banks | None:
+        """Banks of two types below a cost that the strongest harmonic allows, cheapest first.
+
+        at_least : cost from which they are wanted; most : number above which there is no answer
+        """
+        parts = [_none()]
+        count = 0
+        for part in self._pairs(table, dearest, at_least):
+            parts.append(part)
+            count += len(part.cost)
+            if most is not None and count > most:
+                return None
+        every = _joined(parts)
         return every.take(np.argsort(every.cost, kind="stable"))
 
-    def _pairs(self, table: IntArray, dearest: int) -> Iterator[_Banks]:
+    def _pairs(self, table: IntArray, dearest: int, at_least: int) -> Iterator[Banks]:
         cheapest = table.min(axis=1)
         order = np.argsort(cheapest, kind="stable")
         order = order[cheapest[order] < NOT_OFFERED]
@@ -260,14 +339,14 @@ class _Family:
             if cheapest[one] + cheapest[others[0]] >= dearest:
                 return
             total = table[one][None, :, None] + table[others][:, None, :]
-            other, n_one, n_other = np.nonzero(total < dearest)
+            other, n_one, n_other = np.nonzero((total < dearest) & (total >= at_least))
             other = others[other]
             for each, source, needed in tests:
                 y = each[one] * pieces[n_one] + each[other] * pieces[n_other] + source
                 keep = y.real**2 + y.imag**2 >= needed
                 other, n_one, n_other = other[keep], n_one[keep], n_other[keep]
             if len(other):
-                yield _Banks(
+                yield Banks(
                     np.full(len(other), one),
                     n_one,
                     other,

@@ -9,12 +9,14 @@ import numpy as np
 from optimizer.errors import Watch, go_on
 from optimizer.parts.bank_cascade import Also, Cascade, Fits, Pairs
 from optimizer.parts.bank_choice import (
+    NOT_OFFERED,
     BankDuty,
     BankLimits,
     BankOptions,
     staircase,
     usable_types,
 )
+from optimizer.parts.bank_family import Banks
 from optimizer.records import BoolArray, FloatArray, IntArray
 from optimizer.rivals import Rivals
 
@@ -65,6 +67,10 @@ class Known:
     def of(self, pairs: Pairs) -> FloatArray:
         """Room of banks under test."""
         return np.minimum(self.levels.limit(pairs.cost), self.front.limit(pairs.floor))
+
+    def ends(self, types: int) -> IntArray:
+        """No cost ends it for one type alone."""
+        return np.full(types, NOT_OFFERED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +159,7 @@ def mixed_options(
     grow: bool = True,
     fits: Fits | None = None,
     also: Also | None = None,
+    listed: Banks | None = None,
     watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -173,7 +180,8 @@ def mixed_options(
         when False every feasible one that no single-type bank beats is returned
     fits : which banks are allowed at all; None for all
     also : what else is asked of banks that keep the limits, by the columns of a choice
-    watch : called for every type; raises where the search is to end
+    listed : every bank that may pass the limits at such a cost, where that is known already
+    watch : called often; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
     Holds for: as `bank.solve`; cost adds over the two types.
@@ -202,7 +210,7 @@ def mixed_options(
     search = _Search(cascade, room, costs, grow)
     queue: list[Pairs] = []
     ready: list[Pairs] = []
-    for pairs in cascade.generate(costs.share, costs.floor, cost_max=cost_max):
+    for pairs in cascade.generate(costs.share, costs.floor, cost_max=cost_max, listed=listed):
         watch()
         queue.append(pairs)
         if sum(q.cost.size for q in queue) >= QUEUE_BOUNDS:

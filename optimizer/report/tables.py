@@ -79,10 +79,10 @@ def front_tables(run: Plain, shown: Sequence[Plain], *, width: int) -> list[Tabl
 
 def _figure_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object]:
     verified = point["verified"]
-    tie = f" ~{point['tie']}" if point["tie"] >= 0 else ""
+    tie = f"~{point['tie']}" if point["tie"] >= 0 else ""
     return [
         point["number"],
-        (point["mark"] + tie).strip(),
+        " ".join(filter(None, [point["mark"], tie, "misses" if failures(verified) else ""])),
         fixed(point["cost"]),
         fixed(objective_loss(verified, run), 3),
         *(percent(verified["efficiency_named"].get(name)) for name in names),

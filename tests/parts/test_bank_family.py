@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.parts import bank_family
 from optimizer.parts.bank_choice import NOT_OFFERED, verdicts
-from optimizer.parts.bank_family import FamilyDuty, least_costs
+from optimizer.parts.bank_family import FamilyBanks, FamilyDuty, least_costs
 from tests.parts.test_bank_mix import LANES, PIECES, Case, brute_force, limited, random_case
 
 FAMILY = 5
@@ -66,3 +67,75 @@ def test_never_above_the_cheapest_bank_of_any_skeleton(two_types: bool, fed: boo
         shares += (least / exact)[exact < NOT_OFFERED].tolist()
     assert len(shares) > 50
     assert np.median(shares) == 1.0
+
+
+def every_pair(case: Case) -> tuple[np.ndarray, ...]:
+    """Types and pieces of every bank of two types that can be bought, and its cost."""
+    count = [(t, n) for t in range(len(case.cost)) for n in range(1, PIECES + 1)]
+    count = [(t, n) for t, n in count if case.cost[t, n] >= 0]
+    first, one, second, two = np.array([(*a, *b) for a in count for b in count if a[0] < b[0]]).T
+    return first, one, second, two, case.cost[first, one] + case.cost[second, two]
+
+
+@pytest.mark.parametrize("fed", [False, True])
+def test_lists_every_bank_that_passes_beside_some_skeleton(fed: bool) -> None:
+    looked = left_out = 0
+    for seed in range(12):
+        case = random_case(seed, fed=fed)
+        case = limited(case, brute_force(case), seed)
+        family, duties = family_of(case, np.random.default_rng(seed))
+        cost = np.where(case.cost < 0, NOT_OFFERED, case.cost)
+        banks = FamilyBanks(family, cost)
+        first, one, second, two, paid = every_pair(case)
+        few, many = (int(np.quantile(paid, share)) for share in (0.3, 0.8))
+        banks.upto(few)  # the rest is added to what is listed by then
+        listed = banks.upto(many)
+        assert listed is not None
+        assert (np.diff(listed.cost) >= 0).all()
+        assert listed.cost.max(initial=0) <= many
+        pairs = {
+            frozenset([(a, n), (b, m)])
+            for a, n, b, m in zip(
+                listed.first.tolist(),
+                listed.first_pieces.tolist(),
+                listed.second.tolist(),
+                listed.second_pieces.tolist(),
+                strict=True,
+            )
+        }
+        assert len(pairs) == len(listed.cost)
+        free = replace(case.limits, capacitance_min=np.zeros(LANES))
+        for duty in duties:
+            columns = {"first": first, "first_pieces": one}
+            columns |= {"second": second, "second_pieces": two}
+            met = verdicts(duty=duty, limits=free, **columns)
+            passes = np.logical_and.reduce(list(met.values())) & (paid <= many)
+            for k in np.flatnonzero(passes):
+                assert frozenset([(first[k], one[k]), (second[k], two[k])]) in pairs
+            looked += int(passes.sum())
+            types, pieces = np.nonzero((case.cost >= 0) & (np.arange(PIECES + 1) > 0))
+            none = np.full(len(types), -1)
+            alone = {"first": types, "first_pieces": pieces}
+            alone |= {"second": none, "second_pieces": none + 1}
+            met = verdicts(duty=duty, limits=free, **alone)
+            passes = np.logical_and.reduce(list(met.values()))
+            assert banks.single[types[passes], pieces[passes]].all()
+        left_out += int((paid <= many).sum()) - len(pairs)
+    assert looked > 100
+    assert left_out > 20
+
+
+def test_lists_nothing_where_too_many_may_pass(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = random_case(3, fed=False)
+    family, _ = family_of(case, np.random.default_rng(3))
+    generous = replace(family, v_ripple=np.full_like(family.v_ripple, np.inf))
+    cost = np.where(case.cost < 0, NOT_OFFERED, case.cost)
+    paid = every_pair(case)[-1]
+    count = int((paid <= np.median(paid)).sum())
+    monkeypatch.setattr(bank_family, "MOST", count)
+    banks = FamilyBanks(generous, cost)
+    assert banks.upto(int(paid.max())) is None
+    listed = banks.upto(int(np.median(paid)))
+    assert listed is not None
+    assert len(listed.cost) == count
+    assert banks.upto(int(paid.max())) is None

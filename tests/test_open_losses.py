@@ -1,0 +1,53 @@
+"""The loss that a front leaves open, against its definition corner by corner."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer import dominance, open_losses
+from optimizer.dominance import Staircase
+from optimizer.records import FloatArray, IntArray
+
+WEIGHTS = dominance.directions(cost_scale=1e5, loss_scale=3e5)
+
+
+def by_definition(cost: IntArray, others: FloatArray, stair: Staircase) -> FloatArray:
+    """Largest loss that stays below some corner in every direction, direction by direction."""
+    found = np.full(len(cost), -np.inf)
+    for top, right in dominance.corners(stair):
+        for k, paid in enumerate(cost):
+            most = np.inf
+            for (v, w), bound in zip(WEIGHTS, others, strict=True):
+                reach = (v * top if v > 0 else 0.0) + (w * right if w > 0 else 0.0)
+                room = reach - bound - v * paid
+                most = min(most, room / w if w > 0 else (np.inf if room >= 0 else -np.inf))
+            found[k] = max(found[k], most)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_largest_loss_is_what_the_corners_leave(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 30))
+    cost = rng.integers(80_000, 300_000, count)
+    loss = rng.integers(50_000, 120_000, count)
+    steps = dominance.staircase(cost, loss)
+    stair = cost[steps], loss[steps]
+    rest = rng.integers(40_000, 150_000, 6), rng.integers(20_000, 80_000, 6)
+    others = dominance.lower_bounds(*rest, WEIGHTS) * rng.uniform(0.9, 1.0)
+    paid = np.sort(rng.integers(1_000, 150_000, 12))
+    found = open_losses.largest_loss(paid, others, WEIGHTS, stair)
+    expected = by_definition(paid, others, stair)
+    assert (np.isposinf(found) == np.isposinf(expected)).all()
+    assert (np.isneginf(found) == np.isneginf(expected)).all()
+    finite = np.isfinite(expected)
+    assert found[finite] == pytest.approx(expected[finite], abs=1e-3)
+
+
+def test_an_option_that_reaches_a_corner_exactly_is_open() -> None:
+    stair = np.array([100_001]), np.array([50_000])
+    others = dominance.lower_bounds(np.array([60_000]), np.array([20_000]), WEIGHTS)
+    found = open_losses.largest_loss(np.array([40_000, 40_001]), others, WEIGHTS, stair)
+    assert np.isposinf(found[0])  # one unit below the cost of the only point: any loss
+    assert found[1] == pytest.approx(29_999.0)  # at its cost: less than its loss
