@@ -137,7 +137,8 @@ def new_front(
 
     spec = obsolete.without(opened.spec, question.changes.gone)
     try:
-        run = conclude.front(spec, after, time_limit=question.time_limit, processes=1)
+        limit = question.time_limit
+        run = conclude.front(spec, after, time_limit=limit, processes=1, detailed=0)
     except (NoFeasibleDesign, NotProved) as error:
         return {"points": [], "complete": isinstance(error, NoFeasibleDesign), "why": str(error)}
     points = [

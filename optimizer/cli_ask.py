@@ -50,7 +50,7 @@ def add_commands(add: Add, door: Door) -> None:
 
     _why_not(of_run("why-not", WHY_HELP, why_not_command))
     _what_if(of_run("what-if", WHAT_HELP, what_if_command))
-    _concessions(of_run("concessions", CONCESSIONS_HELP, concessions_command))
+    _concessions(of_run("concessions", CONCESSIONS_HELP, concessions_command), door.seconds)
     fills = of_run("fills", FILLS_HELP, fills_command)
     fills.add_argument("--each", action="store_true", help="a search for every cell by itself")
     _shortlist(of_run("shortlist", SHORTLIST_HELP, shortlist_command))
@@ -93,10 +93,14 @@ def _what_if(one: argparse.ArgumentParser) -> None:
     )
 
 
-def _concessions(one: argparse.ArgumentParser) -> None:
+def _concessions(one: argparse.ArgumentParser, seconds: Callable[[str], float]) -> None:
     one.add_argument("--by", type=_share, default=0.1, metavar="PERCENT", help="how far (10)")
     one.add_argument("--save", choices=("money", "watts"), default="money", help="what to save")
     one.add_argument("--point", type=_count, help="point to save at (default: an end)")
+    one.add_argument("--each", action="store_true", help="what each saves, not only the best")
+    one.add_argument(
+        "--question-limit", type=seconds, default=60.0, metavar="SECONDS", help="for each (60)"
+    )
 
 
 def _shortlist(one: argparse.ArgumentParser) -> None:
@@ -143,6 +147,9 @@ def _taken_up(door: Door, args: argparse.Namespace, progress: Any) -> Archived:
     from optimizer.archive import read_run
     from optimizer.studies.archived import take_up
 
+    if not args.spec.is_file():
+        fix = "name the spec file of the run"
+        raise InputError([Problem(str(args.spec), "", "no such file", "a spec file (TOML)", fix)])
     folder = args.run or Path("runs") / door.run_name(args.spec)
     run = read_run(folder)
     if (folder / SPEC).read_bytes() != args.spec.read_bytes():
@@ -205,7 +212,8 @@ def concessions_command(door: Door, args: argparse.Namespace) -> int:
     from optimizer.studies.concessions import concessions
 
     def ask(case: Archived, **rest: Any) -> Answer:
-        return concessions(case, share=args.by, point=args.point, save=args.save, **rest)
+        how = {"each": args.each, "question_limit": args.question_limit}
+        return concessions(case, share=args.by, point=args.point, save=args.save, **how, **rest)
 
     return _asked(door, args, ask)
 

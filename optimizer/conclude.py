@@ -7,7 +7,7 @@ import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, search, spec_echo
@@ -51,6 +51,7 @@ def front(
     time_limit: float | None = None,
     prove_all: bool = False,
     processes: int | None = None,
+    detailed: int = DETAILED_POINTS,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Run:
@@ -61,6 +62,8 @@ def front(
     prove_all : let the solver prove every point of the merge again
     processes : how many share the work (default: two where there are two cores); the answer is
         the same
+    detailed : points that get evidence, at most; with 0 none is told with what becomes of it
+        under faults either
 
     Raises `NoFeasibleDesign` with the reasons where nothing passes, and `NotProved` where the
     time was too short for a first set.
@@ -92,9 +95,9 @@ def front(
             found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
         )
     if not spec.load.senses:
-        return run_of(found, catalog, name=spec.name, processes=processes, progress=progress)
+        how: dict[str, Any] = {"processes": processes, "detailed": detailed}
+        return run_of(found, catalog, name=spec.name, progress=progress, **how)
     kept = senses.unbeaten(founds)
-    detailed = max(1, DETAILED_POINTS // len(kept))
     runs = [
         run_of(
             part.found,
@@ -103,7 +106,7 @@ def front(
             processes=processes,
             progress=progress,
             numbers=part.numbers,
-            detailed=detailed,
+            detailed=-(-detailed // len(kept)),
         )
         for part in kept
     ]
@@ -140,7 +143,7 @@ def run_of(
 
     processes : how many share the work; None for one per core. The record does not depend on it
     numbers : of the points; None for 1, 2, ...
-    detailed : points that get evidence, at most
+    detailed : see `front`
     """
     if found.front is None or found.choice is None:
         raise ValueError("a search without a front: see infeasible.explain")
@@ -153,10 +156,11 @@ def run_of(
     points = _points(found, found.front, verified, numbers)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    points = with_evidence(found.stages, points, chosen, most=detailed, processes=processes)
-    seconds["evidence"] = time.monotonic() - since - seconds["verification"]
-    in_detail = sum(point.evidence is not None for point in points)
-    progress("evidence", f"{in_detail} sets in detail")
+    if detailed:
+        points = with_evidence(found.stages, points, chosen, most=detailed, processes=processes)
+        seconds["evidence"] = time.monotonic() - since - seconds["verification"]
+        told = sum(point.evidence is not None for point in points)
+        progress("evidence", f"{told} sets in detail")
     not_proved = _not_proved(found, found.front)
     return Run(
         name=name,

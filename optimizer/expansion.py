@@ -7,6 +7,7 @@ options that may matter. The front so far sharpens the bounds of the next.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -55,6 +56,9 @@ SKETCHES = 3
 SKETCH_DIRECTIONS = 7
 """Skeletons sketched first in each of so many directions."""
 
+ENDS: Mapping[str, Sequence[int]] = {"cost": (0,), "loss": (-1,)}
+"""Direction of each end of the front."""
+
 LOSS_SCALE = 0.03
 """Loss that counts like the whole cost in the fan of directions, as a share of output power."""
 
@@ -80,8 +84,8 @@ Together = Callable[[Sequence[Task]], list[Skeleton | None]]
 class Expansion:
     """Bounds, front so far and expanded skeletons of one search."""
 
-    def __init__(self, found: Found, clock: Clock, processes: int = 1) -> None:
-        self.found, self.clock, self.processes = found, clock, processes
+    def __init__(self, found: Found, clock: Clock, processes: int = 1, *, end: str = "") -> None:
+        self.found, self.clock, self.processes, self.end = found, clock, processes, end
         self.markets = found.markets
         self.rows = {name: second_sources.rows_of(one) for name, one in self.markets.items()}
         self.keys: list[Key] = []
@@ -104,6 +108,7 @@ class Expansion:
         self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
+        self.served: set[tuple[str, int]] = set()
         rules = spec.choice
         loose_force = any(one.position is None for one in rules.force)
         self.pairs = False
@@ -168,9 +173,9 @@ class Expansion:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
         count = len(self.weights)
         picks: list[int] = []
-        for direction in np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64):
-            order = np.argsort(self.bounds[:, direction], kind="stable")
-            picks += [int(k) for k in order[:SKETCHES]]
+        fan = np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64)
+        for direction in ENDS.get(self.end, fan):
+            picks += self._promising(direction)
         waiting = list(dict.fromkeys(picks))
         together = self._together()
         while waiting and not (any_set and len(self.stair[0])):
@@ -189,6 +194,15 @@ class Expansion:
                 self._refuse()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 
+    def _promising(self, direction: int) -> list[int]:
+        """Skeletons with the least bounds in a direction, each with one other inductor at most."""
+        found: dict[tuple[str, int], int] = {}
+        for number in np.argsort(self.bounds[:, direction], kind="stable"):
+            found.setdefault(self._skeleton_of(int(number)), int(number))
+            if len(found) == SKETCHES:
+                break
+        return list(found.values())
+
     def _refuse(self) -> None:
         """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
         self.refused = True
@@ -203,14 +217,18 @@ class Expansion:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
 
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
-        options that others beat.
+        options that others beat. Where the inductor needs an alternate, one that leaves something
+        is enough here: the others give the same costs and losses, and fewer sets or more.
         """
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
                 self.sketched[key] = skeleton
+                if self.skeletons[self.number[key]][1] is not None:
+                    self.served.add(self._skeleton_of(self.number[key]))
             looked = f"{len(self.surveyed)} skeletons surveyed, {len(self.stair[0])} points"
             self.clock.meanwhile("survey", looked)
+        self.served = set()
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -234,6 +252,13 @@ class Expansion:
         self.found.counts["skeletons expanded"] = done
         self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
 
+    def least(self, numbers: Sequence[int]) -> tuple[float, float]:
+        """Least cost and least loss that the bounds of some skeletons allow."""
+        if not len(numbers):
+            return math.inf, math.inf
+        bounds = self.bounds[list(numbers)].min(axis=0)
+        return float(bounds[0] / self.weights[0, 0]), float(bounds[-1] / self.weights[-1, 1])
+
     def _rounds(
         self, of: Collection[Key] | None, **how: bool
     ) -> Iterator[tuple[Key, Skeleton | None]]:
@@ -251,7 +276,7 @@ class Expansion:
                 self.clock.watch()
                 skeletons = together(tasks)
             except Halted:
-                self.left = [k for k in (*batch, *waiting) if self._open(k)]
+                self.left = self._all_open([*batch, *waiting])
                 return
             for number, skeleton in zip(batch, skeletons, strict=True):
                 self._take_in(self.keys[number], skeleton)
@@ -273,6 +298,8 @@ class Expansion:
         while waiting and len(batch) < TOGETHER:
             number = self._most_promising(waiting)
             waiting.remove(number)
+            if self._skeleton_of(number) in self.served:
+                continue
             alive = self.surveyed.get(self.keys[number], True) is not None
             if alive and self._open(number) and self._open_closer(number):
                 batch.append(number)
@@ -315,6 +342,10 @@ class Expansion:
         mixtures = self.mixtures(key)
         return mixtures is None or mixtures.holds(body, option)
 
+    def _skeleton_of(self, number: int) -> tuple[str, int]:
+        """Topology and skeleton of a key, the same for every alternate of its inductor."""
+        return self.keys[number][0], self.skeletons[number][0]
+
     def _numbers(self, topology: str) -> list[int]:
         """Numbers of the keys of one topology."""
         return [number for number, (name, _) in enumerate(self.keys) if name == topology]
@@ -322,6 +353,8 @@ class Expansion:
     def _most_promising(self, waiting: list[int]) -> int:
         """The skeleton whose bound lies farthest below the front so far in some direction."""
         bounds = self.bounds[waiting]
+        if self.end:
+            return waiting[int(np.argmin(bounds[:, ENDS[self.end][0]]))]
         if not len(self.stair[0]):
             return waiting[int(np.argmin(bounds[:, len(self.weights) // 2]))]
         real = (self.stair[1] > COVERED) & (self.stair[0] > FREE)
@@ -348,6 +381,14 @@ class Expansion:
         stair = workbench.loose(self.stair)
         one = self.bounds[number][None, :]
         return not bool(dominance.droppable(one, self.weights, stair)[0])
+
+    def _all_open(self, numbers: Sequence[int]) -> list[int]:
+        """Those of some skeletons whose bounds leave them on the front."""
+        bounds = self.bounds[list(numbers)]
+        if not len(self.stair[0]) or not len(bounds):
+            return [k for k in numbers if self._open(k)]
+        gone = dominance.droppable(bounds, self.weights, workbench.loose(self.stair))
+        return [k for k, out in zip(numbers, gone, strict=True) if not out]
 
     def _open_closer(self, number: int) -> bool:
         """The same with staircases of bounds, for sets whose legs share nothing, and directions."""
@@ -376,8 +417,13 @@ class Expansion:
         sets = [one for one in feasible_sets(choice) if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])
-        cost = np.concatenate([self.stair[0], [one.cost for one in sets]]).astype(np.int64)
-        loss = np.concatenate([self.stair[1], [one.loss for one in sets]]).astype(np.int64)
+        covering = [(one.cost, one.loss) for one in sets]
+        if self.end == "cost" and sets:
+            covering.append((min(covering)[0] + 1, COVERED))
+        if self.end == "loss" and sets:
+            covering.append((1, min(one.loss for one in sets) + int(workbench.ROUNDING_UNITS)))
+        cost = np.concatenate([self.stair[0], [one for one, _ in covering]]).astype(np.int64)
+        loss = np.concatenate([self.stair[1], [one for _, one in covering]]).astype(np.int64)
         kept = dominance.staircase(cost, loss)
         self.stair = (cost[kept], loss[kept])
 

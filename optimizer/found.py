@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -80,6 +81,8 @@ class Found:
     stages, references, points : by topology; choice : skeletons and options left open at the end
     front : its front with the proofs
     open : skeletons the search had no time for; skipped : topologies it did not come to
+    open_from : least cost and least loss, in units of the decision, that a set could have among
+        all that was not searched or not proved
     first : the first feasible set that was met, in the choice it was met in
     """
 
@@ -95,6 +98,7 @@ class Found:
     front: Frontier | None = None
     open: list[Key] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
+    open_from: tuple[float, float] = (math.inf, math.inf)
     first: tuple[Choice, Selection] | None = None
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)

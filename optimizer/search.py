@@ -67,6 +67,7 @@ def solve(
     processes: int | None = None,
     references: Mapping[str, Reference] | None = None,
     known: Staircase | None = None,
+    end: str = "",
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Found:
@@ -79,6 +80,8 @@ def solve(
     references : topology -> states to take the objective at, for the skeletons named there
     known : cost and loss of sets of this spec that are known already: only points of the front
         that none of them covers are found (`COVERED` as a loss closes everything from a cost on)
+    end : the one end of the front that is wanted, "cost" or "loss"; then that point is exact and
+        others may be lacking
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
@@ -87,6 +90,7 @@ def solve(
         if known is not None:
             work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
         if not work.keys:
+            found.open_from = (0.0, 0.0) if found.skipped else found.open_from
             found.seconds = clock.seconds
             return found
         work.bound()
@@ -98,6 +102,7 @@ def solve(
         _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
     if known is not None and found.front is not None:
         found.front = _beside(found.front, known)
+    found.open_from = _open_from(found, work)
     found.seconds = clock.seconds
     return found
 
@@ -118,6 +123,14 @@ def prepared(
         except Halted:
             found.skipped.append(topology)
     return found
+
+
+def _open_from(found: Found, work: Expansion) -> tuple[float, float]:
+    """Least cost and least loss of anything that was not searched or not proved, by bounds."""
+    if found.skipped:
+        return 0.0, 0.0
+    proved = found.front is None or found.front.complete
+    return work.least(work.left if proved else range(len(work.keys)))
 
 
 def _beside(front: Frontier, known: Staircase) -> Frontier:

@@ -19,7 +19,7 @@ from optimizer.dominance import Staircase, staircase
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.records import COST_UNIT, LOSS_UNIT, IntArray
-from optimizer.results import PartSet, Run, Verified, as_plain, part_set_of_plain
+from optimizer.results import Margin, PartSet, Run, Verified, as_plain, part_set_of_plain
 from optimizer.spec_records import Spec
 from optimizer.studies.judging import Verdicts, judge
 
@@ -119,6 +119,14 @@ class Archived:
         """Rows of the cheapest point, the knee and the point of least loss, each once."""
         marked = [k for k, mark in enumerate(self.front.mark) if mark == "knee"]
         return list(dict.fromkeys([0, *marked, len(self.front) - 1]))
+
+    def positions(self) -> set[str]:
+        """Positions of switches in any topology of the spec."""
+        return {p for one in self.prepared.stages.values() for p in one.topology.POSITIONS}
+
+    def margins(self, row: int) -> list[Margin]:
+        """Margins that the run keeps of a point; none where it keeps no detail of it."""
+        return [Margin(**one) for one in self.run["points"][row]["verified"]["margins"]]
 
     def row_of(self, number: int) -> int:
         """Row of a point by its number."""
@@ -229,6 +237,7 @@ def resolve(
     *,
     known: Staircase | None = None,
     like: Archived | None = None,
+    end: str = "",
     time_limit: float | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
@@ -236,19 +245,21 @@ def resolve(
     """Search a spec beside the points known already.
 
     known : staircase of sets that pass under this spec; like : run whose reference states to take
+    end : the one end of the front that is wanted, "cost" or "loss"
     """
-    end = math.inf if time_limit is None else time.monotonic() + time_limit
+    late = math.inf if time_limit is None else time.monotonic() + time_limit
     found = search.solve(
         spec,
         catalog,
         time_limit=time_limit,
         prove_points=3,
         known=known,
+        end=end,
         references=like.prepared.references if like is not None else None,
         progress=progress,
         stop=stop,
     )
-    ended = ["the search was ended early"] if stop() or time.monotonic() >= end else []
+    ended = ["the search was ended early"] if stop() or time.monotonic() >= late else []
     if found.open:
         ended.insert(0, f"{len(found.open)} combinations were not searched")
     if found.front is None or found.choice is None:

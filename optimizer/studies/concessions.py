@@ -1,4 +1,4 @@
-"""Which single concession in the spec saves most? Exact, with as few searches as bounds allow."""
+"""Which single concession in the spec saves most? Exact, the cheapest questions first."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from optimizer.expansion import COVERED
 from optimizer.found import Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds, share_up
 from optimizer.infeasible_rules import Kind
-from optimizer.records import COST_UNIT, LOSS_UNIT
+from optimizer.records import COST_UNIT, LOSS_UNIT, switch_kind
 from optimizer.results import as_plain
 from optimizer.spec_records import Spec
-from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
+from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, listed, money, watts
 from optimizer.studies.archived import Archived, Resolved, resolve
 
 MONEY, WATTS = "money", "watts"
@@ -33,18 +33,45 @@ LEFT_OUT = ("gate drive",)
 FLOOR = "efficiency floor"
 
 
+NEAR = 3.0
+"""A limit is asked alone where its margin at the point is below so many times what it gives way."""
+
+QUESTION_SECONDS = 60.0
+"""Longest time for one question, unless told otherwise."""
+
+GRAIN = {MONEY: 100, WATTS: 100}
+"""Least saving that counts, in units of the decision: the step of a report."""
+
+ENDS = {MONEY: "cost", WATTS: "loss"}
+
+
 @dataclass(frozen=True, slots=True)
 class Concession:
-    """One limit loosened; saving in units of the decision, 0 where there is none."""
+    """One limit loosened, in units of the decision.
+
+    saving : of the best set found; most : what it can save at most, inf where nothing is known.
+    Where the two differ the question was left there: it was not the best one, or time was short.
+    """
 
     kind: Kind
     amount: float
     saving: int = 0
+    most: float = math.inf
     chosen: Chosen | None = None
 
     def at(self, spec: Spec) -> Spec:
         """The spec with it."""
         return self.kind.at(spec, self.amount)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Best saving found, a bound on any, whether the question was answered, and the set."""
+
+    saving: int
+    most: float
+    answered: bool
+    chosen: Chosen | None = None
 
 
 @dataclass(slots=True)
@@ -57,39 +84,50 @@ class _Ask:
     deadline: float
     progress: Progress
     stop: Stop
+    seconds: float = QUESTION_SECONDS
+    each: bool = False
     solves: int = 0
+    best: int = 0
     left: list[str] = field(default_factory=list)
 
+    def beaten(self) -> int:
+        """Saving that does not count any more [units]."""
+        return max(GRAIN[self.save] - 1, 0 if self.each else self.best)
+
     def box(self) -> Staircase:
-        """A staircase that leaves only sets open that save something at the anchor."""
+        """A staircase that leaves only sets open that save enough at the anchor."""
         cost, loss = int(self.case.front.cost[self.row]), int(self.case.front.loss[self.row])
         if self.save == WATTS:
-            return _stair((1, loss), (cost + 1, COVERED))
+            return _stair((1, loss - self.beaten()), (cost + 1, COVERED))
         if self.row == 0:
-            return _stair((cost, COVERED))
-        return _stair((1, loss + 1), (cost, COVERED))
+            return _stair((cost - self.beaten(), COVERED))
+        return _stair((1, loss + 1), (cost - self.beaten(), COVERED))
 
-    def saving(self, spec: Spec, name: str) -> tuple[int, Chosen | None] | None:
-        """Most that a spec saves at the anchor and the set that does; None where not answered."""
-        seconds = self.deadline - time.monotonic()
+    def saving(self, spec: Spec, name: str) -> _Found:
+        """Most that a spec saves at the anchor and the set that does."""
+        seconds = min(self.deadline - time.monotonic(), self.seconds)
         if self.stop() or seconds <= 0.0:
             self.left.append(name)
-            return None
+            return _Found(0, math.inf, answered=False)
+        self.progress("concessions", f"{name} ...")
+        beaten = self.beaten()
         found = resolve(
             spec,
             self.case.catalog,
             known=self.box(),
             like=self.case,
+            end=ENDS[self.save],
             time_limit=seconds,
             stop=self.stop,
         )
         self.solves += 1
-        if found.open:
-            self.left.append(name)
-            return None
         saved, chosen = self._most(found)
-        self.progress("concessions", f"{name}: {self.told(saved)}")
-        return saved, chosen
+        if not found.open:
+            self.progress("concessions", f"{name}: {self.told(saved) if saved else 'no more'}")
+            return _Found(saved, max(saved, beaten), answered=True, chosen=chosen)
+        self.left.append(name)
+        self.progress("concessions", f"{name}: not answered in {seconds:.0f} s")
+        return _Found(saved, self._bound(found), answered=False, chosen=chosen)
 
     def _most(self, found: Resolved) -> tuple[int, Chosen | None]:
         front, case = found.front, self.case.front
@@ -101,11 +139,22 @@ class _Ask:
         k = int(np.argmin(front.cost))
         return max(0, int(case.cost[self.row] - front.cost[k])), front.chosen[k]
 
+    def _bound(self, found: Resolved) -> float:
+        """What a question that was left can save at most, by the bounds of its search."""
+        cost, loss = found.found.open_from
+        if self.save == WATTS:
+            return float(max(0.0, self.case.front.loss[self.row] - loss))
+        return float(max(0.0, self.case.front.cost[self.row] - cost))
+
     def told(self, saved: float) -> str:
         """A saving in words."""
+        return f"saves {self.figure(saved)}"
+
+    def figure(self, saved: float) -> str:
+        """A saving as money or watts."""
         if self.save == WATTS:
-            return f"saves {watts(saved * LOSS_UNIT)}"
-        return f"saves {money(saved * COST_UNIT, self.case.currency)}"
+            return watts(saved * LOSS_UNIT)
+        return money(saved * COST_UNIT, self.case.currency)
 
 
 def _stair(*points: tuple[int, int]) -> Staircase:
@@ -119,6 +168,8 @@ def concessions(
     share: float = 0.1,
     point: int | None = None,
     save: str = MONEY,
+    each: bool = False,
+    question_limit: float = QUESTION_SECONDS,
     time_limit: float | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
@@ -129,21 +180,20 @@ def concessions(
         allowed for efficiency floors); a rule without a scale is dropped or one step wider
     point : number of the point to save at (default: the cheapest for money, the one of least
         loss for watts): at no more loss, or for watts at no more cost
+    each : what each limit saves, not only which saves most: slower
+    question_limit, time_limit : for one question and for all [s]; what was not answered is named
 
-    Limits are loosened together in groups first: what a whole group does not save, none of it
-    does. A group is split until the one that saves most stands alone.
+    Limits that the point comes near are asked alone, nearest first, then rules without a scale;
+    the others together, for more than the best so far. What they do not save together, none of
+    them does; else they are split until the one that saves most stands alone.
     """
     began = time.monotonic()
     row = _row(case, point, save)
     end = math.inf if time_limit is None else began + time_limit
-    ask = _Ask(case, row, save, end, progress, stop)
-    offered = [
-        Concession(kind, amount_of(kind, case.spec, share))
-        for kind in kinds(case.spec)
-        if not kind.name.startswith(LEFT_OUT)
-    ]
-    best, bound, looked = _search(ask, offered)
-    answer = _answer(ask, share, best, bound, looked, len(offered))
+    ask = _Ask(case, row, save, end, progress, stop, question_limit, each)
+    alone, together = _ordered(ask, share)
+    looked, bound = _search(ask, alone, together)
+    answer = _answer(ask, share, looked, bound, len(alone) + len(together))
     return replace(answer, seconds=time.monotonic() - began)
 
 
@@ -163,44 +213,63 @@ def amount_of(kind: Kind, spec: Spec, share: float) -> float:
     return min(share / kind.share(1.0), kind.most)
 
 
+def _ordered(ask: _Ask, share: float) -> tuple[list[Concession], list[Concession]]:
+    """Concessions to ask alone, cheapest and most likely first, and those to ask together."""
+    case = ask.case
+    diodes = any(switch_kind(p) == "diode" for p in case.positions())
+    margins = case.margins(ask.row)
+    ranked: list[tuple[float, Concession]] = []
+    for kind in kinds(case.spec):
+        if kind.name.startswith(LEFT_OUT) or (kind.name.startswith("diode") and not diodes):
+            continue
+        one = Concession(kind, amount_of(kind, case.spec, share))
+        near = [-kind.amount(m) / one.amount for m in margins if kind.covers(m)]
+        ranked.append((min(near, default=NEAR + kind.step), one))
+    ranked.sort(key=lambda item: item[0])
+    alone: list[Concession] = []
+    together: list[Concession] = []
+    for margin, one in ranked:
+        apart = ask.each or margin < NEAR or one.kind.step or one.kind.name in APART
+        (alone if apart else together).append(one)
+    return alone, together
+
+
 def _search(
-    ask: _Ask, offered: Sequence[Concession]
-) -> tuple[list[Concession], float, list[Concession]]:
-    """Best concessions first, a bound on what any other saves, and all that were looked at."""
+    ask: _Ask, alone: Sequence[Concession], together: list[Concession]
+) -> tuple[list[Concession], float]:
+    """All that were looked at alone, best first, and a bound on what any other one saves."""
     looked: list[Concession] = []
-    for one in offered:
-        if one.kind.name in APART:
-            looked += _single(ask, one)
-    together = [one for one in offered if one.kind.name not in APART]
-    groups: list[tuple[float, int, list[Concession]]] = [(-math.inf, 0, together)]
+    for one in alone:
+        looked.append(_single(ask, one))
+    groups: list[tuple[float, int, list[Concession]]] = []
+    if together:
+        groups.append((-math.inf, 0, together))
     bound, turn = 0.0, 0
     while groups:
         promise, _, group = heapq.heappop(groups)
-        if -promise <= _most(looked):
+        if -promise <= ask.best:
+            bound = max(bound, -promise)
             continue
         for part in [group] if turn == 0 else _halves(group):
             turn += 1
             if len(part) == 1:
-                alone = _single(ask, part[0])
-                looked += alone
-                bound = bound if alone else max(bound, -promise)
+                looked.append(_single(ask, part[0]))
                 continue
-            found = ask.saving(_all_of(ask.case.spec, part), f"{len(part)} limits together")
-            if found is None:
-                bound = max(bound, -promise)
-            elif found[0] > 0:
-                heapq.heappush(groups, (-float(found[0]), turn, part))
-    ranked = sorted(looked, key=lambda one: -one.saving)
-    return [one for one in ranked if one.saving > 0], bound, ranked
+            names = listed([one.kind.name for one in part], most=3)
+            found = ask.saving(_all_of(ask.case.spec, part), f"{len(part)} together ({names})")
+            if not found.answered:
+                bound = max(bound, found.most)
+            elif found.saving > ask.best:
+                heapq.heappush(groups, (-float(found.saving), turn, part))
+            else:
+                bound = max(bound, found.most)
+    return sorted(looked, key=lambda one: (-one.saving, -one.most)), bound
 
 
-def _most(looked: Sequence[Concession]) -> int:
-    return max((one.saving for one in looked), default=0)
-
-
-def _single(ask: _Ask, one: Concession) -> list[Concession]:
+def _single(ask: _Ask, one: Concession) -> Concession:
     found = ask.saving(one.at(ask.case.spec), one.kind.name)
-    return [] if found is None else [replace(one, saving=found[0], chosen=found[1])]
+    ask.best = max(ask.best, found.saving)
+    return replace(one, saving=found.saving, most=found.most, chosen=found.chosen)
 
 
 def _halves(group: list[Concession]) -> Iterator[list[Concession]]:
@@ -219,34 +288,28 @@ def _all_of(spec: Spec, group: Sequence[Concession]) -> Spec:
 
 
 def _answer(
-    ask: _Ask,
-    share: float,
-    best: list[Concession],
-    bound: float,
-    looked: list[Concession],
-    offered: int,
+    ask: _Ask, share: float, looked: list[Concession], bound: float, offered: int
 ) -> Answer:
     case = ask.case
-
-    def told(one: Concession) -> str:
-        return one.kind.told(case.spec, one.amount)
-
     mark = case.front.mark[ask.row] or f"point {case.front.number[ask.row]}"
-    if best:
-        first = best[0]
-        text = f"{first.kind.name}, {told(first)}: {ask.told(first.saving)} at {mark}"
-    else:
-        text = f"none of {offered} limits saves anything at {mark}"
+    first = looked[0] if looked and looked[0].saving > 0 else None
+    text = f"none of {offered} limits saves anything at {mark}"
+    if first is not None:
+        told = first.kind.told(case.spec, first.amount)
+        text = f"{first.kind.name}, {told}: {ask.told(first.saving)} at {mark}"
     if ask.left:
         text = f"as far as known, {text}"
     rows = tuple(
-        (one.kind.name, told(one), ask.told(one.saving).removeprefix("saves "))
+        (one.kind.name, one.kind.told(case.spec, one.amount), _saves(ask, one))
         for one in looked[:SCREEN_ROWS]
     )
     done = f"{ask.solves} searches over {offered} limits; no other single one saves more"
-    left = [f"{len(ask.left)} questions not answered for lack of time"] if ask.left else []
-    if ask.left and math.isfinite(bound):
-        left.append(f"no other single one {ask.told(bound)} or more".replace("saves", "saves over"))
+    left = []
+    if ask.left:
+        left.append(f"{len(ask.left)} questions not answered for lack of time")
+        most = max([bound, *(one.most for one in looked)])
+        if math.isfinite(most):
+            left.append(f"no other single one saves more than {ask.figure(most)}")
     return Answer(
         question=(
             f"Which single concession saves most {ask.save}, if each gives way by "
@@ -256,22 +319,53 @@ def _answer(
         proof=case.proof(done, left),
         proved=not left and not case.open,
         grids=(Grid("Concessions asked alone", ("limit", "gives way", ">saves"), rows),),
-        notes=("limits not listed were asked in groups that save no more than the best",),
-        data={
-            "save": ask.save,
-            "point": case.front.number[ask.row],
-            "concessions": [
-                {
-                    "limit": one.kind.name,
-                    "amount": one.amount,
-                    "told": told(one),
-                    "saving": one.saving * (LOSS_UNIT if ask.save == WATTS else COST_UNIT),
-                    "set": None
-                    if one.chosen is None
-                    else as_plain(part_set_of(one.chosen, case.catalog.tables)),
-                }
-                for one in looked
-            ],
-            "searches": ask.solves,
-        },
+        notes=tuple(_notes(ask, offered - len(looked))),
+        data=_data(ask, looked),
     )
+
+
+def _data(ask: _Ask, looked: Sequence[Concession]) -> dict[str, object]:
+    """The figures, for machines."""
+    case = ask.case
+    unit = COST_UNIT if ask.save == MONEY else LOSS_UNIT
+    return {
+        "save": ask.save,
+        "point": case.front.number[ask.row],
+        "concessions": [
+            {
+                "limit": one.kind.name,
+                "amount": one.amount,
+                "told": one.kind.told(case.spec, one.amount),
+                "saving": one.saving * unit,
+                "saving_most": one.most * unit if math.isfinite(one.most) else None,
+                "set": None
+                if one.chosen is None
+                else as_plain(part_set_of(one.chosen, case.catalog.tables)),
+            }
+            for one in looked
+        ],
+        "not_answered": list(ask.left),
+        "searches": ask.solves,
+    }
+
+
+def _saves(ask: _Ask, one: Concession) -> str:
+    """What one saves, in words; less than the step of a report is nothing."""
+    if one.saving == one.most:
+        return ask.figure(one.saving)
+    if not math.isfinite(one.most):
+        return f"{ask.figure(one.saving)} or more" if one.saving else "not answered"
+    if one.most < GRAIN[ask.save]:
+        return "nothing"
+    most = f"at most {ask.figure(one.most)}"
+    return f"{ask.figure(one.saving)} or more, {most}" if one.saving else most
+
+
+def _notes(ask: _Ask, grouped: int) -> Iterator[str]:
+    if not ask.each:
+        yield "each was asked whether it saves more than the best before it; --each asks for all"
+    if grouped:
+        yield f"{grouped} limits that are not near were asked together"
+    yield f"savings below {ask.figure(GRAIN[ask.save])} count as none"
+    if ask.left:
+        yield f"not answered: {listed(ask.left)}"

@@ -1,9 +1,11 @@
 """Nothing feasible: the smallest set of limits that conflict, each shown to be part of it.
 
 A set of limits is in conflict when nothing keeps all of them although every other limit gives way
-as far as it can. The smallest one is found by hitting sets: every design found so far breaks some
-limits, a conflict must hold at least one of those, so the next candidate is the smallest set that
-hits them all. Either a search shows that it is in conflict, or it finds a design more.
+as far as it can. First some conflict is found among the limits that designs break, and every limit
+that it does not need is taken out. Whether a smaller one exists is told by hitting sets: every
+design found so far breaks some limits, a conflict must hold at least one of those, so the next
+candidate is the smallest set that hits them all. Either a search shows that it is in conflict, or
+it finds a design more.
 """
 
 from __future__ import annotations
@@ -62,6 +64,7 @@ class _Case:
     stop: Stop
     witnesses: list[Witness] = field(default_factory=list)
     solves: int = 0
+    core: frozenset[str] | None = None
 
     def loosened(self, held: frozenset[str]) -> Spec:
         """The spec with every limit but those of `held` given way as far as it can."""
@@ -107,19 +110,76 @@ def _searched(case: _Case) -> Answer:
     if isinstance(first, Chosen):
         return _plain_answer(case, "there is no conflict: a set passes", "proved: it passes", True)
     _from_near(case)
-    size = 0
+    if not _cored(case):
+        return _open(case, 0)
+    core, size = case.core or frozenset(), 0
     while True:
         candidate = _smallest_hit(case, size)
         if candidate is None:
             return _open(case, size)
         size = len(candidate)
-        case.progress("conflict", f"{', '.join(sorted(candidate)) or 'no limit at all'}?")
-        found = _design(case, candidate)
+        if size >= len(core):
+            return _answer(case, core) if core else _hard(case)
+        found = _asked(case, candidate)
         if found is None:
             return _open(case, size)
-        if not isinstance(found, Chosen):
+        if not found:
             return _answer(case, candidate) if candidate else _hard(case)
-        case.witnesses.append(_grown(case, found, candidate))
+
+
+def _cored(case: _Case) -> bool:
+    """Fill `core`: limits in conflict of which each is needed; False where time ran out.
+
+    Every design that keeps all limits looked at so far breaks another one, which is added until
+    nothing keeps them all. Then what the rest does without is taken out, at first half of it.
+    """
+    every = case.core = frozenset(case.every)
+    held = _broken(case)
+    while held < every:
+        found = _asked(case, held)
+        if found is None:
+            return False
+        if not found:
+            case.core = held
+            break
+        held = held | (every - case.witnesses[-1].kept)
+    size = len(case.core)
+    while size:
+        size = (size + 1) // 2
+        for some in _parts(case, size):
+            rest = case.core - some
+            if any(rest <= one.kept for one in case.witnesses):
+                continue
+            found = _asked(case, rest)
+            if found is None:
+                return False
+            if not found:
+                case.core = rest
+        size = 0 if size == 1 else size
+    return True
+
+
+def _asked(case: _Case, held: frozenset[str]) -> bool | None:
+    """Whether a design keeps the limits of `held`; it is kept as a witness. None: no time."""
+    found = _design(case, held)
+    if isinstance(found, Chosen):
+        case.witnesses.append(_grown(case, found, held))
+        return True
+    return found
+
+
+def _parts(case: _Case, size: int) -> list[frozenset[str]]:
+    """The conflict in parts, those first that few designs break and that are no plain limits."""
+    names = list(case.every)
+    often = {name: sum(name not in one.kept for one in case.witnesses) for name in names}
+    order = sorted(case.core or (), key=lambda one: (often[one], -names.index(one)))
+    return [frozenset(order[k : k + size]) for k in range(0, len(order), size)]
+
+
+def _broken(case: _Case) -> frozenset[str]:
+    """Limits that some design known breaks."""
+    kept = [one.kept for one in case.witnesses]
+    return frozenset(case.every) - frozenset.intersection(*kept) if kept else frozenset()
 
 
 def _refusals(spec: Spec) -> Iterator[tuple[str, str]]:
@@ -137,6 +197,8 @@ def _design(case: _Case, held: frozenset[str]) -> Chosen | bool | None:
     if case.late():
         return None
     left = case.deadline - time.monotonic()
+    told = listed(sorted(held), most=3) if held else "no limit at all"
+    case.progress("conflict", f"does a set keep {told}? ...")
     found = search.solve(
         case.loosened(held),
         case.catalog,
@@ -146,9 +208,11 @@ def _design(case: _Case, held: frozenset[str]) -> Chosen | bool | None:
     )
     case.solves += 1
     if found.first is not None:
+        case.progress("conflict", "yes")
         return _chosen(found)
-    if found.open or case.late():
+    if found.open or found.skipped or case.late():
         return None
+    case.progress("conflict", "no")
     return False
 
 
@@ -189,16 +253,23 @@ def _faults(case: _Case, spec: Spec, one: Chosen) -> tuple[list[Margin], list[st
 
 
 def _grown(case: _Case, one: Chosen, held: frozenset[str]) -> Witness:
-    """As many limits as the set keeps together: all that its faults do not name, then the rest."""
+    """As many limits as the set keeps together: all that its faults do not name, then the rest.
+
+    A limit that alone names a fault is not tried: it would be broken still.
+    """
     margins, texts = _faults(case, case.spec, one)
-    named = {n for n, kind in case.every.items() if any(kind.covers(m) for m in margins)}
+    naming = [{n for n, kind in case.every.items() if kind.covers(m)} for m in margins]
+    named = set().union(*naming)
+    alone = {n for names in naming if len(names) == 1 for n in names}
     kept = held
-    most = held | (frozenset(case.every) - named)
-    if not texts and _keeps(case, one, most):
-        kept = most
-    for name in case.every:
-        if name not in kept and _keeps(case, one, kept | {name}):
-            kept = kept | {name}
+    waiting = [[n for n in case.every if n in named - alone - held]]
+    waiting.append([n for n in case.every if n not in named | held])
+    while waiting:
+        some = waiting.pop()
+        if some and _keeps(case, one, kept | set(some)):
+            kept = kept | set(some)
+        elif len(some) > 1:
+            waiting += [some[len(some) // 2 :], some[: len(some) // 2]]
     return Witness(one, kept, (*(failing(margin) for margin in margins), *texts))
 
 
@@ -236,6 +307,10 @@ def _plain_answer(case: _Case, text: str, proof: str, proved: bool) -> Answer:
 
 def _open(case: _Case, size: int) -> Answer:
     text = f"not found in the time given; no set of fewer than {size} limits is in conflict"
+    if size == 0:
+        text = "not found in the time given"
+    if case.core:
+        text += f"; no set keeps all of {listed(sorted(case.core), most=6)}, maybe not even some"
     return _plain_answer(case, text, f"not proved: {case.solves} searches", False)
 
 

@@ -83,7 +83,7 @@ def _problems(wish: Wish, spec: Spec, catalog: Catalog) -> Iterator[Problem]:
     if kind is None:
         yield _unknown_part(wish.part, catalog)
     elif wish.position in POSITIONS and kind_of(wish.position) != kind:
-        yield Problem(PLACE, "position", wish.position, f"a position of a {kind}")
+        yield Problem(PLACE, "position", wish.position, f"a position that takes this {kind}")
 
 
 def _near(word: str, known: tuple[str, ...] | list[str]) -> str:

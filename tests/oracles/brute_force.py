@@ -352,16 +352,25 @@ def _ripple_held(scene: Scene, row: IntArray, sets: Sets, close: IntArray) -> di
 
 
 def judge_case(
-    spec: Spec, catalog: Catalog, *, references: Mapping[str, Reference] | None = None
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    references: Mapping[str, Reference] | None = None,
+    gone: Sequence[str] = (),
 ) -> list[Judgement]:
     """Every set of every topology.
 
     references : states the search used; a skeleton it does not name is judged without one
+    gone : parts whose sets are left out
     """
     prices = buying.prices(spec, catalog.tables)
     found = []
     for name, stage in stages(spec, catalog).items():
         sets = all_sets(spec, stage)
+        for kind, columns in part_columns(sets).items():
+            lost = [k for k, part in enumerate(stage.tables[kind].part_number) if part in gone]
+            for number in range(len(columns)):
+                sets = sets.take(~np.isin(part_columns(sets)[kind][number], lost))
         given = (references or {}).get(name)
         known = np.full(len(sets), -1) if given is None else skeleton_rows(sets, given)
         if given is not None and (known >= 0).any():
@@ -394,10 +403,14 @@ def nondominated(cost_units: FloatArray, loss: FloatArray, which: list[tuple[int
 
 
 def brute_front(
-    spec: Spec, catalog: Catalog, *, references: Mapping[str, Reference] | None = None
+    spec: Spec,
+    catalog: Catalog,
+    *,
+    references: Mapping[str, Reference] | None = None,
+    gone: Sequence[str] = (),
 ) -> Points:
-    """The front of a case by looking at every set."""
-    judged = judge_case(spec, catalog, references=references)
+    """The front of a case by looking at every set (that holds none of the parts of `gone`)."""
+    judged = judge_case(spec, catalog, references=references, gone=gone)
     return front(judged, worst=spec.choice.objective == OBJECTIVE_WORST)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer import search
+from optimizer.found import quiet
 from optimizer.infeasible_kinds import kinds
 from optimizer.studies import concessions as room
 from optimizer.studies.concessions import LEFT_OUT, MONEY, WATTS, amount_of, concessions
@@ -16,6 +17,8 @@ from tests.studies import cases
 from tests.studies.cases import Looked
 
 SHARE = 0.2
+STEP = {MONEY: 0.01, WATTS: 1e-3}
+"""Savings below the step of a report count as none."""
 
 
 def savings(look: Looked, save: str, row: int) -> dict[str, float]:
@@ -39,22 +42,53 @@ def savings(look: Looked, save: str, row: int) -> dict[str, float]:
     return found
 
 
-@pytest.mark.parametrize(("seed", "save"), [(2, MONEY), (3, MONEY), (2, WATTS), (0, MONEY)])
-def test_the_best_of_all_single_concessions(seed: int, save: str) -> None:
+@pytest.mark.parametrize(
+    ("seed", "save", "each"),
+    [(2, MONEY, False), (3, MONEY, False), (2, WATTS, False), (3, MONEY, True)],
+)
+def test_the_best_of_all_single_concessions(seed: int, save: str, each: bool) -> None:
     look = cases.random_run(seed)
     assert look is not None
-    answer = concessions(look.case, share=SHARE, save=save)
+    answer = concessions(look.case, share=SHARE, save=save, each=each)
     assert answer.proved
     row = 0 if save == MONEY else len(look.case.front) - 1
-    wanted = savings(look, save, row)
+    wanted, step = savings(look, save, row), STEP[save]
+    near = 1e-4 if save == MONEY else cases.SLACK
+    told = {one["limit"]: one for one in answer.data["concessions"]}
+    best = max(one["saving"] for one in told.values())
     most = max(wanted.values())
-    told = answer.data["concessions"]
-    best = max((one["saving"] for one in told), default=0.0)
-    assert best == pytest.approx(most, abs=1e-4 if save == MONEY else cases.SLACK)
-    for one in told:
-        assert one["saving"] == pytest.approx(
-            wanted[one["limit"]], abs=1e-4 if save == MONEY else cases.SLACK
-        ), one["limit"]
+    assert best == pytest.approx(most if most >= step else 0.0, abs=near)
+    for name, one in told.items():
+        assert one["saving"] - near <= wanted[name] <= one["saving_most"] + near, name
+        if one["saving"] or each:
+            assert one["saving"] == pytest.approx(wanted[name], abs=max(near, step * each)), name
+    if each:
+        assert {name for name, saved in wanted.items() if saved > step} <= set(told)
+
+
+def test_a_question_without_time_is_bounded_by_what_was_not_searched() -> None:
+    """The search of the loosened spec is stopped; its bounds say what it could save at most."""
+    look = cases.random_run(3)
+    assert look is not None
+    wanted = savings(look, MONEY, 0)
+    name = max(wanted, key=lambda one: wanted[one])
+    kind = next(k for k in kinds(look.case.spec) if k.name == name)
+    ask = room._Ask(look.case, 0, MONEY, math.inf, quiet, Few(10))
+    one = room._single(ask, room.Concession(kind, amount_of(kind, look.case.spec, SHARE)))
+    assert ask.left == [name]
+    assert one.saving * 1e-4 <= wanted[name] + 1e-9
+    assert wanted[name] - 1e-9 <= one.most * 1e-4 < 0.5 * float(look.case.front.cost[0]) * 1e-4
+
+
+class Few:
+    """Lets a search look so many times whether to go on, then stops it."""
+
+    def __init__(self, looks: int) -> None:
+        self.looks = looks
+
+    def __call__(self) -> bool:
+        self.looks -= 1
+        return self.looks < 0
 
 
 def test_some_case_saves_something() -> None:

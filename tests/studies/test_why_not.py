@@ -172,7 +172,7 @@ def test_words_that_name_nothing_are_refused() -> None:
     for wish, text in (
         (Wish(), "wish: got nothing, need a part, a frequency or a topology"),
         (Wish(part=part[:-1]), f"did you mean '{part}'?"),
-        (Wish(part=part, position="input-high"), "need a position of a inductor"),
+        (Wish(part=part, position="input-high"), "need a position that takes this inductor"),
         (Wish(topology="sideways"), "need one with a controller record"),
         (Wish(position="inductor"), "need the part that stands there"),
     ):
