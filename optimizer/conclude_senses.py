@@ -178,11 +178,16 @@ def _told(notes: Sequence[tuple[Note, ...]], names: Sequence[str]) -> tuple[Note
         for note in mine:
             held.setdefault(note, []).append(name)
     return tuple(
-        note
-        if len(sayers) == len(names)
-        else replace(note, subject=f"{note.subject} ({', '.join(sayers)})")
+        note if len(sayers) == len(names) else _said_by(note, ", ".join(sayers))
         for note, sayers in held.items()
     )
+
+
+def _said_by(note: Note, names: str) -> Note:
+    """The note under the names of the values it is about; of a caution only the text is shown."""
+    if note.kind == "caution":
+        return replace(note, text=f"{note.text} ({names})")
+    return replace(note, subject=f"{note.subject} ({names})")
 
 
 def _counts(runs: Sequence[Run], names: Sequence[str]) -> dict[str, int]:
