@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer import evaluation, screen
+from optimizer import evaluation, floors_legs, screen
 from optimizer.dominance import Staircase
 from optimizer.floors_banks import bank_bounds, bank_money, bank_stair
 from optimizer.market import Market, whole_units
 from optimizer.open_losses import summed
-from optimizer.records import FloatArray, IntArray
+from optimizer.records import LOSS_UNIT, FloatArray, IntArray
 
 
 def fixed_losses(found: Market, rows: IntArray) -> FloatArray:
@@ -63,3 +63,16 @@ def skeleton_stair(found: Market, skeleton: int, legs: Staircase) -> Staircase:
         least = int(bank_money(found, node)[skeleton])
         total = summed(total, bank_stair(found, node, skeleton, types, least))
     return total
+
+
+def typical_loss(found: Market) -> float:
+    """Bound on the loss of inductor, half bridges, board and supply: the median skeleton's [W]."""
+    pure_loss = np.array([[0.0, 1.0]])
+    frequency = np.round(found.frequency())
+    losses = []
+    for value in np.unique(frequency):
+        rows = np.flatnonzero(frequency == value)
+        legs = floors_legs.legs(found, pure_loss, rows)
+        least = sum(float(classes.apart[0]) for _, classes in legs.values())
+        losses.append(fixed_losses(found, rows) + least * LOSS_UNIT)
+    return float(np.median(np.concatenate(losses)))

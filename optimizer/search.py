@@ -19,6 +19,7 @@ from optimizer import (
     buying,
     crew,
     dominance,
+    floors,
     frontier,
     limits,
     market,
@@ -178,8 +179,8 @@ def _prepare(
     if not len(reference.coil):
         return
     scene = verification.given_scene(stage, reference)
-    lanes, weight = objective(stage, scene)
-    found.markets[topology] = market.market(stage, parts, prices, scene, lanes, weight)
+    markets = [market.market(stage, parts, prices, scene, *one) for one in objectives(stage)]
+    found.markets[topology] = max(markets, key=floors.typical_loss)
 
 
 def refusal(spec: Spec, topology: str) -> str | None:
@@ -199,20 +200,19 @@ def refusal(spec: Spec, topology: str) -> str | None:
     )
 
 
-def objective(stage: Stage, scene: object = None) -> tuple[BoolArray, FloatArray]:
-    """Lanes of the objective and their weights, (n_lane,) each.
+def objectives(stage: Stage) -> list[tuple[BoolArray, FloatArray]]:
+    """Lanes that the objective may be bounded by, and their weights, (n_lane,) each.
 
-    Of the worst-point loss, which is not a sum, the bounds take the lane of largest output
-    power at lowest input: its loss is never above the worst.
+    The worst-point loss is not a sum. It is never below the loss in one of its lanes: those of
+    lowest and of highest input are offered, of which the one where sets lose most bounds best.
     """
     lanes = stage.lanes
     if stage.spec.choice.objective != OBJECTIVE_WORST:
-        return lanes.share > 0, lanes.share
+        return [(lanes.share > 0, lanes.share)]
     worst = np.flatnonzero(limits.worst_lanes(stage))
-    one = worst[np.argmin(lanes.v_input[worst])]
-    weight = np.zeros(len(lanes))
-    weight[one] = 1.0
-    return weight > 0, weight
+    ends = {int(worst[pick(lanes.v_input[worst])]) for pick in (np.argmin, np.argmax)}
+    weights = [np.where(np.arange(len(lanes)) == one, 1.0, 0.0) for one in sorted(ends)]
+    return [(weight > 0, weight) for weight in weights]
 
 
 def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:

@@ -51,7 +51,7 @@ def share_dimmed(
     Holds for: an input that is straight between its ends and clamps beyond them.
     Source: definition.
 
-    >>> float(share_dimmed(v_dimming=0.3, v_zero=0.2, v_full=1.2, slope=1.1))
+    >>> round(float(share_dimmed(v_dimming=0.3, v_zero=0.2, v_full=1.2, slope=1.1)), 6)
     0.11
     """
     share = (v_dimming - v_zero) * slope / (v_full - v_zero)
