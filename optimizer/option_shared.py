@@ -221,6 +221,7 @@ def _against(
     bench: Workbench, rest: Staircase, side: _Side, other: _Side, offers: _Found
 ) -> tuple[_Side, SharedRoom]:
     """What sharing is worth for a side and the room it leaves, beside banks of the other side."""
+    bench.aim.watch()
     every = _offers(bench, other, offers.pairs, offers.loss)
     side = _worth(bench, side, other, every)
     return side, _room(bench, rest, side, other, every)
@@ -382,7 +383,7 @@ def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> 
     cascade, watch = _cascade(bench, node, room), bench.aim.watch
     pairs, lost = shared_room.solved(cascade, found.pairs, watch)
     if bench.aim.complete:
-        best = np.flatnonzero(cascade.passes(pairs)) if len(lost) else np.arange(0)
+        best = shared_room.passing(cascade, pairs, watch)
     else:
         best = shared_room.unbeaten(cascade, room, pairs, lost, offered(node.alone), single, watch)
     return _Found(pairs.keep(best), whole_units(lost[best]))

@@ -137,6 +137,15 @@ def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatAr
     return (Pairs.join(kept), np.concatenate(losses)) if kept else (pairs, np.zeros(0))
 
 
+def passing(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
+    """Indices of the banks that keep every limit."""
+    kept = [np.zeros(0, dtype=np.int64)]
+    for some in _blocks(len(pairs.cost)):
+        watch()
+        kept.append(some[cascade.passes(pairs.keep(some))])
+    return np.concatenate(kept)
+
+
 def unbeaten(
     cascade: Cascade,
     room: SharedRoom,
