@@ -285,16 +285,9 @@ def test_nothing_feasible_is_raised(tiny_job: tuple[Spec, Catalog]) -> None:
 
 
 def a_board(**changes: object) -> PartSet:
-    board = PartSet(
-        topology="buck",
-        frequency=300e3,
-        inductor="L-LARGE",
-        transistors={"input-high": ("M-CHEAP", 1), "input-low": ("M-FINE", 1)},
-        bank_input=(("C-TEN", 4),),
-        bank_output=(("C-TWENTY", 2),),
-        sense=("R-FOUR", 1),
-    )
-    return replace(board, **changes)  # type: ignore[arg-type]
+    halves = {"input-high": ("M-CHEAP", 1), "input-low": ("M-FINE", 1)}
+    other = {"transistors": halves, "bank_output": (("C-TWENTY", 2),)}
+    return tiny.board(**(other | changes))
 
 
 def test_a_board_is_verified_like_a_point(tiny_job: tuple[Spec, Catalog], tiny_run: Run) -> None:

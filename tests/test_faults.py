@@ -6,7 +6,6 @@ import math
 import re
 import shutil
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -256,16 +255,8 @@ def judged(
 ) -> dict[str, FaultLine]:
     """Fault lines of one set of the tiny job by name."""
     spec, catalog = job(folder, **sections)
-    one = PartSet(
-        topology="buck",
-        frequency=300e3,
-        inductor="L-LARGE",
-        transistors={"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
-        bank_input=(("C-TEN", 4),),
-        bank_output=(("C-TWENTY", 4),),
-        sense=("R-FOUR", 1),
-    )
-    verified, _ = conclude.verify_board(spec, catalog, replace(one, **(part_set or {})))
+    one = tiny.board(**(part_set or {}))
+    verified, _ = conclude.verify_board(spec, catalog, one)
     return {line.fault: line for line in verified.faults}
 
 

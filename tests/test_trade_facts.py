@@ -17,9 +17,9 @@ from optimizer.archive import read_run
 from optimizer.catalog import read_catalog
 from optimizer.errors import InputError
 from optimizer.records import REGION_WINDOW
-from optimizer.results import FaultLine, PartSet, Verified
+from optimizer.results import FaultLine, Verified
 from optimizer.spec import read_spec
-from tests import test_use_runs
+from tests import test_use_runs, tiny
 from tests.test_faults import HELD, STAIRS, judged
 from tests.use_specs import data_of, spec_of
 
@@ -88,15 +88,7 @@ def verified_use(folder: Path, use: str, **faults: Any) -> Verified:
     """One set of the tiny job under a lamp or a battery."""
     sections = test_use_runs.USES[use] | ({"faults": faults} if faults else {})
     spec = read_spec(test_use_runs.written(folder, sections))
-    one = PartSet(
-        topology="buck",
-        frequency=300e3,
-        inductor="L-LARGE",
-        transistors={"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
-        bank_input=(("C-TEN", 4),),
-        bank_output=(("C-TWENTY", 4),),
-        sense=("R-FOUR", 1),
-    )
+    one = tiny.board()
     return conclude.verify_board(spec, read_catalog(spec.catalogs), one)[0]
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from optimizer.results import PartSet
 from tests import benches, catalog_samples
 from tests.oracles import random_cases
 
@@ -110,3 +112,17 @@ def job(folder: Path, **sections: Mapping[str, Any]) -> Path:
     for section, values in sections.items():
         data[section] |= dict(values)
     return write_spec(folder, data)
+
+
+def board(**changes: object) -> PartSet:
+    """A set that keeps the limits of the tiny job, with some of it changed."""
+    one = PartSet(
+        topology="buck",
+        frequency=300e3,
+        inductor="L-LARGE",
+        transistors={"input-high": ("M-FINE", 1), "input-low": ("M-FINE", 1)},
+        bank_input=(("C-TEN", 4),),
+        bank_output=(("C-TWENTY", 4),),
+        sense=("R-FOUR", 1),
+    )
+    return replace(one, **changes)  # type: ignore[arg-type]
