@@ -388,14 +388,14 @@ def _power_note(reading: Reading, record: SolarModule, source: Values, power: fl
     hot, cold = (record.parallel * record.i_power * source[end] for end in ("v_min", "v_max"))
     if cold < power / EFFICIENCY:
         text = (
-            f"even the coldest modules offer {trade(float(f'{cold:.4g}'), 'power')} for {need}:"
+            f"Even the coldest modules offer {trade(float(f'{cold:.4g}'), 'power')} for {need}:"
             " full load is never held in full sun; more modules or less current; the points stay"
             " at full load"
         )
         reading.note("caution", ("source", "i_power"), text)
     elif hot < power / EFFICIENCY:
         text = (
-            f"hot modules offer {trade(float(f'{hot:.4g}'), 'power')} for {need}: full load is"
+            f"Hot modules offer {trade(float(f'{hot:.4g}'), 'power')} for {need}: full load is"
             " held only in stronger or cooler sun; the points stay at full load"
         )
         reading.note("caution", ("source", "i_power"), text)

@@ -201,9 +201,9 @@ def test_a_problem_that_three_controllers_share_is_told_once() -> None:
 def test_modules_that_never_feed_the_full_load_are_told() -> None:
     """31.5 V less 0.42 % a kelvin: 5.9 A give 151 W hot and 225 W cold."""
     text = (EXAMPLES / "frost_watch.toml").read_text("utf-8")
-    assert "hot modules offer 150.7 W" in texts(ORCHARD, "source.i_power")
+    assert "Hot modules offer 150.7 W" in texts(ORCHARD, "source.i_power")
     more = parse_spec(text.replace("i_output_a = 5", "i_output_a = 8"))
-    assert "even the coldest modules offer 224.9 W" in texts(more, "source.i_power")
+    assert "Even the coldest modules offer 224.9 W" in texts(more, "source.i_power")
 
 
 def test_pulses_take_their_part_of_the_time() -> None:

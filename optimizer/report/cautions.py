@@ -65,8 +65,7 @@ def cautions(run: Plain) -> list[str]:
     if points:
         hottest = max(points, key=lambda p: _hottest(p["verified"]))
         found |= dict.fromkeys(set_cautions(hottest["verified"]))
-    told = [note["text"] for note in run["notes"] if note["kind"] == "caution"]
-    noted = [text[:1].upper() + text[1:] for text in told]
+    noted = [note["text"] for note in run["notes"] if note["kind"] == "caution"]
     return [*found, *fault_cautions(run), *not_said(noted, found), *STANDING]
 
 
