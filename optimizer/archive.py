@@ -58,10 +58,6 @@ Plain = Mapping[str, Any]
 # --- what a run is known by ----------------------------------------------------------------------
 
 
-SYNCED_AT_ONCE = 16
-"""Files that wait for the disk at the same time."""
-
-
 def file_hash(path: Path) -> str:
     """SHA-256 of a file, in hexadecimal."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
@@ -106,6 +102,10 @@ def _result_file(run: Plain) -> tuple[str, bytes]:
 
 
 # --- writing -------------------------------------------------------------------------------------
+
+
+SYNCED_AT_ONCE = 16
+"""Files that wait for the disk at the same time."""
 
 
 def _write_file(path: Path, data: bytes) -> None:

@@ -7,7 +7,7 @@ import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, search, spec_echo
@@ -95,8 +95,14 @@ def front(
             found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
         )
     if not spec.load.senses:
-        how: dict[str, Any] = {"processes": processes, "detailed": detailed}
-        return run_of(found, catalog, name=spec.name, progress=progress, **how)
+        return run_of(
+            found,
+            catalog,
+            name=spec.name,
+            processes=processes,
+            progress=progress,
+            detailed=detailed,
+        )
     kept = senses.unbeaten(founds)
     runs = [
         run_of(
@@ -196,8 +202,7 @@ def verified_all(
     def verified(task: tuple[str, Sequence[int]]) -> list[Verified]:
         return verified_sets(stages[task[0]], [chosen[k] for k in task[1]])
 
-    tasks = _some_at_a_time(chosen, range(len(chosen)), SETS_AT_ONCE)
-    found = _by_set(tasks, _shared_out(verified, tasks, processes))
+    found = _shared_out(verified, chosen, range(len(chosen)), SETS_AT_ONCE, processes)
     return [found[k] for k in range(len(chosen))]
 
 
@@ -223,8 +228,8 @@ def with_evidence(
         faults = [fault_lines(stage, chosen[k]) if k in shown else () for k in task[1]]
         return list(zip(evidence_of(stage, sets, verified), faults, strict=True))
 
-    tasks = _some_at_a_time(chosen, sorted({*detailed, *shown}), EVIDENCE_AT_ONCE)
-    found = _by_set(tasks, _shared_out(made, tasks, processes))
+    wanted = sorted({*detailed, *shown})
+    found = _shared_out(made, chosen, wanted, EVIDENCE_AT_ONCE, processes)
     return tuple(
         replace(
             point,
@@ -237,35 +242,28 @@ def with_evidence(
     )
 
 
-def _some_at_a_time(
-    chosen: Sequence[Chosen], wanted: Sequence[int], most: int
-) -> list[tuple[str, Sequence[int]]]:
-    """Numbers of sets by topology, so many together whatever the number of processes."""
+def _shared_out(
+    work: Callable[[tuple[str, Sequence[int]]], Sequence[T]],
+    chosen: Sequence[Chosen],
+    wanted: Sequence[int],
+    most: int,
+    processes: int,
+) -> dict[int, T]:
+    """What `work` makes of each wanted set, by its number.
+
+    most : sets of one topology worked on together, whatever the number of processes
+    """
     tasks: list[tuple[str, Sequence[int]]] = []
     for topology in dict.fromkeys(chosen[k].topology for k in wanted):
         index = [k for k in wanted if chosen[k].topology == topology]
         tasks += [(topology, index[k : k + most]) for k in range(0, len(index), most)]
-    return tasks
-
-
-def _shared_out(
-    work: Callable[[tuple[str, Sequence[int]]], list[T]],
-    tasks: Sequence[tuple[str, Sequence[int]]],
-    processes: int,
-) -> list[list[T]]:
-    """The answers to all tasks, by so many processes at most."""
     with crew.crew(work, min(processes, len(tasks)), never) as together:
-        return together(tasks)
-
-
-def _by_set(
-    tasks: Sequence[tuple[str, Sequence[int]]], answers: Sequence[Sequence[T]]
-) -> dict[int, T]:
-    """Answers by the number of the set."""
-    found: dict[int, T] = {}
-    for (_, index), answer in zip(tasks, answers, strict=True):
-        found |= dict(zip(index, answer, strict=True))
-    return found
+        answers = together(tasks)
+    return {
+        k: answer
+        for (_, index), some in zip(tasks, answers, strict=True)
+        for k, answer in zip(index, some, strict=True)
+    }
 
 
 # --- points ---------------------------------------------------------------------------------------

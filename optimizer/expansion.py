@@ -179,7 +179,7 @@ class Expansion:
         waiting = list(dict.fromkeys(picks))
         together = self._together()
         while waiting and not (any_set and len(self.stair[0])):
-            waiting = [number for number in waiting if self._open(number)]
+            waiting = self._all_open(waiting)
             batch, waiting = waiting[:TOGETHER], waiting[TOGETHER:]
             try:
                 self.clock.watch()
@@ -376,19 +376,16 @@ class Expansion:
 
     def _open(self, number: int) -> bool:
         """Whether the bound of a skeleton leaves it on the front."""
-        if not len(self.stair[0]):
-            return bool(np.isfinite(self.bounds[number]).all())
-        stair = workbench.loose(self.stair)
-        one = self.bounds[number][None, :]
-        return not bool(dominance.droppable(one, self.weights, stair)[0])
+        return bool(self._all_open([number]))
 
     def _all_open(self, numbers: Sequence[int]) -> list[int]:
         """Those of some skeletons whose bounds leave them on the front."""
-        bounds = self.bounds[list(numbers)]
-        if not len(self.stair[0]) or not len(bounds):
-            return [k for k in numbers if self._open(k)]
-        gone = dominance.droppable(bounds, self.weights, workbench.loose(self.stair))
-        return [k for k, out in zip(numbers, gone, strict=True) if not out]
+        bounds = self.bounds[np.array(numbers, dtype=np.int64)]
+        if len(self.stair[0]):
+            closed = dominance.droppable(bounds, self.weights, workbench.loose(self.stair))
+        else:
+            closed = np.asarray(~np.isfinite(bounds).all(axis=1))
+        return [number for number, gone in zip(numbers, closed, strict=True) if not gone]
 
     def _open_closer(self, number: int) -> bool:
         """The same with staircases of bounds, for sets whose legs share nothing, and directions."""

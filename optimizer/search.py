@@ -180,7 +180,8 @@ def _prepare(
         return
     scene = verification.given_scene(stage, reference)
     markets = [market.market(stage, parts, prices, scene, *one) for one in objectives(stage)]
-    found.markets[topology] = max(markets, key=floors.typical_loss)
+    one_only = len(markets) == 1
+    found.markets[topology] = markets[0] if one_only else max(markets, key=floors.typical_loss)
 
 
 def refusal(spec: Spec, topology: str) -> str | None:

@@ -39,6 +39,20 @@ def set_point_notes(spec: Spec, topology: str) -> tuple[Note, ...]:
     return tuple(found)
 
 
+def divider_stack(spec: Spec, v_reference: float, tolerance: float, i_bias: float) -> Stack:
+    """What a divider of the spec's resistors holds against a reference [V, 1, A]."""
+    rules = spec.set_points
+    return Stack(
+        v_reference=v_reference,
+        reference_tolerance=tolerance,
+        resistor_tolerance=resistor_error(spec, rules.resistor_tolerance, rules.resistor_tempco),
+        i_bias=i_bias,
+        series=rules.series,
+        total_min=rules.resistance_total_min,
+        total_max=rules.resistance_total_max,
+    )
+
+
 def resistor_error(spec: Spec, tolerance: float, tempco: float) -> float:
     """Tolerance and temperature of a resistor together, over the ambient range [1]."""
     air = spec.ambient
@@ -50,16 +64,8 @@ def stack_of(spec: Spec, controller: Controller) -> Stack | None:
     """The error stack of the feedback divider; None without a reference."""
     if controller.v_reference is None:
         return None
-    rules = spec.set_points
-    return Stack(
-        v_reference=controller.v_reference,
-        reference_tolerance=controller.v_reference_tolerance,
-        resistor_tolerance=resistor_error(spec, rules.resistor_tolerance, rules.resistor_tempco),
-        i_bias=rules.i_bias_max,
-        series=rules.series,
-        total_min=rules.resistance_total_min,
-        total_max=rules.resistance_total_max,
-    )
+    reference = controller.v_reference, controller.v_reference_tolerance
+    return divider_stack(spec, *reference, spec.set_points.i_bias_max)
 
 
 def wishes(spec: Spec, controller: Controller) -> Iterator[Wish]:
@@ -165,15 +171,8 @@ def _lockout(spec: Spec) -> Iterator[Note]:
     """The input must switch on below its lowest value, and as high as that allows."""
     rules, low = spec.set_points, spec.source.v_min
     name = "set point: under-voltage lock-out"
-    stack = Stack(
-        v_reference=rules.v_lockout_reference,
-        reference_tolerance=rules.v_lockout_tolerance,
-        resistor_tolerance=resistor_error(spec, rules.resistor_tolerance, rules.resistor_tempco),
-        i_bias=rules.i_bias_max,
-        series=rules.series,
-        total_min=rules.resistance_total_min,
-        total_max=rules.resistance_total_max,
-    )
+    reference = rules.v_lockout_reference, rules.v_lockout_tolerance
+    stack = divider_stack(spec, *reference, rules.i_bias_max)
     found = set_points.highest_below(stack, high=low)
     if found is None:
         yield Note("finding", name, f"no divider stays below {_volts(low)}", SOURCE)

@@ -8,7 +8,13 @@ from dataclasses import replace
 
 from optimizer.load_records import LedString
 from optimizer.records import Note
-from optimizer.set_point_rules import FINE_TEMPCO, FINE_TOLERANCE, SOURCE, resistor_error
+from optimizer.set_point_rules import (
+    FINE_TEMPCO,
+    FINE_TOLERANCE,
+    SOURCE,
+    divider_stack,
+    resistor_error,
+)
 from optimizer.set_points import Stack
 from optimizer.set_points_dimming import Ladder, Level, best_ladder
 from optimizer.spec_records import DimmingInput, Spec
@@ -34,15 +40,7 @@ def dimming_notes(spec: Spec) -> Iterator[Note]:
             yield Note("assumed", NAME, f"{text} ([set_points.dimming])")
         return
     rules = spec.set_points
-    stack = Stack(
-        v_reference=pin.v_reference,
-        reference_tolerance=pin.v_reference_tolerance,
-        resistor_tolerance=resistor_error(spec, rules.resistor_tolerance, rules.resistor_tempco),
-        i_bias=pin.i_bias_max,
-        series=rules.series,
-        total_min=rules.resistance_total_min,
-        total_max=rules.resistance_total_max,
-    )
+    stack = divider_stack(spec, pin.v_reference, pin.v_reference_tolerance, pin.i_bias_max)
     found = best_ladder(pin, stack, pin.levels)
     if found is None:
         text = f"no divider of {stack.series} within the allowed total resistance"

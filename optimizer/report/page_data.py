@@ -18,6 +18,7 @@ from optimizer.report.netlist import netlist_form, netlist_values
 from optimizer.report.summary import (
     bill_rows,
     hottest,
+    loss_with_sense,
     objective_loss,
     pieces_text,
     resistance_sense,
@@ -154,11 +155,11 @@ def _point(point: Plain, run: Plain) -> dict[str, Any]:
 
 def _sense(point: Plain, run: Plain) -> dict[str, Any]:
     """The charge-current sense of a point where several are offered."""
-    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    sense = point.get("charge_sense")
     if not sense:
         return {}
     ends = {key: sense[key] for key in ("resistance", "i_end", "i_end_min", "i_end_max")}
-    return {"sense": {**ends, "loss_with": None if loss is None else loss + sense["loss"]}}
+    return {"sense": {**ends, "loss_with": loss_with_sense(point, run)}}
 
 
 def _detail(point: Plain, run: Plain, words: _Words, tables: _Lanes) -> dict[str, Any]:

@@ -83,6 +83,12 @@ def resistance_sense(point: Plain) -> float | None:
     return float(sense["resistance"]) if sense else None
 
 
+def loss_with_sense(point: Plain, run: Plain) -> float | None:
+    """Loss of the objective and of the charge-current sense of a point that has one [W]."""
+    loss = objective_loss(point["verified"], run)
+    return None if loss is None else float(loss + point["charge_sense"]["loss"])
+
+
 def offers_sense(points: Sequence[Plain]) -> bool:
     """Whether points go with one of several charge-current senses."""
     return any(point.get("charge_sense") for point in points)
@@ -121,15 +127,13 @@ def front_row(point: Plain, run: Plain) -> dict[str, object]:
 
 def _sense_cells(point: Plain, run: Plain) -> dict[str, object]:
     """The charge-current sense where several are offered: its loss, and where charging ends."""
-    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    sense = point.get("charge_sense")
     if not sense:
         return {}
     return {
         "charge_sense_mohm": number(sense["resistance"], digits=4, scale=1e3),
         "charge_sense_loss_w": number(sense["loss"], digits=3),
-        "loss_with_charge_sense_w": number(
-            None if loss is None else loss + sense["loss"], digits=3
-        ),
+        "loss_with_charge_sense_w": number(loss_with_sense(point, run), digits=3),
         "end_of_charge_a": number(sense["i_end"], digits=4),
         "end_of_charge_min_a": number(sense["i_end_min"], digits=4),
         "end_of_charge_max_a": number(sense["i_end_max"], digits=4),

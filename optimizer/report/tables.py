@@ -24,6 +24,7 @@ from optimizer.report.summary import (
     SCREEN_POINTS,
     failures,
     hottest,
+    loss_with_sense,
     objective_loss,
     offers_sense,
     pieces_text,
@@ -95,12 +96,13 @@ def _figure_cells(point: Plain, run: Plain, names: Sequence[str]) -> list[object
 
 
 def _sense_cells(point: Plain, run: Plain) -> list[object]:
-    sense, loss = point.get("charge_sense"), objective_loss(point["verified"], run)
+    sense = point.get("charge_sense")
     if not sense:
         return []
+    loss = loss_with_sense(point, run)
     return [
         f"{sense['resistance'] * 1e3:g}",
-        MISSING if loss is None else fixed(loss + sense["loss"], 3),
+        MISSING if loss is None else fixed(loss, 3),
         f"{sense['i_end_min']:.3g} to {sense['i_end_max']:.3g}",
     ]
 
