@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -15,11 +16,11 @@ from optimizer.records import DIODES, BoolArray, FloatArray, IntArray, State
 from optimizer.stage import Stage
 
 ITERATIONS_MAX = 60
-CONVERGED = 1e-10
-"""Relative change of the total loss at which a set is at its own state."""
+CONVERGED = 1e-8
+"""Rise of the total loss, as a share of it, from which one more secant step ends at rounding."""
 
-LOSS_FIRST = 0.03
-"""Share of the output power the own state starts from."""
+FEEDBACK_MAX = 0.7
+"""Share of its last rise up to which the rise of a loss is taken to go on falling like that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,25 +225,53 @@ def balance_error(result: Physics) -> FloatArray:
 def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
     """The sets at their own state: losses feed back into currents and temperatures until they rest.
 
-    Lanes without a rest (runaway, dropout) end as NaN.
+    From the lossless state up, by secant steps in each lane: a step is stretched by what ends the
+    rise of the loss above the loss the state was made from. Lanes without a rest (runaway,
+    dropout) end as NaN.
     """
     job = evaluation.operation(stage, sets.frequency, sets.coil, None)
-    state = waveforms.sizing_state(
-        stage.topology,
-        job,
-        stage.controller.window,
-        LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
-        temp_board=stage.lanes.temp_ambient,
-        emulation=stage.emulation,
-    )
-    total: FloatArray = np.zeros((len(sets), len(stage.lanes)))
+    state = waveforms.lossless_state(stage.topology, job, temp_board=stage.lanes.temp_ambient)
+    loss: FloatArray = np.zeros((len(sets), len(stage.lanes)))
+    before: _Made | None = None
     for _ in range(ITERATIONS_MAX):
         found = evaluation.scene(stage, sets.coil, job, state)
         result = evaluate(found, sets, ripple=False)
-        state = next_state(result)
-        job = evaluation.operation(stage, sets.frequency, sets.coil, evaluation.i_bias(found.wave))
-        change = np.abs(result.total - total) > CONVERGED * np.abs(result.total)
-        total = result.total
-        if not change.any():
+        i_mean = evaluation.i_bias(found.wave)
+        made = _Made(result.total - loss, result.total, next_state(result), i_mean)
+        ahead = made if before is None else _stretched(made, before)
+        loss, state, before = ahead.loss, ahead.state, made
+        job = evaluation.operation(stage, sets.frequency, sets.coil, ahead.i_mean)
+        if not (np.abs(made.rise) > CONVERGED * np.abs(made.loss)).any():
             break
     return evaluate(evaluation.scene(stage, sets.coil, job, state), sets, ripple=ripple)
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What a state leads to, (n_set, n_lane): its loss and how far that is above the loss the state
+    was made from [W], the state it makes, and the mean current of the coil [A]."""
+
+    rise: FloatArray
+    loss: FloatArray
+    state: State
+    i_mean: FloatArray
+
+
+def _stretched(made: _Made, before: _Made) -> _Made:
+    """The last step, longer by what would end the rise; as it is where the loss feeds back more
+    than `FEEDBACK_MAX` of itself, as it does before it runs away."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = made.rise / before.rise
+        step = np.where(np.abs(share) <= FEEDBACK_MAX, share / (1.0 - share), 0.0)
+
+    def beyond(now: Any, last: Any) -> Any:
+        if isinstance(now, Mapping):
+            return {name: beyond(value, last[name]) for name, value in now.items()}
+        if isinstance(now, _Made | State):
+            names = [item.name for item in fields(now)]
+            return type(now)(*(beyond(getattr(now, name), getattr(last, name)) for name in names))
+        with np.errstate(invalid="ignore"):
+            return np.where(step == 0.0, now, now + step * (now - last))
+
+    found: _Made = beyond(made, before)
+    return found

@@ -16,6 +16,9 @@ from optimizer.results_evidence import PRESET, Derivation, Input
 
 OF_TWO = ("input winding: ", "output winding: ")
 
+ROUNDING = 1e-9
+"""Share by which two changes of the current may differ and still be the same."""
+
 
 @dataclass(frozen=True, slots=True)
 class Winding:
@@ -215,7 +218,8 @@ def _ripple(source: Source, lane: int) -> Iterator[Derivation]:
     found, state = source.result.scene, source.result.scene.state
     wave, job, k = found.wave, found.operation, source.k
     change = (wave.i_end[k, lane] - wave.i_start[k, lane]).sum(axis=-1)
-    at = int(np.abs(change).argmax())
+    size = np.abs(change)
+    at = int(np.argmax(size >= (1.0 - ROUNDING) * size.max()))  # the first of equals
     table, volts = source.table, winding_voltage(source, lane, at)
     carriers = table.conducts
     ohms = source.row(state.resistance_series)[lane] + sum(

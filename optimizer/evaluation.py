@@ -175,11 +175,10 @@ def scene(
     """Waveforms and bank spectra of the sets of `job` under `state`."""
     window, emulation = stage.controller.window, stage.emulation
     wave = waveforms.solve(stage.topology, job, state, window, emulation=emulation)
-    blank: ComplexArray = np.zeros((1, 1, 1), dtype=np.complex128)
-    lines = {
-        node: spectra.harmonics(wave, node, bank.HARMONICS) if spectrum else blank
-        for node in stage.nodes
-    }
+    lines: Mapping[str, ComplexArray] = dict.fromkeys(stage.nodes, np.zeros((1, 1, 1), complex))
+    if spectrum:
+        turns = spectra.edge_turns(wave, bank.HARMONICS)
+        lines = {node: spectra.harmonics(wave, node, bank.HARMONICS, turns) for node in stage.nodes}
     return Scene(stage, coil, job, state, wave, lines)
 
 

@@ -7,13 +7,47 @@ import numpy as np
 from optimizer.records import ComplexArray, FloatArray, Waveform
 
 
-def harmonics(waveform: Waveform, node: str, n_harmonic: int) -> ComplexArray:
+def edge_turns(waveform: Waveform, n_harmonic: int) -> ComplexArray:
+    """How far each harmonic has turned back where each interval begins, the same for all nodes.
+
+    waveform : steady-state currents
+    n_harmonic : number of harmonics
+    Returns : exp(-j m w t) [1], (n_set, n_lane, n_interval, n_harmonic)
+
+    Holds for: any pattern.
+    Source: definition; powers of the fundamental by doubling.
+
+    >>> from optimizer.topologies import TOPOLOGIES
+    >>> from optimizer.records import Operation
+    >>> from optimizer.waveforms import lossless_state, solve
+    >>> one = lambda value: np.array([[value]])
+    >>> job = Operation(one(24.0), one(12.0), one(5.0), one(300e3), one(10e-6), np.array([0]))
+    >>> wave = solve(TOPOLOGIES["buck"], job, lossless_state(TOPOLOGIES["buck"], job))
+    >>> edge_turns(wave, 2).real.round(9).tolist()
+    [[[[1.0, 1.0], [-1.0, 1.0]]]]
+    """
+    edge = np.cumsum(waveform.duration, axis=-1) - waveform.duration
+    turns = np.empty((*edge.shape, n_harmonic), dtype=np.complex128)
+    turns[..., 0] = np.exp(-2j * np.pi * edge)
+    known = 1
+    while known < n_harmonic:
+        more = min(known, n_harmonic - known)
+        last, new = turns[..., known - 1 : known], turns[..., known : known + more]
+        np.multiply(turns[..., :more], last, out=new)
+        known += more
+    return turns
+
+
+def harmonics(
+    waveform: Waveform, node: str, n_harmonic: int, turns: ComplexArray | None = None
+) -> ComplexArray:
     """Peak phasors of the current a bank carries, fundamental first.
 
     waveform : steady-state currents
     node : "input" (drawn by the stage less its mean), "output" (delivered less its mean) or
         "coupling" (through the coupling bank)
     n_harmonic : number of harmonics; the fundamental is 1 / time_pattern
+    turns : the `edge_turns` of the waveform [1], where they are known already
     Returns : I_m [A] so that i(t) = Re sum I_m exp(j m w t), t = 0 at the start of the pattern,
         (n_set, n_lane, n_harmonic)
 
@@ -32,16 +66,13 @@ def harmonics(waveform: Waveform, node: str, n_harmonic: int) -> ComplexArray:
     first, last, slope = _pieces(waveform, node)
     jump = first - np.roll(last, 1, axis=-1)
     kink = np.roll(slope, 1, axis=-1) - slope
-    order = np.arange(1, n_harmonic + 1)
-    angle = 2 * np.pi * order
-    edge = np.cumsum(waveform.duration, axis=-1) - waveform.duration
-    total = np.zeros((*edge.shape[:2], n_harmonic), dtype=np.complex128)
-    for k in range(edge.shape[-1]):
-        turn = np.exp(-2j * np.pi * edge[..., k])[..., np.newaxis]
-        turns = np.cumprod(np.broadcast_to(turn, total.shape), axis=-1)
-        step = -1j * jump[..., k, np.newaxis] / angle + kink[..., k, np.newaxis] / angle**2
-        total += turns * step
-    return 2 * total
+    turns = edge_turns(waveform, n_harmonic) if turns is None else turns
+    angle = 2 * np.pi * np.arange(1, n_harmonic + 1)
+    of_jump, of_kink = -2j / angle, 2 / angle**2
+    total: ComplexArray = np.zeros((*jump.shape[:2], n_harmonic), dtype=np.complex128)
+    for k in range(jump.shape[-1]):
+        total += turns[..., k, :] * (jump[..., k, None] * of_jump + kink[..., k, None] * of_kink)
+    return total
 
 
 def _pieces(waveform: Waveform, node: str) -> tuple[FloatArray, FloatArray, FloatArray]:
