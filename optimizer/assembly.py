@@ -19,6 +19,9 @@ ITERATIONS_MAX = 60
 CONVERGED = 1e-8
 """Rise of the total loss, as a share of it, from which one more secant step ends at rounding."""
 
+LOSS_FIRST = 0.03
+"""Share of the output power the own state starts from."""
+
 FEEDBACK_MAX = 0.7
 """Share of its last rise up to which the rise of a loss is taken to go on falling like that."""
 
@@ -225,12 +228,18 @@ def balance_error(result: Physics) -> FloatArray:
 def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
     """The sets at their own state: losses feed back into currents and temperatures until they rest.
 
-    From the lossless state up, by secant steps in each lane: a step is stretched by what ends the
-    rise of the loss above the loss the state was made from. Lanes without a rest (runaway,
-    dropout) end as NaN.
+    By secant steps in each lane: a step is stretched by what ends the rise of the loss above the
+    loss the state was made from. Lanes without a rest (runaway, dropout) end as NaN.
     """
     job = evaluation.operation(stage, sets.frequency, sets.coil, None)
-    state = waveforms.lossless_state(stage.topology, job, temp_board=stage.lanes.temp_ambient)
+    state = waveforms.sizing_state(
+        stage.topology,
+        job,
+        stage.controller.window,
+        LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
+        temp_board=stage.lanes.temp_ambient,
+        emulation=stage.emulation,
+    )
     loss: FloatArray = np.zeros((len(sets), len(stage.lanes)))
     before: _Made | None = None
     for _ in range(ITERATIONS_MAX):

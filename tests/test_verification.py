@@ -5,15 +5,14 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping
 from dataclasses import replace
-from types import ModuleType
 
 import numpy as np
 import pytest
 
-from optimizer import assembly, buying, evaluation, limits, verification, waveforms
+from optimizer import assembly, buying, evaluation, limits, verification
 from optimizer.assembly import Physics, Sets
 from optimizer.points import points
-from optimizer.records import FloatArray, Operation, State
+from optimizer.records import FloatArray, State
 from optimizer.spec import parse_spec
 from optimizer.stage import Stage, build_stage
 from tests import benches
@@ -167,18 +166,10 @@ def test_own_state_is_a_fixed_point(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS[:4])
 def test_own_state_does_not_depend_on_the_start(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    lossless = waveforms.lossless_state
-
-    def lossy(topology: ModuleType, job: Operation, *, temp_board: FloatArray) -> State:
-        state = lossless(topology, job, temp_board=temp_board + 30.0)
-        return replace(
-            state, i_input_extra=0.05 * job.i_output, resistance_series=5e-3 + 0.0 * job.v_input
-        )
-
     for stage, sets, result in drawn(seed):
-        with monkeypatch.context() as patch:
-            patch.setattr(waveforms, "lossless_state", lossy)
-            other = assembly.own_physics(stage, sets)
+        monkeypatch.setattr(assembly, "LOSS_FIRST", 0.08)
+        other = assembly.own_physics(stage, sets)
+        monkeypatch.undo()
         assert np.allclose(result.total, other.total, rtol=1e-7, equal_nan=True)
 
 
