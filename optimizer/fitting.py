@@ -7,8 +7,8 @@ the sum over it and the least of every other group is over the limit for some of
 
 from __future__ import annotations
 
+import highspy
 import numpy as np
-from scipy.optimize import linprog
 
 from optimizer.dominance import Staircase, corners
 from optimizer.errors import NotProved
@@ -79,7 +79,7 @@ def _fit(
     if not len(room):
         return kept
     weight = np.full(len(room), 1.0 / len(room))
-    cuts: list[FloatArray] = []
+    tightest = _Tightest(len(room))
     for _ in range(CUTS):
         sums = [values @ weight for values in use]
         excess = np.sum([value.min() for value in sums]) - room @ weight
@@ -88,8 +88,7 @@ def _fit(
         for mask, value in zip(kept, sums, strict=True):
             mask &= value - value.min() + excess <= ROOM
         least = [values[int(np.argmin(value))] for values, value in zip(use, sums, strict=True)]
-        cuts.append(np.sum(least, axis=0) - room)
-        weight, bound = _tightest(cuts)
+        weight, bound = tightest.beside(np.sum(least, axis=0) - room)
         if bound - excess < ENOUGH:
             break
     return kept
@@ -116,19 +115,37 @@ def _beside(first: FloatArray, rest: FloatArray) -> FloatArray:
     return np.concatenate([first[:, None], rest], axis=1)
 
 
-def _tightest(cuts: list[FloatArray]) -> tuple[FloatArray, float]:
-    """Weights, adding up to one, for which the least of the cuts is largest; and that least."""
-    planes = np.array(cuts)
-    count = planes.shape[1]
-    found = linprog(
-        np.append(np.zeros(count), -1.0),
-        A_ub=np.concatenate([-planes, np.ones((len(planes), 1))], axis=1),
-        b_ub=np.zeros(len(planes)),
-        A_eq=np.append(np.ones(count), 0.0)[None, :],
-        b_eq=[1.0],
-        bounds=[(0.0, None)] * count + [(None, None)],
-    )
-    if found.x is None:
-        raise NotProved(f"no weights found: {found.message}")
-    weight = np.maximum(found.x[:-1], 0.0)
-    return weight / weight.sum(), float(found.x[-1])
+class _Quiet(highspy.Highs):
+    """The solver without the line it prints when the first one of a process is made."""
+
+    def enableCallbacks(self) -> None:  # noqa: N802
+        """Called while it is made."""
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
+class _Tightest:
+    """Weights, adding up to one, for which the least of the cuts is largest; and that least.
+
+    The solver is kept from cut to cut: each time it goes on from the weights before.
+    """
+
+    def __init__(self, count: int) -> None:
+        """`count` : number of limits to be weighed."""
+        self._solver = solver = _Quiet()  # type: ignore[no-untyped-call]
+        self._index = np.arange(count + 1, dtype=np.int32)
+        solver.addVars(count + 1, np.append(np.zeros(count), -np.inf), np.full(count + 1, np.inf))
+        solver.changeColCost(count, -1.0)
+        solver.addRow(1.0, 1.0, count, self._index[:-1], np.ones(count))
+
+    def beside(self, cut: FloatArray) -> tuple[FloatArray, float]:
+        """The answer with one cut more, (n_limit,)."""
+        solver = self._solver
+        solver.addRow(0.0, np.inf, len(self._index), self._index, np.append(cut, -1.0))
+        solver.run()
+        status = solver.getModelStatus()
+        if status != highspy.HighsModelStatus.kOptimal:
+            raise NotProved(f"no weights found: {solver.modelStatusToString(status)}")
+        *found, least = solver.getSolution().col_value
+        weight = np.maximum(found, 0.0)
+        return weight / weight.sum(), float(least)
