@@ -66,7 +66,14 @@ def kept(run: Plain) -> dict[str, Any]:
             point if point.get("evidence") or point.get("mark") else _line(point)
             for point in points
         ]
-    found: dict[str, Any] = rounded({**run, "points": list(points)})
+    bare = [{**one, "verified": {**one["verified"], "lanes": None}} for one in points]
+    found: dict[str, Any] = rounded({**run, "points": bare})
+    tables: dict[int, Any] = {}  # many points share one table of operating points
+    for point, whole in zip(found["points"], points, strict=True):
+        lanes = whole["verified"]["lanes"]
+        if id(lanes) not in tables:
+            tables[id(lanes)] = rounded(lanes)
+        point["verified"]["lanes"] = tables[id(lanes)]
     return found
 
 

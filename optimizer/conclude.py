@@ -34,7 +34,7 @@ __all__ = ["front", "run_of", "verify_board"]
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
 
-EVIDENCE_AT_ONCE = 10
+EVIDENCE_AT_ONCE = 15
 """Sets that one process makes evidence of at a time."""
 
 T = TypeVar("T")

@@ -13,9 +13,9 @@ from functools import cache
 import numpy as np
 
 from optimizer import assembly, buying, conclude_margins
-from optimizer.conclude_bill import bill_of
+from optimizer.conclude_bill import Known, bill_of
 from optimizer.conclude_sets import Chosen, Place, part_set_of, stacked
-from optimizer.records import switch_kind
+from optimizer.records import BoolArray, switch_kind
 from optimizer.results import Verified
 from optimizer.results_evidence import Alternate
 from optimizer.stage import Stage
@@ -41,7 +41,7 @@ ALIKE: Mapping[str, Mapping[str, tuple[float, float]]] = {
 OF_ROOM = ("m", "m2")
 """Units of limits of room, which an alternate on the same pads hardly moves."""
 
-SETS_AT_ONCE = 48
+SETS_AT_ONCE = 96
 Swap = tuple[int, str, Chosen, str, int]
 """Number of the set, part replaced, the set with the alternate, kind and row of the alternate."""
 
@@ -82,10 +82,10 @@ def _judged(own: Stage, some: Sequence[Swap]) -> list[Alternate]:
     names = [part_set_of(swapped, own.tables) for _, _, swapped, _, _ in some]
     margins = conclude_margins.margins(result, sets, names)
     mission, _ = objectives(result)
-    found = []
+    found, known = [], Known()
     for k, (_, _, swapped, kind, row) in enumerate(some):
         table = own.tables[kind]
-        bill = bill_of(own.spec, own.tables, swapped)
+        bill = bill_of(own.spec, own.tables, swapped, known)
         price = next(b.unit_price for b in bill.lines if b.part_number == table.part_number[row])
         found.append(
             Alternate(
@@ -138,7 +138,7 @@ def _replaced(one: Chosen, kind: str, row: int, other: int) -> Chosen:
 def _likely(own: Stage, kind: str, row: int) -> tuple[int, ...]:
     """Rows of the likeliest alternates: another maker, same pads, alive, alike; cheapest first."""
     table, rules = own.tables[kind], own.spec.purchase
-    fits = np.array([_may_stand(table, row, other) for other in range(len(table.part_number))])
+    fits = _may_stand(table, row)
     fits &= np.isin(np.array(table.texts["status"]), rules.states_allowed)
     for key, (low, high) in ALIKE[kind].items():
         share = table.numbers[key] / table.numbers[key][row]
@@ -155,14 +155,14 @@ def _likely(own: Stage, kind: str, row: int) -> tuple[int, ...]:
     return tuple(other for _, other in sorted(priced)[:LOOKED_AT])
 
 
-def _may_stand(table: PartTable, row: int, other: int) -> bool:
-    """Another maker's part on the same land pattern, of the same technology or windings."""
-    texts = table.texts
+def _may_stand(table: PartTable, row: int) -> BoolArray:
+    """Parts of another maker on the same land pattern, of the same technology or windings."""
+    maker = np.array(table.texts["maker"])
+    fits = maker != maker[row]
+    for key in ("land_pattern", "technology") if table.kind == "capacitor" else ("land_pattern",):
+        text = np.array(table.texts[key])
+        fits &= text == text[row]
     if table.kind == "inductor":
-        coupling = table.numbers["coupling_typ"]
-        if np.isnan(coupling[row]) != np.isnan(coupling[other]):
-            return False
-    same = ("land_pattern", "technology") if table.kind == "capacitor" else ("land_pattern",)
-    return texts["maker"][other] != texts["maker"][row] and all(
-        texts[key][other] == texts[key][row] for key in same
-    )
+        single = np.isnan(table.numbers["coupling_typ"])
+        fits &= single == single[row]
+    return np.asarray(fits)

@@ -30,12 +30,26 @@ class Bill:
     items: Mapping[str, float]
 
 
-def bill_of(spec: Spec, tables: Tables, one: Chosen) -> Bill:
-    """Every distinct part number once, priced for the pieces of all its positions together."""
+Known = dict[tuple[str, int, tuple[tuple[str, int], ...]], BillLine]
+"""Lines made before for one spec and its tables, by kind, row and (position, pieces)."""
+
+
+def bill_of(spec: Spec, tables: Tables, one: Chosen, known: Known | None = None) -> Bill:
+    """Every distinct part number once, priced for the pieces of all its positions together.
+
+    known : looked up first and added to, where bills of many sets are asked for
+    """
+    known = {} if known is None else known
     pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
     for position, kind, row, pieces in one.places():
         pooled.setdefault((kind, row), []).append((position, pieces))
-    lines = tuple(_line(spec, tables[kind], row, held) for (kind, row), held in pooled.items())
+    found = []
+    for (kind, row), held in pooled.items():
+        key = (kind, row, tuple(held))
+        if key not in known:
+            known[key] = _line(spec, tables[kind], row, held)
+        found.append(known[key])
+    lines = tuple(found)
     boards = spec.purchase.boards
     totals = np.array([line.line_price for line in lines])
     parts = purchase.cost_units(totals, boards=boards)

@@ -15,7 +15,7 @@ from optimizer import (
     verification,
 )
 from optimizer.assembly import Physics, Sets
-from optimizer.conclude_bill import bill_of
+from optimizer.conclude_bill import Known, bill_of
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
 from optimizer.limits import Chain
 from optimizer.parts import board, capacitor
@@ -23,7 +23,7 @@ from optimizer.records import FloatArray
 from optimizer.results import Margin, PartSet, Verified
 from optimizer.stage import Stage, build_stage, lanes_where
 
-SETS_AT_ONCE = 48
+SETS_AT_ONCE = 96
 NAMED_MOST = 3
 """Efficiencies shown where the spec has no floors."""
 
@@ -63,6 +63,7 @@ class _Table:
 
     def __init__(self, stage: Stage, result: Physics, sets: Sets) -> None:
         self.stage, self.result, self.lanes = stage, result, stage.lanes
+        self._known: Known = {}
         self.shape = (len(sets), len(stage.lanes))
         job, state, wave = result.scene.operation, result.scene.state, result.scene.wave
         self.losses = {key: self._wide(value) for key, value in result.losses.items()}
@@ -86,7 +87,7 @@ class _Table:
         self, number: int, one: Chosen, name: PartSet, margins: list[Margin], chain: Chain
     ) -> Verified:
         """The record of one set."""
-        bill = bill_of(self.stage.spec, self.stage.tables, one)
+        bill = bill_of(self.stage.spec, self.stage.tables, one, self._known)
         total, power = self.total[number], self.power_output[number]
         efficiency = board.efficiency(power_output=power, loss_total=total)
         return Verified(

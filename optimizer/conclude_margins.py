@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -47,10 +48,13 @@ def _of_check(
     unknown = check.applies & (np.isnan(value) | np.isnan(allowed))
     share = np.where(unknown, -np.inf, share)
     worst = np.argmin(np.where(np.isnan(share), np.inf, share), axis=1)
-    for number in range(count):
-        lane = int(worst[number])
+    rows = np.arange(count)
+    figures = (x[rows, worst].tolist() for x in (share, value, allowed))
+    for number, (lane, margin, figure, limit) in enumerate(
+        zip(worst.tolist(), *figures, strict=True)
+    ):
         part = _part(names[number], check, turn)
-        if np.isnan(share[number, lane]) or share[number, lane] == np.inf or part is None:
+        if math.isnan(margin) or margin == math.inf or part is None:
             continue
         case = check.cases[lane] if check.cases else ""
         case = "always" if check.cases == DURATIONS[:1] else case
@@ -62,10 +66,10 @@ def _of_check(
                 quantity=check.quantity,
                 at=case or lanes.name[lane],
                 parameter_set=_told_case(case) if case else told(lanes, lane),
-                value=float(value[number, lane]),
-                allowed=float(allowed[number, lane]),
+                value=figure,
+                allowed=limit,
                 unit=check.unit,
-                margin=float(share[number, lane]),
+                margin=margin,
                 transient=case == "transient" or (not case and bool(lanes.transient[lane])),
                 at_least=check.at_least,
             ),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -286,20 +287,35 @@ AS_THEY_ARE = (str, int, bool, type(None))
 """Types of which JSON knows every value."""
 
 
-def as_plain(value: Any) -> Any:
-    """Records, arrays and mappings as JSON-able data; NaN becomes None, tuple keys "a | b"."""
+@cache
+def _names(kind: type[Any]) -> tuple[str, ...]:
+    return tuple(item.name for item in fields(kind))
+
+
+def as_plain(value: Any, tables: dict[int, Any] | None = None) -> Any:
+    """Records, arrays and mappings as JSON-able data; NaN becomes None, tuple keys "a | b".
+
+    tables : tables of operating points made plain already, by identity: many points share one
+    """
+    tables = {} if tables is None else tables
     if type(value) in AS_THEY_ARE:
         return value
     if type(value) is float:
         return value if math.isfinite(value) else None
+    if isinstance(value, Lanes) and id(value) in tables:
+        return tables[id(value)]
     if is_dataclass(value) and not isinstance(value, type):
-        return {item.name: as_plain(getattr(value, item.name)) for item in fields(value)}
+        names = _names(type(value))
+        plain = {name: as_plain(getattr(value, name), tables) for name in names}
+        if isinstance(value, Lanes):
+            tables[id(value)] = plain
+        return plain
     if isinstance(value, np.ndarray):
         return _plain_array(value)
     if isinstance(value, Mapping):
-        return {_plain_key(key): as_plain(item) for key, item in value.items()}
+        return {_plain_key(key): as_plain(item, tables) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [as_plain(item) for item in value]
+        return [as_plain(item, tables) for item in value]
     if isinstance(value, np.generic):
         return as_plain(value.item())
     if isinstance(value, float) and not math.isfinite(value):

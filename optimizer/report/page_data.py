@@ -103,6 +103,11 @@ class _Lanes:
 
 def short(value: Any, digits: int = DIGITS) -> Any:
     """Numbers to so many digits, whole ones without a point."""
+    kind = type(value)  # asked first: most of a run are plain floats and texts
+    if kind is float:
+        return _digits(value, digits)
+    if kind is str or kind is int or value is None:
+        return value
     if isinstance(value, float):
         return _digits(value, digits)
     if isinstance(value, Mapping):
