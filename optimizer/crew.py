@@ -6,6 +6,7 @@ tasks at a time and takes all answers in before it hands over the next.
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -78,6 +79,7 @@ def _begin(ended: Any) -> None:
     global _ended
     _ended = ended
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.freeze()  # a search for garbage among what the parent made would copy its pages
 
 
 def _one(task: Any) -> Any:
