@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from optimizer.conclude_figures import own_stage
 from optimizer.conclude_sets import Chosen, stacked
 from optimizer.parts import bank, board
 from optimizer.points_sweep import sweep
-from optimizer.records import DIODES, WINDINGS, FloatArray
+from optimizer.records import DIODES, WINDINGS, BoolArray, FloatArray
 from optimizer.results import Verified
 from optimizer.results_evidence import Alternate, Branch, Circuit, Evidence, Shape, Traces
 from optimizer.stage import Stage, build_stage
@@ -87,9 +86,7 @@ def _traces(result: Physics, waves: Mapping[str, FloatArray], k: int) -> Traces:
         time_pattern=wave.time_pattern[k],
         duration=wave.duration[k],
         i_coil=currents,
-        ripple={
-            node: tuple(break_points(lane) for lane in lanes[k]) for node, lanes in waves.items()
-        },
+        ripple={node: tuple(break_points(lanes[k])) for node, lanes in waves.items()},
         i_apart=(start[:, 0, 0] - start[:, 0, 1]) / 2.0 if two else np.zeros(0),
     )
 
@@ -119,34 +116,52 @@ def _ripple_waves(result: Physics, node: str, sets: Sets) -> FloatArray:
     return np.asarray(volts.real @ np.cos(angle) - volts.imag @ np.sin(angle))
 
 
-def break_points(samples: FloatArray) -> tuple[float, ...]:
-    """A sampled period as few break points, straight between them.
+def break_points(samples: FloatArray) -> list[tuple[float, ...]]:
+    """Sampled periods, (n_wave, n_sample), as few break points each, straight between them.
 
-    Returns the unit of the values, then pairs of whole numbers: thousandths of the period and
-    units; nothing where the period is not known.
+    Returns for each the unit of the values, then pairs of whole numbers: thousandths of the period
+    and units; nothing where the period is not known.
 
-    >>> break_points(np.array([0.0, 1.0, 2.0, 1.0]))
-    (0.004, 0, 0, 500, 500, 1000, 0)
+    >>> break_points(np.array([[0.0, 1.0, 2.0, 1.0]]))
+    [(0.004, 0, 0, 500, 500, 1000, 0)]
     """
-    if not np.isfinite(samples).all():
-        return ()
-    values = np.append(samples, samples[0])
-    swing = float(np.ptp(values)) or 1.0
-    kept = {0, len(values) - 1, int(values.argmax()), int(values.argmin())}
-    spans = list(pairwise(sorted(kept)))
-    steps = np.arange(len(values))
-    while spans:
-        low, high = spans.pop()
-        rise = (values[high] - values[low]) / (high - low)
-        off = np.abs(values[low : high + 1] - values[low] - rise * steps[: high - low + 1])
-        most = int(off.argmax())
-        at = low + most
-        if off[most] > SAG * swing:
-            kept.add(at)
-            spans += [(low, at), (at, high)]
-    unit = float(f"{swing / UNITS:.5g}")
-    pairs = [(round(1000 * k / (len(values) - 1)), round(values[k] / unit)) for k in sorted(kept)]
-    return (unit, *(number for pair in pairs for number in pair))
+    values = np.concatenate([samples, samples[:, :1]], axis=1)
+    known = np.isfinite(values).all(axis=1)
+    values = np.where(known[:, None], values, 0.0)
+    swing = np.ptp(values, axis=1)
+    swing = np.where(swing > 0.0, swing, 1.0)
+    kept, last = _kept(values, SAG * swing), values.shape[1] - 1
+    found: list[tuple[float, ...]] = []
+    for wave, keep, size, told in zip(values, kept, swing.tolist(), known.tolist(), strict=True):
+        unit, at = float(f"{size / UNITS:.5g}"), np.flatnonzero(keep)
+        pairs = np.rint(np.stack([1000 * at / last, wave[at] / unit], axis=1))
+        found.append((unit, *pairs.ravel().astype(int).tolist()) if told else ())
+    return found
+
+
+def _kept(values: FloatArray, off_max: FloatArray) -> BoolArray:
+    """Which samples to keep so that no other lies farther than `off_max` off the line between them.
+
+    Ends and extremes are, then again and again the farthest between two neighbours, in all waves
+    at once: they stand one after the other, and no sample lies between two of them.
+    """
+    row, place = np.arange(len(values)), np.arange(values.size)
+    kept = np.zeros(values.shape, dtype=bool)
+    for pick in (0, -1, values.argmax(axis=1), values.argmin(axis=1)):
+        kept[row, pick] = True
+    flat, chosen = values.ravel(), kept.ravel()
+    while True:
+        at = np.flatnonzero(chosen)
+        span = np.append(np.diff(at), 1)
+        rise = np.append(np.diff(flat[at]), 0.0) / span
+        piece = np.repeat(np.arange(len(at)), span)
+        off = np.abs(flat - flat[at][piece] - rise[piece] * (place - at[piece]))
+        most = np.maximum.reduceat(off, at)
+        far = most > off_max[at // values.shape[1]]
+        if not far.any():
+            return kept
+        worst = np.flatnonzero(far[piece] & (off == most[piece]))
+        chosen[worst[np.unique(piece[worst], return_index=True)[1]]] = True
 
 
 # --- circuit --------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from tests.use_specs import spec_of
 def test_break_points_follow_the_samples(values: list[float]) -> None:
     """Straight lines between them stay within the sag and the rounding to units."""
     samples = np.array(values)
-    unit, *pairs = break_points(samples)
+    ((unit, *pairs),) = break_points(samples[None, :])
     share, level = np.array(pairs[0::2]) / 1000, np.array(pairs[1::2]) * unit
     again = np.interp(np.arange(len(samples)) / len(samples), share, level)
     swing = float(np.ptp(samples))
@@ -35,7 +35,7 @@ def test_break_points_follow_the_samples(values: list[float]) -> None:
 
 
 def test_what_is_not_known_has_no_break_points() -> None:
-    assert break_points(np.array([1.0, np.nan])) == ()
+    assert break_points(np.array([[1.0, np.nan]])) == [()]
 
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=200), st.integers(3, 60))
