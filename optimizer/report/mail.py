@@ -19,12 +19,18 @@ LOSS_BAND = (-0.05, 0.20)
 """How far a measured loss may lie from the uncalibrated model: common practice, no source."""
 
 
-def mail_text(run: Plain, points: Sequence[Plain] | None = None) -> str:
-    """Verdict, the points asked for (the marked ones when not given), and the cautions."""
+def mail_text(
+    run: Plain, points: Sequence[Plain] | None = None, said: Sequence[str] | None = None
+) -> str:
+    """Verdict, the points asked for (the marked ones when not given), and the cautions.
+
+    said : the `cautions` of the run, where they are known already
+    """
+    said = cautions(run) if said is None else said
     lines = [one_line(run["title"] or run["name"]), "", *_wrapped(proof_text(run)), ""]
     for point in marked_points(run) if points is None else points:
         lines += [*point_lines(point, run), ""]
-    lines += ["Cautions", *(line for text in cautions(run) for line in _wrapped(f"- {text}", "  "))]
+    lines += ["Cautions", *(line for text in said for line in _wrapped(f"- {text}", "  "))]
     files = ", ".join(f"{name} {value[:12]}" for name, value in run["hashes"].items())
     lines += ["", *_wrapped(f"Inputs (start of SHA-256): {files}")]
     return "\n".join(line.rstrip() for line in lines) + "\n"

@@ -6,9 +6,10 @@ repeat stand once in ``words`` and are referred to by number inside the derivati
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from optimizer.report.cautions import cautions
 from optimizer.report.cells import csv_text
 from optimizer.report.grids import SMALL, UNITS_SHOWN
 from optimizer.report.lists import sample_rows
@@ -52,8 +53,9 @@ def page_data(run: Plain) -> dict[str, Any]:
     shown = {point["number"] for point in spread_points(full, run)}
     for point in points:
         point["shown"] = point["number"] in shown
+    said = cautions(run)
     details = {
-        str(point["number"]): _detail(point, run, words, tables)
+        str(point["number"]): _detail(point, run, said, words, tables)
         for point in run["points"]
         if point["verified"]["losses"]
     }
@@ -167,7 +169,9 @@ def _sense(point: Plain, run: Plain) -> dict[str, Any]:
     return {"sense": {**ends, "loss_with": loss_with_sense(point, run)}}
 
 
-def _detail(point: Plain, run: Plain, words: _Words, tables: _Lanes) -> dict[str, Any]:
+def _detail(
+    point: Plain, run: Plain, said: Sequence[str], words: _Words, tables: _Lanes
+) -> dict[str, Any]:
     """Everything of one point."""
     verified, evidence = point["verified"], point["evidence"]
     found: dict[str, Any] = short({name: verified[name] for name in DETAILED})
@@ -178,7 +182,7 @@ def _detail(point: Plain, run: Plain, words: _Words, tables: _Lanes) -> dict[str
     ]
     found["lanes"] = tables(verified["lanes"])
     found["shape"] = shape_name(verified["part_set"]["topology"], resistance_sense(point))
-    found["files"] = {"summary": mail_text(run, [point])}
+    found["files"] = {"summary": mail_text(run, [point], said)}
     found["files"]["parts"] = csv_text(bill_rows(point, run))
     if evidence:
         found |= _evidence(point, run, words)
