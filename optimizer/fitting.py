@@ -116,11 +116,15 @@ def _beside(first: FloatArray, rest: FloatArray) -> FloatArray:
 
 
 class _Quiet(highspy.Highs):
-    """The solver without the line it prints when the first one of a process is made."""
+    """The solver without the line it prints when the first one of a process is made.
+
+    On one thread: the first one settles the number for every solver of the process.
+    """
 
     def enableCallbacks(self) -> None:  # noqa: N802
         """Called while it is made."""
         self.setOptionValue("output_flag", False)
+        self.setOptionValue("threads", 1)
         super().enableCallbacks()  # type: ignore[no-untyped-call]
 
 

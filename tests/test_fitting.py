@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -85,3 +87,19 @@ def test_nothing_fits_below_what_is_possible(seed):
     choice = random_choice(seed, rows=0)
     masks = fitting.within(choice, 0.0, math.inf)
     assert not any(mask.any() for body in masks for mask in body)
+
+
+AFTERWARDS = """
+import numpy as np
+from optimizer import fitting
+from optimizer.selfcheck import check_solver
+print(fitting._Tightest(2).beside(np.array([1.0, -1.0])))
+check_solver()
+"""
+
+
+def test_the_solver_of_the_proofs_works_after_the_one_of_the_weights() -> None:
+    """The first solver of a process settles its threads; nothing else is printed by it."""
+    told = subprocess.run([sys.executable, "-c", AFTERWARDS], capture_output=True, text=True)
+    assert told.returncode == 0, told.stderr
+    assert told.stdout.splitlines() == ["(array([1., 0.]), 1.0)"]
