@@ -17,7 +17,7 @@ from optimizer.stage import Stage
 
 ITERATIONS_MAX = 60
 CONVERGED = 1e-8
-"""Rise of the total loss, as a share of it, from which one more secant step ends at rounding."""
+"""Rise of the total loss, as a share of it, from which one more secant step ends within 1e-11."""
 
 LOSS_FIRST = 0.03
 """Share of the output power the own state starts from."""
