@@ -22,7 +22,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from optimizer import cli_life, cli_page
-from optimizer.cli_ask import Door, add_commands
+from optimizer.cli_ask import RUN_HELP, Door, add_commands
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("paths", nargs="+", type=Path, help="CSV files, folders of them, or a spec")
     check.set_defaults(action=lint_command)
     cli_page.add_commands(commands.add_parser, _common(), point_number)
-    door = Door(seconds, run_name, Progress, stop_on_interrupt, read_inputs, print_json)
+    door = Door(seconds, run_folder, Progress, stop_on_interrupt, read_inputs, print_json)
     add_commands(partial(commands.add_parser, parents=[_common()]), door)
     cli_life.add_commands(commands, cli_life.Door(_common, print_json, DONE, INFEASIBLE))
     return whole
@@ -114,7 +114,7 @@ def _verify_arguments(verify: argparse.ArgumentParser) -> None:
     chosen = verify.add_mutually_exclusive_group(required=True)
     chosen.add_argument("--board", type=Path, help="board file (TOML) of an existing board")
     chosen.add_argument("--point", type=point_number, help="number of a front point of a run")
-    verify.add_argument("--run", type=Path, help="run folder of the point (default: runs/<spec>)")
+    verify.add_argument("--run", type=Path, help=RUN_HELP)
     verify.set_defaults(action=verify_command)
 
 
@@ -188,6 +188,12 @@ def peak_memory() -> str:
 def run_name(path: Path) -> str:
     """A run name from the name of the spec file."""
     return re.sub(r"[^\w.-]+", "-", path.stem).strip("-._") or "run"
+
+
+def run_folder(spec: Path) -> Path:
+    """The run of a spec: in `runs`, where `front` writes it, else beside the spec."""
+    usual, beside = Path("runs") / run_name(spec), spec.parent / run_name(spec)
+    return beside if beside.is_dir() and not usual.is_dir() else usual
 
 
 def front_command(args: argparse.Namespace) -> int:
@@ -282,7 +288,7 @@ def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path], float 
     from optimizer.archive import board_of, point_of, read_run
     from optimizer.report.summary import resistance_sense
 
-    folder = args.run or Path("runs") / run_name(args.spec)
+    folder = args.run or run_folder(args.spec)
     point = point_of(read_run(folder), args.point, place=str(folder))
     return board_of(point), (), resistance_sense(point)
 

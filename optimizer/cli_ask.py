@@ -27,7 +27,7 @@ class Door:
     """What these commands share with the others: given by `cli`, which knows this module."""
 
     seconds: Callable[[str], float]
-    run_name: Callable[[Path], str]
+    run_folder: Callable[[Path], Path]
     progress: Callable[[], Any]
     stop: Callable[[Any], AbstractContextManager[Callable[[], bool]]]
     read: Callable[..., tuple[Any, Any]]
@@ -40,7 +40,7 @@ def add_commands(add: Add, door: Door) -> None:
     def of_run(name: str, text: str, action: Action) -> argparse.ArgumentParser:
         one = add(name, help=text)
         one.add_argument("spec", type=Path, help="spec file (TOML) of the run")
-        one.add_argument("--run", type=Path, help="run folder (default: runs/<spec>)")
+        one.add_argument("--run", type=Path, help=RUN_HELP)
         return timed(one, action)
 
     def timed(one: argparse.ArgumentParser, action: Action) -> argparse.ArgumentParser:
@@ -62,6 +62,7 @@ def add_commands(add: Add, door: Door) -> None:
 
 Action = Callable[[Door, argparse.Namespace], int]
 
+RUN_HELP = "run folder (default: runs/<spec>, else beside the spec)"
 TIME_HELP = "stop after this"
 WHY_HELP = "why a part, count, frequency or topology is not chosen"
 WHAT_HELP = "what a changed limit or other key of the spec costs or saves"
@@ -150,7 +151,7 @@ def _taken_up(door: Door, args: argparse.Namespace, progress: Any) -> Archived:
     if not args.spec.is_file():
         fix = "name the spec file of the run"
         raise InputError([Problem(str(args.spec), "", "no such file", "a spec file (TOML)", fix)])
-    folder = args.run or Path("runs") / door.run_name(args.spec)
+    folder = args.run or door.run_folder(args.spec)
     run = read_run(folder)
     if (folder / SPEC).read_bytes() != args.spec.read_bytes():
         got = f"another spec than that of the run {folder}"

@@ -107,8 +107,8 @@ def number_in(text: str, column: Column, *, unit: str = "", decimal: str = ".") 
             raise CellError(repr(text), "a plain number", "map the part of the cell that is one")
         return value
     if not rest and unit_name(target) != "dimensionless":
-        need = f"a unit of {target.label}"
-        raise CellError(repr(text), need, 'say it in the mapping, for example unit = "mohm"')
+        need, fix = f"a unit of {target.label}", f'say it in the mapping: unit = "{target.label}"'
+        raise CellError(repr(text), need, fix)
     return _converted(value, _spelled(rest), target, text)
 
 

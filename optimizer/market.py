@@ -36,7 +36,8 @@ class Market:
         [COST_UNIT], placement included
     fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a
         bank that holds each type; money : node -> least cost of a bank, by skeleton;
-        listed : (node, frequency, kind of cost) -> banks that may pass
+        listed : (node, frequency, kind of cost) -> banks that may pass; alternates : positions
+        or skeleton -> what `second_sources` has worked out
     """
 
     stage: Stage
@@ -54,6 +55,7 @@ class Market:
     covered: dict[tuple[str, float], IntArray] = field(default_factory=dict)
     money: dict[str, IntArray] = field(default_factory=dict)
     listed: dict[tuple[str, float, str], FamilyBanks] = field(default_factory=dict)
+    alternates: dict[tuple[str, ...] | int, object] = field(default_factory=dict)
 
     @property
     def numbers_limited(self) -> bool:

@@ -30,25 +30,16 @@ Halves = tuple[IntArray, IntArray]
 
 
 @dataclass
-class Pairs:
-    """Options of one group as pairs of choices, and what is known of them.
-
-    ask : which pairs pass beside every inductor; rows : what they add to each row, (n, n_row)
-    first, second : alternates of each half, None where none is demanded
-    tied : both halves are one part and change together; bank : equal parts are one type
-    """
+class Asked:
+    """A question asked of pairs of halves, of each once; bank : a pair is the same turned round."""
 
     ask: Ask
-    rows: Callable[[IntArray, IntArray], FloatArray]
-    first: Others | None
-    second: Others | None
-    tied: bool = False
     bank: bool = False
     keys: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     good: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
-    def pass_(self, x: IntArray, y: IntArray) -> BoolArray:
-        """Which pairs pass, each asked once."""
+    def __call__(self, x: IntArray, y: IntArray) -> BoolArray:
+        """The answer for each pair."""
         if self.bank:
             x, y = np.where(y < 0, x, np.minimum(x, y)), np.where(y < 0, y, np.maximum(x, y))
         key = (x << 32) + y + 1
@@ -62,6 +53,23 @@ class Pairs:
             order = np.argsort(keys)
             self.keys, self.good = keys[order], np.concatenate([self.good, *seen])[order]
         return np.asarray(self.good[np.searchsorted(self.keys, key)])
+
+
+@dataclass
+class Pairs:
+    """Options of one group as pairs of choices, and what is known of them.
+
+    pass_ : which pairs pass beside every inductor; rows : what they add to each row, (n, n_row)
+    first, second : alternates of each half, None where none is demanded
+    tied : both halves are one part and change together; bank : equal parts are one type
+    """
+
+    pass_: Ask
+    rows: Callable[[IntArray, IntArray], FloatArray]
+    first: Others | None
+    second: Others | None
+    tied: bool = False
+    bank: bool = False
 
     def robust(self, x: IntArray, y: IntArray) -> BoolArray:
         """Which pairs pass themselves and in every mixture with some alternates."""

@@ -62,6 +62,8 @@ def expand(
     """
     legs = [leg.name for leg in found.stage.topology.LEGS]
     held = {} if known is None else {group.name: group for group in known.groups}
+    if mixtures is not None:
+        held = {name: mixtures.own(group) for name, group in held.items()}
     bench = _legs_settled(found, rows, skeleton, aim, held, mixtures)
     if bench is None:
         return None

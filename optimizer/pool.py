@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,6 +47,7 @@ def pool(stage: Stage, prices: Prices) -> Pool:
             _forced_at(stage, position, table),
             _own(stage, position),
             _alone_on_its_pads(stage, prices, position),
+            needed=_needed_at(stage, position, table),
         )
         falls.append(fell)
         return left
@@ -57,8 +58,13 @@ def pool(stage: Stage, prices: Prices) -> Pool:
     return Pool(transistor, bank, coil, sense, tuple(falls))
 
 
-def _sifted(position: str, offered: int, *tests: Tests) -> tuple[IntArray, Waterfall]:
-    """Apply the tests one after the other; each part falls on the first it fails."""
+def _sifted(
+    position: str, offered: int, *tests: Tests, needed: Sequence[int] = ()
+) -> tuple[IntArray, Waterfall]:
+    """Apply the tests one after the other; each part falls on the first it fails.
+
+    needed : rows without which nothing can stand here; where one falls, the rest falls with it
+    """
     alive = np.ones(offered, dtype=bool)
     falls = []
     for series in tests:
@@ -67,6 +73,10 @@ def _sifted(position: str, offered: int, *tests: Tests) -> tuple[IntArray, Water
             if fell:
                 falls.append(Fall(position, reason, int(alive.sum()), fell))
             alive &= passes
+            if alive.any() and not alive[list(needed)].all():
+                rest = int(alive.sum())
+                falls.append(Fall(position, f"{reason} of the part forced here", rest, rest))
+                alive[:] = False
     left = np.flatnonzero(alive)
     return left, Waterfall(position, offered, tuple(falls), len(left))
 
@@ -130,6 +140,13 @@ def _forced_at(stage: Stage, position: str, table: PartTable) -> Tests:
     wanted = [f.part_number for f in stage.spec.choice.force if f.position == position]
     if wanted and not position.endswith("-bank"):
         yield "another part is forced here", np.isin(np.array(table.part_number), wanted)
+
+
+def _needed_at(stage: Stage, position: str, table: PartTable) -> list[int]:
+    """Rows that every bank of a position has to hold."""
+    forced = stage.spec.choice.force if position.endswith("-bank") else ()
+    wanted = [one.part_number for one in forced if one.position == position]
+    return [k for k, name in enumerate(table.part_number) if name in wanted]
 
 
 def pieces_wanted(stage: Stage, position: str, pieces: IntArray) -> BoolArray:

@@ -254,6 +254,17 @@ class Run:
     shapes: Mapping[str, Shape] = field(default_factory=dict)
 
 
+def counted(value: float | None) -> float | int | None:
+    """A number of pieces or weeks: without decimals where it has none, None where not known.
+
+    >>> counted(2385.0), counted(0.5), counted(math.nan)
+    (2385, 0.5, None)
+    """
+    if value is None or math.isnan(value):
+        return None
+    return int(value) if value == int(value) else value
+
+
 def shape_name(topology: str, resistance: float | None = None) -> str:
     """Name of the shape of a point: its topology, and its charge-current sense [ohm] if it has
     one of several.

@@ -6,17 +6,21 @@ Beside a given inductor the limits of a set are those of its half bridges, banks
 resistor, one by one, and rows that add over them. So every mixture passes when each option and
 its own mixtures pass beside the inductor and beside its alternate, and when each row holds with
 the worst mixture of every option.
+
+A skeleton is expanded once for all alternates of its inductor, with the options that pass beside
+one of them. That is more than there is: whether one alternate serves all options of a set is asked
+of every set on the way to the front, and becomes a row where sets that it refuses leave gaps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import cast
 
 import numpy as np
 
-from optimizer import evaluation, limits, option_legs, pool, screen, workbench
-from optimizer.evaluation import Scene
+from optimizer import pool, workbench
 from optimizer.market import Market
 from optimizer.mixtures import (
     AT_ONCE,
@@ -28,18 +32,10 @@ from optimizer.mixtures import (
     least,
     some_sum_fits,
 )
-from optimizer.parts import bank_choice
-from optimizer.records import (
-    BoolArray,
-    FloatArray,
-    Group,
-    IntArray,
-    Leg,
-    Skeleton,
-    kind_of,
-    switch_kind,
-)
-from optimizer.workbench import Rows, area_of, fixed_row, row_values
+from optimizer.option_legs import joined
+from optimizer.records import BoolArray, FloatArray, Group, IntArray, Leg, Skeleton, kind_of
+from optimizer.second_sources_beside import beside
+from optimizer.workbench import Rows
 
 ALIKE = {
     "mosfet": "rds_on_10v_max",
@@ -52,23 +48,29 @@ ALIKE = {
 
 
 def rows_of(found: Market) -> Rows:
-    """The additive rows of a topology; twice, for both inductors, if an alternate is asked for."""
+    """The additive rows of a topology; if an alternate of the inductor is asked for, twice.
+
+    Then two more for each group, which hold where all options stand beside the same alternate.
+    """
     rows = workbench.rows_of(found)
     if not pool.second_source_asked(found.stage.spec, "inductor"):
         return rows
     again = (f"{name}, with the other inductor" for name in rows.names)
-    return replace(rows, names=(*rows.names, *again))
+    groups = (*found.pool.bank, *found.stage.topology.LEGS, "sense")
+    tags = (f"one other inductor, {k // 2 + 1}{'ab'[k % 2]}" for k in range(2 * len(groups)))
+    topology = found.stage.topology.NAME
+    return replace(rows, names=(*rows.names, *again, *(f"{topology}: {tag}" for tag in tags)))
 
 
 def skeletons(found: Market) -> Iterator[tuple[int, int | None]]:
-    """Every skeleton, with each that holds an alternate of its inductor if one is asked for."""
-    asked = pool.second_source_asked(found.stage.spec, "inductor")
+    """Every skeleton that has an alternate of its inductor, if one is asked for.
+
+    The second number would be that of one alternate; None for any.
+    """
     for k in range(len(found.scene.coil)):
-        if not asked:
+        others = other_inductors(found, k)
+        if others is None or (workbench.coil_holds(found, k) and others):
             yield k, None
-        elif workbench.coil_holds(found, k):
-            others = other_coils(found, k)
-            yield from ((k, other) for other in others if workbench.coil_holds(found, other))
 
 
 def has_second_sources(
@@ -85,19 +87,22 @@ def has_second_sources(
     }
     rows = rows_of(found)
     return any(
-        SecondSources(found, rows, k, other).holds_parts(halves)
-        for k, other in skeletons(found)
-        if near[k]
+        SecondSources(found, rows, k).holds_parts(halves) for k, _ in skeletons(found) if near[k]
     )
 
 
-def other_coils(found: Market, skeleton: int) -> Iterator[int]:
-    """Skeletons of the same frequency with an alternate of the inductor, the likeliest first."""
+def other_inductors(found: Market, skeleton: int) -> list[int] | None:
+    """Skeletons of the same frequency with an alternate of the inductor, the likeliest first.
+
+    None where no alternate is asked for.
+    """
+    if not pool.second_source_asked(found.stage.spec, "inductor"):
+        return None
     coil = found.scene.coil
     near = np.isclose(found.frequency(), found.frequency()[skeleton], rtol=1e-9)
-    offered = _Offered(found, "inductor", np.unique(coil))
-    for row in offered.of(int(coil[skeleton]) * PIECES) // PIECES:
-        yield from (int(k) for k in np.flatnonzero(near & (coil == row)))
+    rows = _offered(found, "inductor").of(int(coil[skeleton]) * PIECES) // PIECES
+    others = (int(k) for row in rows for k in np.flatnonzero(near & (coil == row)))
+    return [k for k in others if workbench.coil_holds(found, k)]
 
 
 @dataclass
@@ -123,228 +128,84 @@ class _Offered:
         return self.known[row] * PIECES + pieces
 
 
-class SecondSources:
-    """One skeleton whose places need second sources, and the skeleton of its other inductor.
+def _offered(found: Market, *positions: str) -> _Offered:
+    """Alternates at a position, or of one part at several; made once for a market."""
+    if positions not in found.alternates:
+        if positions == ("inductor",):
+            rows = np.unique(found.scene.coil)
+        else:
+            rows = pool.may_stand(found.stage, found.prices, positions[0])
+        for position in positions[1:]:
+            rows = np.intersect1d(rows, pool.may_stand(found.stage, found.prices, position))
+        found.alternates[positions] = _Offered(found, positions[0], rows)
+    return cast(_Offered, found.alternates[positions])
 
-    other : number of that skeleton, None where the inductor needs no alternate
-    """
 
-    def __init__(self, found: Market, rows: Rows, skeleton: int, other: int | None) -> None:
-        self.found, self.stage, self._rows = found, found.stage, rows
-        self.skeletons = (skeleton,) if other is None else (skeleton, other)
-        self.scenes = [found.scene.take(np.array([k])) for k in self.skeletons]
-        count = len(rows.names) // len(self.skeletons)
-        self.forced = np.arange(count - len(rows.forced), count)
-        self.offered = {
-            position: _Offered(found, position, pool.may_stand(self.stage, found.prices, position))
-            for position in _positions(found)
-            if pool.second_source_asked(self.stage.spec, position)
-        }
-        self.groups: dict[str, Pairs] = {"sense resistor": self._senses()}
-        self.groups |= {leg.name: self._leg(leg) for leg in self.stage.topology.LEGS}
-        self.groups |= {f"{node} bank": self._bank(node) for node in found.pool.bank}
-        self.start = self.fixed() + self.coil()
+class _Mixtures:
+    """Options and their mixtures beside one skeleton, or beside it and that of another inductor."""
+
+    def __init__(self, found: Market, rows: Rows, *skeletons: int) -> None:
+        self.found, self._besides = found, [beside(found, rows, k) for k in skeletons]
+        count = len(self._besides[0].fixed())
+        self._forced = np.arange(count - len(rows.forced), count)
+        self.groups = {"sense resistor": self._pairs("sense resistor", "sense-resistor")}
+        self.groups |= {leg.name: self._leg(leg) for leg in found.stage.topology.LEGS}
+        for node in found.pool.bank:
+            places = (f"{node}-bank",) * 2
+            self.groups[f"{node} bank"] = self._pairs(f"{node} bank", *places, bank=True)
         self._lines: dict[tuple[str, int, int, int | None], FloatArray] = {}
         self._known: dict[tuple[str, int, int], bool] = {}
 
-    # --- what the options of one group are asked --------------------------------------------------
-
-    def passes(self, group: str, x: Halves, y: Halves | None = None) -> BoolArray:
-        """Which options of a group pass in every mixture; rows and pieces of each half."""
-        return self.groups[group].robust(_numbered(x), _numbered(y, len(x[0])))
-
-    def _robust_option(self, name: str, x: int, y: int) -> bool:
-        if (name, x, y) not in self._known:
-            self._known[name, x, y] = bool(
-                self.groups[name].robust(np.array([x]), np.array([y]))[0]
-            )
-        return self._known[name, x, y]
-
     def _others(self, position: str) -> Others | None:
-        return self.offered[position].of if position in self.offered else None
+        asked = pool.second_source_asked(self.found.stage.spec, position)
+        return _offered(self.found, position).of if asked else None
 
     def _leg(self, leg: Leg) -> Pairs:
-        def ask(x: IntArray, y: IntArray) -> BoolArray:
-            control, synchronous = divmod(x, PIECES), divmod(y, PIECES)
-            keep = np.ones(len(x), dtype=bool)
-            for scene in self.scenes:
-                keep &= option_legs.held(scene, leg, control, synchronous)[0]
-            return keep
-
-        def rows(x: IntArray, y: IntArray) -> FloatArray:
-            control, synchronous = divmod(x, PIECES), divmod(y, PIECES)
-            places = ((leg.control, *control), (leg.synchronous, *synchronous))
-            each = [area_of(self.stage, switch_kind(p), r, n) for p, r, n in places]
-            area = each[0] + each[1]
-            part = np.stack([self._part(p, r) for p, r, _ in places], axis=1)
-            return self._blocks(
-                lambda scene: option_legs.burden(scene, leg, control, synchronous), area, part
-            )
-
         places = leg.control, leg.synchronous
-        one, two = (self._others(position) for position in places)
-        tied = any({*places} <= {*group} for group in self.stage.spec.choice.same_part)
-        if tied and (one or two):
-            stand = [pool.may_stand(self.stage, self.found.prices, p) for p in places]
-            one = _Offered(self.found, leg.control, np.intersect1d(stand[0], stand[1])).of
-            return Pairs(ask, rows, one, one, tied=True)
-        return Pairs(ask, rows, one, two)
+        pairs = self._pairs(leg.name, *places)
+        tied = any({*places} <= {*group} for group in self.found.stage.spec.choice.same_part)
+        if tied and (pairs.first or pairs.second):
+            one = _offered(self.found, *places).of
+            return replace(pairs, first=one, second=one, tied=True)
+        return pairs
 
-    def _bank(self, node: str) -> Pairs:
-        types = self.found.pool.bank[node]
-        steady = np.flatnonzero(limits.steady(self.stage))
-        every = np.arange(len(self.stage.lanes))
-        firm = [
-            (screen.bank_duty(s, node, types, steady), screen.bank_limits(s, node, types, steady))
-            for s in self.scenes
-        ]
-        duty = {id(s): screen.bank_duty(s, node, types, every) for s in self.scenes}
-
-        def columns(x: IntArray, y: IntArray) -> dict[str, IntArray]:
-            second = np.searchsorted(types, np.maximum(y, 0) // PIECES)
-            return {
-                "first": np.searchsorted(types, x // PIECES),
-                "first_pieces": x % PIECES,
-                "second": np.where(y < 0, -1, second),
-                "second_pieces": np.where(y < 0, 0, y % PIECES),
-            }
-
-        def ask(x: IntArray, y: IntArray) -> BoolArray:
+    def _pairs(self, name: str, *places: str, bank: bool = False) -> Pairs:
+        def pass_(x: IntArray, y: IntArray) -> BoolArray:
             keep = np.ones(len(x), dtype=bool)
-            for one, limit in firm:
-                met = bank_choice.verdicts(duty=one, limits=limit, **columns(x, y))
-                keep &= np.logical_and.reduce(list(met.values()))
+            for one in self._besides:
+                keep[keep] = one.passes[name](x[keep], y[keep])
             return keep
 
         def rows(x: IntArray, y: IntArray) -> FloatArray:
-            bank = columns(x, y)
-            pieces = bank["first_pieces"], bank["second_pieces"]
-            second = np.maximum(y, 0) // PIECES
-            area = area_of(self.stage, "capacitor", x // PIECES, pieces[0])
-            area += area_of(self.stage, "capacitor", second, pieces[1])
-            held = x // PIECES, np.where(y < 0, -1, second)
-            part = np.stack([self._part(f"{node}-bank", one) for one in held], axis=1)
-            return self._blocks(
-                lambda scene: (duty[id(scene)].solve(bank, ripple=False).loss, None, None),
-                area,
-                part,
-            )
+            return self._joined([one.rows[name](x, y) for one in self._besides])
 
-        others = self._others(f"{node}-bank")
-        return Pairs(ask, rows, others, others, bank=True)
-
-    def _senses(self) -> Pairs:
-        sense = pool.may_stand(self.stage, self.found.prices, "sense-resistor")
-        closing = []
-        for scene, skeleton in zip(self.scenes, self.skeletons, strict=True):
-            coils = evaluation.set_rows(self.found.coils, np.array([skeleton]))
-            all_rows = replace(self.found.pool, sense=sense)
-            closing.append(_numbered(screen.senses_that_close(self.stage, all_rows, scene, coils)))
-
-        def ask(x: IntArray, y: IntArray) -> BoolArray:
-            return np.asarray(np.logical_and.reduce([np.isin(x, one) for one in closing]))
-
-        def rows(x: IntArray, y: IntArray) -> FloatArray:
-            row, pieces = divmod(x, PIECES)
-            area = area_of(self.stage, "resistor", row, pieces)
-            return self._blocks(
-                lambda scene: (evaluation.senses(scene, row, pieces).loss, None, None),
-                area,
-                self._part("sense-resistor", row)[:, None],
-            )
-
-        return Pairs(ask, rows, self._others("sense-resistor"), None)
-
-    # --- rows -------------------------------------------------------------------------------------
-
-    def _part(self, position: str, rows: IntArray) -> IntArray:
-        return self.found.prices.number(kind_of(position), rows)
-
-    def _blocks(
-        self,
-        burden: Callable[[Scene], tuple[FloatArray, FloatArray | None, FloatArray | None]],
-        area: FloatArray,
-        part: IntArray,
-    ) -> FloatArray:
-        """Rows of options beside each inductor, one block after the other."""
-        blank = np.zeros((1, len(self.stage.lanes)))
-        blocks = []
-        for scene in self.scenes:
-            loss, i_drive, gain = burden(scene)
-            blocks.append(
-                row_values(
-                    self._rows,
-                    loss=loss,
-                    i_drive=blank if i_drive is None else i_drive,
-                    gain=blank if gain is None else gain,
-                    area=area,
-                    part=part,
-                )
-            )
-        return self._joined(blocks)
+        others = [self._others(position) for position in places]
+        return Pairs(pass_, rows, others[0], others[-1] if len(others) > 1 else None, bank=bank)
 
     def _joined(self, blocks: Sequence[FloatArray]) -> FloatArray:
-        """The blocks in one; a forced part is asked of the first, of the chosen parts."""
-        if len(self.forced):
-            for block in blocks[1:]:
-                block[..., -len(self.forced) :] = 0.0
+        """The rows of each inductor; a forced part is asked of the first, of the chosen parts."""
+        for block in blocks[1:]:
+            block[..., self._forced] = 0.0
         return np.concatenate(blocks, axis=-1)
 
     def fixed(self) -> FloatArray:
         """What the skeletons themselves add to each row."""
-        return self._joined([fixed_row(self._rows, scene) for scene in self.scenes])
+        return self._joined([one.fixed() for one in self._besides])
 
     def coil(self) -> FloatArray:
         """What each inductor adds to its rows."""
-        found, steady = self.found, limits.steady(self.stage)
-        blocks = []
-        for k in self.skeletons:
-            row = found.scene.coil[[k]]
-            block = row_values(
-                self._rows,
-                loss=found.coils.loss[[k]],
-                i_drive=np.zeros((1, len(steady))),
-                gain=np.where(steady, found.coils.gain[[k]], 0.0),
-                area=area_of(self.stage, "inductor", row, self.stage.coil_pieces(row)),
-                part=self._part("inductor", row)[:, None],
-            )
-            blocks.append(block[0])
-        return self._joined(blocks)
+        return self._joined([one.coil() for one in self._besides])
 
-    def widened(self, body: Skeleton, *, every: bool) -> Skeleton:
-        """The skeleton with the rows beside both inductors.
+    def plain_rows(self, name: str, x: IntArray, y: IntArray) -> FloatArray | None:
+        """Rows of the options of a group that needs no alternates, NaN where one does not pass."""
+        pairs = self.groups[name]
+        if pairs.first or pairs.second:
+            return None
+        blocks = [slice(k, k + AT_ONCE) for k in range(0, len(x), AT_ONCE)]
+        rows = np.concatenate([pairs.rows(x[some], y[some]) for some in blocks])
+        return np.where(pairs.pass_(x, y)[:, None], rows, np.nan)
 
-        every : each option comes once for every choice of alternates that no other choice makes
-            needless, with the worst mixture in its rows; else its rows are its own, which are
-            never more, and `holds` is to be asked of every set
-        """
-        groups = []
-        for group in body.groups:
-            if group.name == "inductor":
-                rows = self.coil()[None, :]
-                groups.append(replace(group, rows=np.repeat(rows, len(group.loss), axis=0)))
-                continue
-            x, y = self._choices(group)
-            pairs = self.groups[group.name]
-            if not every:
-                groups.append(replace(group, rows=_in_parts(pairs.rows, x, y)))
-                continue
-            found = [self._needed(group.name, int(a), int(b)) for a, b in zip(x, y, strict=True)]
-            index = np.repeat(np.arange(len(x)), [len(one) for one in found])
-            groups.append(
-                Group(
-                    name=group.name,
-                    part=group.part[index],
-                    pieces=group.pieces[index],
-                    loss=group.loss[index],
-                    rows=np.concatenate(found),
-                    loss_lane=group.loss_lane[index],
-                    slot_position=group.slot_position,
-                )
-            )
-        return replace(body, groups=tuple(groups), rows_fixed=self.fixed())
-
-    def _needed(self, name: str, x: int, y: int, width: int | None = None) -> FloatArray:
+    def lines(self, name: str, x: int, y: int, width: int | None = None) -> FloatArray:
         """Rows with the worst mixture, a line for each choice of alternates that none replaces."""
         key = name, x, y, width
         if key not in self._lines:
@@ -354,27 +215,67 @@ class SecondSources:
     def _worst(self, pairs: Pairs, x: int, y: int, width: int | None) -> FloatArray:
         ((one, two),) = pairs.alternates(np.array([x]), np.array([y]), width)
         if not len(one):
-            return np.zeros((0, len(self._rows.names)))
+            return np.zeros((0, len(self.fixed())))
         lines = [
-            pairs.worst(x, y, (one[k : k + AT_ONCE], two[k : k + AT_ONCE]), self.forced)
+            pairs.worst(x, y, (one[k : k + AT_ONCE], two[k : k + AT_ONCE]), self._forced)
             for k in range(0, len(one), AT_ONCE)
         ]
         return least(np.concatenate(lines))
 
-    def _choices(self, group: Group) -> Halves:
-        """The options of a group by row and pieces."""
-        found = []
-        for slot in range(2):
-            if slot >= group.part.shape[1]:
-                found.append(np.full(len(group.loss), -1))
-                continue
-            start = self.found.prices.offset[kind_of(group.slot_position[slot])]
-            rows = group.part[:, slot] - start
-            held = group.part[:, slot] >= 0
-            found.append(np.where(held, rows * PIECES + group.pieces[:, slot], -1))
-        return found[0], found[1]
+    def _robust(self, name: str, x: int, y: int) -> bool:
+        if (name, x, y) not in self._known:
+            self._known[name, x, y] = bool(
+                self.groups[name].robust(np.array([x]), np.array([y]))[0]
+            )
+        return self._known[name, x, y]
 
-    # --- complete sets ----------------------------------------------------------------------------
+    def hold(self, parts: Mapping[str, tuple[int, int]]) -> bool:
+        """Whether every mixture of a set with some alternates keeps every limit."""
+        if not all(self._robust(name, x, y) for name, (x, y) in parts.items()):
+            return False
+        for width in WIDTHS:
+            found = [self.lines(name, x, y, width) for name, (x, y) in parts.items()]
+            if all(len(one) for one in found) and some_sum_fits(self.fixed() + self.coil(), found):
+                return True
+        return False
+
+
+class SecondSources:
+    """One skeleton whose places need second sources.
+
+    other : skeleton of the alternate of its inductor; None for any of them, or none asked for
+    """
+
+    def __init__(self, found: Market, rows: Rows, skeleton: int, other: int | None = None) -> None:
+        self._found, self._rows, self._skeleton = found, rows, skeleton
+        self._own = _Mixtures(found, rows, skeleton)
+        self._others = other_inductors(found, skeleton) if other is None else [other]
+        self._beside: dict[int, _Mixtures] = {}
+
+    def _each(self) -> Iterator[_Mixtures]:
+        """Beside each alternate of the inductor; beside the inductor where none is asked for."""
+        if self._others is None:
+            yield self._own
+        for k in self._others or ():
+            if k not in self._beside:
+                self._beside[k] = _Mixtures(self._found, self._rows, self._skeleton, k)
+            yield self._beside[k]
+
+    def passes(self, group: str, x: Halves, y: Halves | None = None) -> BoolArray:
+        """Which options of a group pass in every mixture; rows and pieces of each half.
+
+        Beside some alternate of the inductor, where one is asked for.
+        """
+        one, two = _numbered(x), _numbered(y, len(x[0]))
+        keep = self._own.groups[group].robust(one, two)
+        if self._others is None:
+            return keep
+        left = np.flatnonzero(keep)
+        for mixtures in self._each():
+            if len(left):
+                left = left[~mixtures.groups[group].robust(one[left], two[left])]
+        keep[left] = False
+        return keep
 
     def holds(self, body: Skeleton, option: Sequence[int]) -> bool:
         """Whether every mixture of a set with some alternates keeps every limit."""
@@ -387,19 +288,83 @@ class SecondSources:
 
     def holds_parts(self, parts: Mapping[str, tuple[int, int]]) -> bool:
         """The same of a set whose options are given by group as numbers of their choices."""
-        for name, (x, y) in parts.items():
-            if not self._robust_option(name, x, y):
-                return False
-        for width in WIDTHS:
-            found = [self._needed(n, x, y, width) for n, (x, y) in parts.items()]
-            if all(len(one) for one in found) and some_sum_fits(self.start, found):
-                return True
-        return False
+        return any(mixtures.hold(parts) for mixtures in self._each())
+
+    def widened(self, body: Skeleton, *, every: bool) -> Skeleton | None:
+        """The skeleton with the rows beside both inductors; None where nothing is left.
+
+        every : each option comes once for every choice of alternates that no other choice makes
+            needless, with the worst mixture in its rows; else its rows are its own beside its
+            own inductor, which are never more, and `holds` is to be asked of every set
+        """
+        if not every:
+            width = len(self._rows.names)
+            groups = [replace(one, rows=_padded(one.rows, width)) for one in body.groups]
+            fixed = _padded(body.rows_fixed, width)
+            return replace(body, groups=tuple(groups), rows_fixed=fixed)
+        count = 0 if self._others is None else 2 * (len(body.groups) - 1)
+        blocks = []
+        for number, mixtures in enumerate(self._each()):
+            groups = [self._with_lines(group, mixtures) for group in body.groups]
+            if all(len(group.loss) for group in groups):
+                share = number / len(self._others or [0])
+                blocks.append([_tagged(g, share, k, count) for k, g in enumerate(groups)])
+                fixed = np.concatenate([mixtures.fixed(), np.ones(count)])
+        if not blocks:
+            return None
+        whole = tuple(joined(list(some)) for some in zip(*blocks, strict=True))
+        return replace(body, groups=whole, rows_fixed=fixed)
+
+    def own(self, group: Group) -> Group:
+        """A group of a widened skeleton with the rows beside its own inductor only."""
+        return replace(group, rows=group.rows[:, : len(self._own.fixed())])
+
+    def _with_lines(self, group: Group, mixtures: _Mixtures) -> Group:
+        """The options of a group, once for each choice of alternates that none replaces."""
+        if group.name == "inductor":
+            return replace(group, rows=mixtures.coil()[None, :])
+        x, y = self._choices(group)
+        plain = mixtures.plain_rows(group.name, x, y)
+        if plain is not None:
+            keep = np.asarray(np.isfinite(plain).all(axis=1))
+            return replace(group.take(keep), rows=plain[keep])
+        pairs = zip(x.tolist(), y.tolist(), strict=True)
+        lines = [mixtures.lines(group.name, *pair) for pair in pairs]
+        index = np.repeat(np.arange(len(x)), [len(one) for one in lines])
+        return replace(group.take(index), rows=np.concatenate(lines))
+
+    def _choices(self, group: Group) -> Halves:
+        """The options of a group by row and pieces."""
+        found = []
+        for slot in range(2):
+            if slot >= group.part.shape[1]:
+                found.append(np.full(len(group.loss), -1))
+                continue
+            start = self._found.prices.offset[kind_of(group.slot_position[slot])]
+            rows = group.part[:, slot] - start
+            held = group.part[:, slot] >= 0
+            found.append(np.where(held, rows * PIECES + group.pieces[:, slot], -1))
+        return found[0], found[1]
 
 
-def _positions(found: Market) -> tuple[str, ...]:
-    banks = (f"{node}-bank" for node in found.pool.bank)
-    return (*found.stage.topology.POSITIONS, "inductor", *banks, "sense-resistor")
+def _padded(rows: FloatArray, width: int) -> FloatArray:
+    """Rows with zeros up to a width."""
+    blank = np.zeros((*rows.shape[:-1], width - rows.shape[-1]))
+    return np.concatenate([rows, blank], axis=-1)
+
+
+def _tagged(group: Group, share: float, place: int, count: int) -> Group:
+    """The group with rows that keep a set beside one alternate: with a fixed 1, at most 1 in all.
+
+    share : the number of the alternate as a share of all; place : the number of the group
+    Two rows for each group hold its number less that of the inductor, once with either sign.
+    """
+    tags = np.zeros(count)
+    if group.name == "inductor":
+        tags[0::2], tags[1::2] = -share, share
+    else:
+        tags[2 * place : 2 * place + 2] = [share, -share][:count]
+    return replace(group, rows=np.hstack([group.rows, np.tile(tags, (len(group.loss), 1))]))
 
 
 def _number(row: int, pieces: int) -> int:
@@ -410,10 +375,3 @@ def _numbered(choice: Halves | None, count: int = 0) -> IntArray:
     if choice is None:
         return np.full(count, -1)
     return np.where(choice[0] < 0, -1, choice[0] * PIECES + choice[1])
-
-
-def _in_parts(
-    rows: Callable[[IntArray, IntArray], FloatArray], x: IntArray, y: IntArray
-) -> FloatArray:
-    blocks = [rows(x[k : k + AT_ONCE], y[k : k + AT_ONCE]) for k in range(0, len(x), AT_ONCE)]
-    return np.concatenate(blocks)

@@ -16,11 +16,13 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from subprocess import DEVNULL
 from typing import Any
 
+import numpy as np
 import pytest
 
 from optimizer.archive import board_of, point_of, read_run
@@ -30,7 +32,7 @@ from optimizer.catalog_changes import Changes
 from optimizer.cli import INFEASIBLE, main
 from optimizer.results import PartSet
 from tests.oracles import brute_force, fleet_cases
-from tests.oracles.fleet_cases import GONE, Made, board_key
+from tests.oracles.fleet_cases import GONE, GONE_OF_MANY, Made, board_key
 
 RUNS = int(os.environ.get("RUNS", "300"))
 FRONTS = int(os.environ.get("FRONTS", "6"))
@@ -68,11 +70,11 @@ def answers(fleet: tuple[Path, list[Made]]) -> Answers:
     return journal(folder / "answers.jsonl")
 
 
-def command(folder: Path) -> list[str]:
-    gone = [word for name in GONE for word in ("--gone", name)]
+def command(folder: Path, gone: Sequence[str] = GONE) -> list[str]:
+    words = [word for name in gone for word in ("--gone", name)]
     journal_file = str(folder / "answers.jsonl")
     designs = ["--designs", str(folder / "designs.csv"), "--journal", journal_file]
-    return ["fleet", str(folder / "runs"), *designs, *gone]
+    return ["fleet", str(folder / "runs"), *designs, *words]
 
 
 def journal(path: Path) -> Answers:
@@ -91,6 +93,9 @@ def key_of(plain: dict[str, Any]) -> Any:
     return board_key(board_of({"verified": {"part_set": plain}}))
 
 
+COST_STEP, LOSS_STEP = 1e-4, 1e-5
+"""Units of the decision, in the currency and W."""
+
 SEEN: dict[Path, tuple[PartSet, fleet_cases.Told]] = {}
 
 
@@ -101,17 +106,17 @@ def wanted(one: Made) -> tuple[PartSet, fleet_cases.Told]:
     return SEEN[one.folder]
 
 
-def looked_at(one: Made) -> tuple[PartSet, fleet_cases.Told]:
+def looked_at(one: Made, gone: tuple[str, ...] = GONE) -> tuple[PartSet, fleet_cases.Told]:
     run = read_run(one.folder)
     board = board_of(point_of(run, one.point, place="test"))
     catalog = read_catalog(one.spec.catalogs)
-    return board, fleet_cases.told(one.spec, catalog, board, GONE)
+    return board, fleet_cases.told(one.spec, catalog, board, gone)
 
 
 def test_a_small_fleet_is_answered_by_two_processes(
     fleet: tuple[Path, list[Made]], answers: Answers
 ) -> None:
-    seen = compared(fleet[1], answers)
+    seen = compared(fleet[1], answers, {one.folder: wanted(one)[1] for one in fleet[1]})
     assert {"unaffected", "drop-in"} <= set(seen)
 
 
@@ -120,22 +125,27 @@ def test_every_run_is_answered_like_a_look_at_every_board(share: int, tmp_path: 
     """The 300 runs the project promises to compare; about 0.6 s of processor time each."""
     made = list(fleet_cases.make_fleet(tmp_path, RUNS // SHARES, seed=share + 1))
     write_designs(tmp_path, made)
-    assert main([*command(tmp_path), "--jobs", "1", "--json"]) in (0, INFEASIBLE)
+    gone = GONE_OF_MANY if share else GONE
+    words = command(tmp_path, gone)
+    assert main([*words, "--jobs", "1", "--json"]) in (0, INFEASIBLE)
     answers = journal(tmp_path / "answers.jsonl")
-    seen = compared(made, answers)
-    statuses = Counter(compare_front(one, answers) for one in made[::FRONTS])
+    seen = compared(made, answers, {one.folder: looked_at(one, gone)[1] for one in made})
+    statuses = Counter(compare_front(one, answers, gone) for one in made[::FRONTS])
     print(dict(seen), dict(statuses))
     if len(made) >= 50:
         assert {"unaffected", "drop-in", "touch"} <= set(seen)
-        assert set(statuses) == {"stands", "points fall"}
+        assert share == 0 or seen["unaffected"] < 0.6 * len(made)
+        assert set(statuses) == {"points fall"} | ({"stands"} if share == 0 else set())
 
 
-def compared(made: list[Made], answers: Answers) -> Counter[str]:
+def compared(
+    made: list[Made], answers: Answers, fates: Mapping[Path, fleet_cases.Told]
+) -> Counter[str]:
     """Compare verdicts, boards, money and losses; how many runs had which verdict."""
     assert len(answers) == len(made)
     seen: Counter[str] = Counter()
     for one in made:
-        _, told = wanted(one)
+        told = fates[one.folder]
         found = answers[one.folder.name]["answer"]
         assert found["verdict"] == told.verdict, one.folder
         seen[told.verdict] += 1
@@ -148,18 +158,23 @@ def compared(made: list[Made], answers: Answers) -> Counter[str]:
     return seen
 
 
-def compare_front(one: Made, answers: Answers) -> str:
+def compare_front(one: Made, answers: Answers, gone: tuple[str, ...]) -> str:
     """Compare what is said of a front with that of every set without the parts."""
     status = answers[one.folder.name]["front"]
     catalog = read_catalog(one.spec.catalogs)
-    front = brute_force.brute_front(one.spec, catalog, references=one.references, gone=GONE)
+    front = brute_force.brute_front(one.spec, catalog, references=one.references, gone=gone)
     if status["status"] == "stands":
         assert brute_force.differences(one.front, front) == []
     else:
         kept = [k for k in range(len(one.front)) if k + 1 not in status["fallen"]]
         left = brute_force.Points(one.front.cost[kept], one.front.loss[kept])
         assert brute_force.lost(left, front) == []
-        assert brute_force.lost(one.front, front), "a point that fell is still there"
+        assert not all(
+            bool(
+                np.any((front.cost <= cost + COST_STEP / 2) & (front.loss <= loss + LOSS_STEP / 2))
+            )
+            for cost, loss in zip(one.front.cost, one.front.loss, strict=True)
+        ), "every point that fell is still there"
     return str(status["status"])
 
 

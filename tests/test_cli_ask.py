@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,24 @@ def test_shortlist_and_order(job: Path, capsys: Capture, tmp_path: Path) -> None
     assert {row["part_number"] for row in rows} == {
         line["part_number"] for line in found["data"]["order"]
     }
+    assert all(row["stock"].isdecimal() and row["lead_time_weeks"].isdecimal() for row in rows)
+    assert all(len(row["line_price"].partition(".")[2]) <= 4 for row in rows)
     ask(job, capsys, "shortlist", "--csv", str(out), code=2)
+
+
+def test_the_run_beside_the_spec_is_taken(
+    job: Path, capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where `runs` has none of its name."""
+    beside = tmp_path / "own"
+    shutil.copytree(job / "parts", beside / "parts")
+    shutil.copy(job / "tiny.toml", beside)
+    monkeypatch.chdir(tmp_path)
+    words = ["shortlist", str(beside / "tiny.toml"), "--json"]
+    assert cli.main(words) == 2
+    assert "runs/tiny: got no run" in capsys.readouterr().err
+    shutil.copytree(job / "runs" / "tiny", beside / "tiny")
+    assert cli.main(words) == 0
 
 
 def test_conflict(job: Path, capsys: Capture) -> None:

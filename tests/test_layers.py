@@ -62,6 +62,7 @@ LAYER = {
     "row_floors": EVALUATION,
     "mixtures": EVALUATION,
     "second_sources": EVALUATION,
+    "second_sources_beside": EVALUATION,
     "pool": EVALUATION,
     "evaluation": EVALUATION,
     "options": EVALUATION,

@@ -85,6 +85,7 @@ def test_the_other_decimal_mark() -> None:
     ("header", "text", "told"),
     [
         ("rds_on_10v_max_mohm", "4.7", "a unit of mohm"),
+        ("q_gate_10v_typ_nc", "21", 'unit = "nC"'),
         ("rds_on_10v_max_mohm", "4.7 V", "a unit of mohm"),
         ("rds_on_10v_max_mohm", "4.7 mOhm @ 20 A", "map the part of the cell"),
         ("rds_on_10v_max_mohm", "low", "a number in mohm"),

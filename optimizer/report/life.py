@@ -12,7 +12,7 @@ from optimizer.report.grids import MISSING, clean, fixed, grid, percent
 
 Plain = Mapping[str, Any]
 
-SHOWN, REFUSED_SHOWN, LINES_SHOWN, ALTERNATES_SHOWN = 5, 6, 40, 12
+SHOWN, REFUSED_SHOWN, LINES_SHOWN, ALTERNATES_SHOWN = 5, 6, 20, 6
 
 VERDICTS = {
     "unaffected": "not affected",

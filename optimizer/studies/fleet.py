@@ -146,14 +146,17 @@ def _best(answer: Plain) -> Plain | None:
 
 
 def _alternates(given: Sequence[tuple[Design, Plain]]) -> Iterator[Alternate]:
-    """Drop-ins by the number of designs that pass with them."""
+    """Drop-ins by the number of designs that pass with them, then by what they cost there."""
     runs: dict[tuple[str, str], list[str]] = {}
+    paid: dict[tuple[str, str], float] = {}
     for _, found in given:
         step = found["answer"]["drop_ins"]
         for one in step["replacements"] if step else ():
             for pair in dict.fromkeys((s["part_before"], s["part"]) for s in one["swaps"]):
                 runs.setdefault(pair, []).append(found["run"])
-    for pair, names in sorted(runs.items(), key=lambda item: (-len(item[1]), item[0])):
+                paid[pair] = paid.get(pair, 0.0) + (one["cost_change"] or 0.0)
+    for pair in sorted(runs, key=lambda one: (-len(runs[one]), round(paid[one], 4), one)):
+        names = runs[pair]
         yield Alternate(*pair, tuple(dict.fromkeys(names)))
 
 

@@ -118,7 +118,8 @@ def summary(found: Revision) -> str:
     if found.removed:
         texts.append(f"{len(found.removed)} removed")
     if found.cells:
-        texts.append(f"{len(found.cells)} cells changed in {len(found.touched())} parts")
+        cells, parts = len(found.cells), len(found.touched())
+        texts.append(f"{cells} cell{'s' * (cells > 1)} changed in {parts} part{'s' * (parts > 1)}")
     return ", ".join(texts)
 
 

@@ -18,6 +18,7 @@ from optimizer import buying, purchase
 from optimizer.conclude_sets import Chosen
 from optimizer.found import Progress, Stop, never, quiet
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Skeleton
+from optimizer.results import counted
 from optimizer.selection import OPTIMAL, Answer, Selector
 from optimizer.studies.answer import Answer as Told
 from optimizer.studies.answer import Grid
@@ -30,6 +31,11 @@ COST_NEAR = 0.02
 
 STAND_INS = 12
 """Points that may stand for one set, itself among them."""
+
+ORDER_SHOWN = 10
+"""Lines of the order on the screen."""
+
+PRICE_DIGITS = 4
 
 Part = tuple[str, int]
 """Kind and row of a part."""
@@ -293,20 +299,23 @@ def _line(
 
 
 def _notes(lines: Sequence[Mapping[str, Any]]) -> list[str]:
-    short = [line["part_number"] for line in lines if line["stock"] < line["quantity"]]
+    short = [line for line in lines if line["stock"] < line["quantity"]]
     more = [line for line in lines if line["excess"] > line["pieces_needed"]]
     unknown = [line["part_number"] for line in lines if math.isnan(line["lead_time_weeks"])]
     found = []
     if short:
-        found.append(f"less in stock than ordered: {', '.join(short[:6])}{_more(short)}")
+        found.append(f"less in stock than ordered: {_numbers(short)}")
     if more:
         paid = sum(line["line_price"] for line in more)
-        names = [line["part_number"] for line in more]
         text = "more than twice the need, by minimum orders and multiples"
-        found.append(f"{text}: {', '.join(names[:6])}{_more(names)} ({paid:.2f} of the total)")
+        found.append(f"{text}: {_numbers(more)}, {paid:.2f} of the total")
     if unknown:
         found.append(f"no lead time known: {', '.join(unknown[:6])}{_more(unknown)}")
     return found
+
+
+def _numbers(lines: Sequence[object]) -> str:
+    return f"{len(lines)} part number{'' if len(lines) == 1 else 's'}"
 
 
 def _more(names: Sequence[str]) -> str:
@@ -315,29 +324,59 @@ def _more(names: Sequence[str]) -> str:
 
 def order_rows(answer: Told) -> list[dict[str, object]]:
     """The sample order of an answer, as rows of a CSV file."""
+    whole = ("lead_time_weeks", "stock")
+    prices = ("unit_price", "line_price")
     return [
-        {key: "" if isinstance(v, float) and math.isnan(v) else v for key, v in line.items()}
+        dict(line)
+        | {key: counted(line[key]) for key in whole}
+        | {key: round(line[key], PRICE_DIGITS) for key in prices}
         for line in answer.data["order"]
     ]
 
 
 def order_grid(kit: Kit, currency: str) -> Grid:
-    """The sample order on the screen."""
+    """The sample order on the screen: lines with something to say, then those that take longest.
+
+    The others are told in one line.
+    """
+    longest = [line for line in kit.lines if not _remark(line)]
+    told = [line for line in kit.lines if _remark(line)][:ORDER_SHOWN]
+    told += longest[: ORDER_SHOWN - len(told)]
+    if len(told) + 1 == len(kit.lines):
+        told = list(kit.lines)
+    shown = [line for line in kit.lines if line in told]
+    rows = [_order_row(line) for line in shown]
+    rest = [line for line in kit.lines if line not in told]
+    if rest:
+        paid = f"{sum(line['line_price'] for line in rest):.2f}"
+        leads = [line["lead_time_weeks"] for line in rest]
+        weeks = "-" if any(math.isnan(one) for one in leads) else f"{max(leads):g}"
+        rows.append((f"{len(rest)} others", "", "", "", paid, weeks, "", "", ""))
     heads = (
         *("part", "kind", ">need", ">order", f">price {currency}", ">lead weeks", ">stock"),
-        "for points",
+        *("for points", "mind"),
     )
-    rows = tuple(
-        (
-            line["part_number"],
-            line["kind"],
-            str(line["pieces_needed"]),
-            str(line["quantity"]),
-            f"{line['line_price']:.2f}",
-            "-" if math.isnan(line["lead_time_weeks"]) else f"{line['lead_time_weeks']:g}",
-            "-" if math.isnan(line["stock"]) else f"{line['stock']:g}",
-            line["for_points"],
-        )
-        for line in kit.lines
+    return Grid("Sample order, longest lead time first", heads, tuple(rows))
+
+
+def _order_row(line: Mapping[str, Any]) -> tuple[str, ...]:
+    weeks, stock = counted(line["lead_time_weeks"]), counted(line["stock"])
+    return (
+        line["part_number"],
+        line["kind"],
+        str(line["pieces_needed"]),
+        str(line["quantity"]),
+        f"{line['line_price']:.2f}",
+        "-" if weeks is None else str(weeks),
+        "-" if stock is None else str(stock),
+        line["for_points"],
+        _remark(line),
     )
-    return Grid("Sample order, longest lead time first", heads, rows)
+
+
+def _remark(line: Mapping[str, Any]) -> str:
+    """What stands in the way of a line: stock, or more pieces than twice the need."""
+    found = ["stock is less"] if line["stock"] < line["quantity"] else []
+    if line["excess"] > line["pieces_needed"]:
+        found.append(f"{line['excess']} too many")
+    return ", ".join(found)

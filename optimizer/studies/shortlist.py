@@ -28,10 +28,11 @@ MANY = 12
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A set of the shortlist: its row in the front and why it is there."""
+    """A set of the shortlist: its row in the front, why it is there, what differs from the knee."""
 
     row: int
     reason: str
+    differing: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -97,7 +98,7 @@ def chosen_entries(
             )
             if picked is not None:
                 more = [int(rows[k]) for k in picked]
-                entries += [Entry(row, _reason(case, knee, row)) for row in more]
+                entries += [_beside_knee(case, knee, row) for row in more]
                 return entries, least
     return entries, 0
 
@@ -106,13 +107,15 @@ def _end(case: Archived, row: int) -> str:
     return "cheapest" if row == 0 else "least loss" if row == len(case.front) - 1 else "point"
 
 
-def _reason(case: Archived, knee: int, row: int) -> str:
-    """Why a set is there: what it has other than the knee, and at what price."""
+def _beside_knee(case: Archived, knee: int, row: int) -> Entry:
+    """A set that differs from the knee: in how many places, and at what price."""
     front = case.front
     names = differing(front.chosen[knee], front.chosen[row])
     cost = money((front.cost[row] - front.cost[knee]) * COST_UNIT, case.currency, signed=True)
     loss = watts((front.loss[row] - front.loss[knee]) * LOSS_UNIT, signed=True)
-    return f"other {listed(names, 5)} than the knee; {cost}, {loss}"
+    places = "place" if len(names) == 1 else "places"
+    reason = f"{len(names)} {places} other than the knee's; {cost}, {loss}"
+    return Entry(row, reason, tuple(names))
 
 
 # --- sets that are apart --------------------------------------------------------------------------
@@ -199,6 +202,7 @@ def _answer(
                     "point": front.number[built],
                     "for_point": front.number[entry.row],
                     "reason": entry.reason,
+                    "differing": list(entry.differing),
                     "cost": float(front.cost[built] * COST_UNIT),
                     "loss_w": float(front.loss[built] * LOSS_UNIT),
                 }

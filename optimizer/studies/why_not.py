@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -112,7 +112,7 @@ def _seeds(case: Archived, wish: Wish) -> Front:
     """Points of the front with the wish put in that pass: what the searches start from."""
     some = []
     for stage in case.prepared.stages.values():
-        swapped = _distinct(list(_swapped(case, wish, stage)))
+        swapped = _distinct(_swapped(case, wish, stage))
         some += [one for one in swapped if wish.kept_by(stage, one)]
     verdicts = judge(case.prepared, some)
     rows = [int(k) for k in np.flatnonzero(verdicts.passes)]
@@ -245,21 +245,30 @@ def _falls(tried: Sequence[Resolved]) -> Iterator[str]:
 def _nearest(
     case: Archived, wish: Wish, tried: Sequence[Resolved]
 ) -> list[tuple[Chosen, list[Margin]]]:
-    """Sets with the wish and the limits they break: points with the wish put in, and near sets."""
+    """Sets with the wish and the limits they break: points with the wish put in, else near sets."""
     found: list[tuple[Chosen, list[Margin]]] = []
     for one in tried:
         for stage in one.found.stages.values():
-            some = list(_swapped(case, wish, stage))
-            some += [near.chosen for near in near_sets(stage, one.found.prices)[0]]
-            some = [chosen for chosen in _distinct(some) if wish.kept_by(stage, chosen)]
-            for near in judged(stage, some):
-                broken = worst_first(near.broken)
-                if broken and np.isfinite(near.miss):
-                    found.append((near.chosen, broken))
+            found += _broken(wish, stage, _swapped(case, wish, stage))
+    for one in tried if not found else ():
+        for stage in one.found.stages.values():
+            near = near_sets(stage, one.found.prices)[0]
+            found += _broken(wish, stage, (each.chosen for each in near))
     return found
 
 
-def _distinct(sets: Sequence[Chosen]) -> Iterator[Chosen]:
+def _broken(
+    wish: Wish, stage: Stage, some: Iterable[Chosen]
+) -> Iterator[tuple[Chosen, list[Margin]]]:
+    """Those of some sets that have the wish and a finite miss, with the limits they break."""
+    chosen = [one for one in _distinct(some) if wish.kept_by(stage, one)]
+    for near in judged(stage, chosen):
+        broken = worst_first(near.broken)
+        if broken and np.isfinite(near.miss):
+            yield near.chosen, broken
+
+
+def _distinct(sets: Iterable[Chosen]) -> Iterator[Chosen]:
     seen = set()
     for one in sets:
         key = (one.topology, one.frequency, *one.places())

@@ -94,6 +94,9 @@ PARTS: dict[str, dict[str, Cells]] = {
 GONE = ("M-B", "L-B")
 """What the fleet is told is gone."""
 
+GONE_OF_MANY = (*GONE, "R-B")
+"""The same for the large fleet: half of its designs hold one of them, and every front."""
+
 
 @dataclass(frozen=True, slots=True)
 class Made:

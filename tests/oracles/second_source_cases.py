@@ -242,3 +242,30 @@ def alike_case(seed: int) -> Case:
     text = random_cases.toml(data)
     one = made_twice(replace(catalog, tables=tables), seed)
     return Case(seed, text, parse_spec(text), one, ())
+
+
+def torn_case(seed: int) -> Case:
+    """The same with inductors that give ripple for saturation current: no alternate does for all.
+
+    A small bank passes beside one alternate, a small sense resistor beside the other.
+    """
+    random = np.random.default_rng([2034, seed])
+    case = alike_case(seed)
+    table = case.catalog.tables["inductor"]
+    factor = np.exp(random.uniform(0.5, 1.5) * random.permutation([-0.25, 0.0, 0.25]))
+    numbers = {key: values.copy() for key, values in table.numbers.items()}
+    for key in numbers:
+        if key.startswith("inductance"):
+            numbers[key] = numbers[key] * factor
+        elif key.startswith(("i_saturation", "i_rated")):
+            numbers[key] = numbers[key] / factor**1.2
+    texts = dict(table.texts) | {"maker": ("North", "South", "South")}
+    torn = replace(table, numbers=numbers, texts=texts)
+    catalog = replace(case.catalog, tables=dict(case.catalog.tables) | {"inductor": torn})
+    limits = replace(
+        case.spec.limits,
+        v_ripple_output=0.001 * float(random.uniform(60.0, 300.0)),
+        area_max=float("inf"),
+    )
+    purchase = replace(case.spec.purchase, second_source=("inductor",))
+    return replace(case, spec=replace(case.spec, limits=limits, purchase=purchase), catalog=catalog)

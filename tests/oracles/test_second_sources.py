@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from optimizer.studies.what_if import what_if
 from tests.oracles import brute_force, random_cases, second_source_cases
 from tests.oracles.brute_force import Points
 from tests.oracles.random_cases import Case
-from tests.oracles.second_source_cases import alike_case
+from tests.oracles.second_source_cases import alike_case, torn_case
 from tests.oracles.test_brute_force import searched
 from tests.studies import cases
 
@@ -26,6 +27,9 @@ SECOND_PAIRS = int(os.environ.get("SECOND_PAIRS", "0"))
 
 CHANGED = (1, 8, 9, 21)
 """Cases of parts that differ a little in which the demand changes the front."""
+
+TORN = 28
+"""A case in which options pass beside different alternates of the inductor."""
 
 
 def demanding(case: Case, seed: int) -> Case:
@@ -96,6 +100,11 @@ def test_parts_that_differ_a_little(seed: int) -> None:
     equal(alike_case(seed))
 
 
+@pytest.mark.parametrize("seed", [TORN, *range(60 if SECOND_PAIRS else 0)])
+def test_one_alternate_of_the_inductor_serves_all_options_of_a_set(seed: int) -> None:
+    assert not equal(torn_case(seed)) or seed != TORN
+
+
 def _forget_options(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(mixtures.Pairs, "robust", lambda self, x, y: self.pass_(x, y))
     _forget_rows(patch)
@@ -106,20 +115,31 @@ def _forget_rows(patch: pytest.MonkeyPatch) -> None:
 
 
 def _forget_coil(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(
-        second_sources, "skeletons", lambda found: [(k, None) for k in range(len(found.scene.coil))]
-    )
+    patch.setattr(second_sources, "other_inductors", lambda found, skeleton: None)
     patch.setattr(second_sources, "rows_of", workbench.rows_of)
 
 
+def _forget_whose(patch: pytest.MonkeyPatch) -> None:
+    def hold_beside_any(self: second_sources.SecondSources, parts: Any) -> bool:
+        each = [list(parts.items())[k : k + 1] for k in range(len(parts))]
+        return all(any(one.hold(dict(some)) for one in self._each()) for some in each)
+
+    patch.setattr(second_sources.SecondSources, "holds_parts", hold_beside_any)
+
+
 @pytest.mark.parametrize(
-    ("forget", "seed"), [(_forget_options, 1), (_forget_rows, 8), (_forget_coil, 9)]
+    ("forget", "case"),
+    [
+        (_forget_options, alike_case(1)),
+        (_forget_rows, alike_case(8)),
+        (_forget_coil, alike_case(9)),
+        (_forget_whose, torn_case(TORN)),
+    ],
 )
 def test_a_forgotten_mixture_is_noticed(
-    forget: Callable[[pytest.MonkeyPatch], None], seed: int
+    forget: Callable[[pytest.MonkeyPatch], None], case: Case
 ) -> None:
-    """Mixtures in an option, in the rows, beside the other inductor: each is asked for."""
-    case = alike_case(seed)
+    """Mixtures in an option, in the rows, beside the other inductor, beside one for all options."""
     with pytest.MonkeyPatch.context() as patch:
         forget(patch)
         found, references = searched(case.spec, case.catalog)

@@ -13,7 +13,14 @@ from optimizer import buying, purchase
 from optimizer.records import COST_UNIT
 from optimizer.studies.archived import Archived
 from optimizer.studies.distance import differing, distances
-from optimizer.studies.samples import order_rows, pieces_of, sample_kit, stand_ins
+from optimizer.studies.samples import (
+    Kit,
+    order_grid,
+    order_rows,
+    pieces_of,
+    sample_kit,
+    stand_ins,
+)
 from optimizer.studies.shortlist import _Budget, cheapest_apart, chosen_entries, shortlist
 from tests.studies import cases
 
@@ -164,3 +171,33 @@ def test_without_ties_the_list_itself_is_built() -> None:
     assert leads == sorted(leads, reverse=True)
     for row in rows:
         assert int(str(row["quantity"])) >= int(str(row["pieces_needed"]))
+
+
+def test_the_order_on_the_screen_tells_what_to_mind() -> None:
+    """Lines short of stock or bought in excess stand there, the rest is added up."""
+
+    def line(number: int, **other: Any) -> dict[str, Any]:
+        plain = {
+            "part_number": f"P-{number}",
+            "kind": "capacitor",
+            "pieces_needed": 5,
+            "quantity": 5,
+            "excess": 0,
+            "line_price": 1.25,
+            "lead_time_weeks": 40.0 - number,
+            "stock": 2385.0,
+            "for_points": "1",
+        }
+        return plain | other
+
+    lines = [line(k) for k in range(14)]
+    lines[13] = line(13, stock=3.0)
+    lines[12] = line(12, quantity=250, excess=245)
+    kit = Kit((0,), tuple(lines), 17.5, 40.0, "")
+    rows = order_grid(kit, "EUR").rows
+    assert [row[0] for row in rows] == [*(f"P-{k}" for k in range(8)), "P-12", "P-13", "4 others"]
+    assert rows[0][4:7] == ("1.25", "40", "2385")
+    assert [row[8] for row in rows[8:10]] == ["245 too many", "stock is less"]
+    assert rows[-1][4:6] == ("5.00", "32")
+    few = Kit((0,), tuple(lines[:11]), 13.75, 40.0, "")
+    assert len(order_grid(few, "EUR").rows) == 11

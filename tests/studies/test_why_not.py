@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from optimizer import search
+from optimizer.catalog import read_catalog
 from optimizer.errors import InputError
 from optimizer.records import BoolArray
+from optimizer.spec import read_spec
 from optimizer.spec_records import Force
 from optimizer.studies.answer import Answer
 from optimizer.studies.archived import Archived
 from optimizer.studies.why_not import why_not
 from optimizer.studies.wish import Wish, narrowed, places
+from tests import tiny
 from tests.oracles import brute_force
 from tests.oracles.brute_force import Judgement
 from tests.studies import cases
@@ -179,3 +183,18 @@ def test_words_that_name_nothing_are_refused() -> None:
         with pytest.raises(InputError) as error:
             why_not(look.case, wish)
         assert text in str(error.value)
+
+
+def test_a_part_that_no_bank_can_hold_needs_no_search(tmp_path: Path) -> None:
+    """Forced at a bank it lets no other type stand there either, with its own reason."""
+    parts = {kind: dict(rows) for kind, rows in tiny.PARTS.items()}
+    parts["capacitor"]["C-WEAK"] = {"v_rating_v": "10"}
+    tiny.write_catalogs(tmp_path / "parts", parts)
+    data = tiny.spec_data()
+    data["choice"]["force"] = [{"part_number": "C-WEAK", "position": "input-bank"}]
+    spec = read_spec(tiny.write_spec(tmp_path, data))
+    found = search.solve(spec, read_catalog(spec.catalogs))
+    (bank,) = (one for one in found.waterfalls if one.position == "buck input-bank")
+    assert bank.left == 0
+    assert bank.falls[-1].reason == "voltage of the part forced here"
+    assert "bounds" not in found.seconds
