@@ -19,7 +19,7 @@ from optimizer.conclude_figures import SETS_AT_ONCE, verified_sets
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
-from optimizer.errors import NotProved
+from optimizer.errors import NoFeasibleDesign, NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
@@ -90,10 +90,7 @@ def front(
         for found in founds:
             if _cut_short(found):
                 raise NotProved(_nothing_yet(found))
-        left = end - time.monotonic()
-        raise infeasible.explain(
-            found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
-        )
+        raise _none_feasible(spec, catalog, founds, end, progress, stop)
     if not spec.load.senses:
         return run_of(
             found,
@@ -118,6 +115,19 @@ def front(
     ]
     echo = spec_echo.rows(spec)
     return senses.joined(spec, founds, kept, runs, lacking=_lacking, echo=echo)
+
+
+def _none_feasible(
+    spec: Spec, catalog: Catalog, founds: Sequence[Found], end: float, say: Progress, stop: Stop
+) -> NoFeasibleDesign:
+    """The error to raise, each charge-current sense explained until `end`."""
+    apart = []
+    for k, one in enumerate(founds):
+        left = (end - time.monotonic()) / (len(founds) - k)
+        apart.append(
+            infeasible.explain(one.spec, catalog, one, time_limit=left, progress=say, stop=stop)
+        )
+    return senses.none_feasible(spec, apart) if len(apart) > 1 else apart[0]
 
 
 def _cut_short(found: Found) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 
 from optimizer import loads
 from optimizer.dominance import covered, staircase
+from optimizer.errors import NoFeasibleDesign
 from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
@@ -77,7 +78,7 @@ def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
         stair = cost[index], loss[index]
         kept.append((found, sense, [found.front.points[k] for k in stays]))
     order = sorted(
-        (one.cost, one.loss + _extra(sense), k, at)
+        (one.cost, one.loss + loss_units(sense), k, at)
         for k, (_, sense, points) in enumerate(kept)
         for at, one in enumerate(points)
     )
@@ -91,14 +92,33 @@ def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
     return answer
 
 
-def _extra(sense: ChargeSense) -> int:
+def is_charger(spec: Spec) -> bool:
+    """Whether the load has a charge-current sense."""
+    return isinstance(spec.load.record, LeadAcid | Lithium)
+
+
+def loss_units(sense: ChargeSense) -> int:
+    """Loss in a resistor in units of the decision."""
     return round(sense.loss / LOSS_UNIT)
 
 
 def _units(points: Sequence[Selection], sense: ChargeSense) -> tuple[IntArray, IntArray]:
     cost = np.array([one.cost for one in points], dtype=np.int64)
     loss = np.array([one.loss for one in points], dtype=np.int64)
-    return cost, loss + _extra(sense)
+    return cost, loss + loss_units(sense)
+
+
+def none_feasible(spec: Spec, apart: Sequence[NoFeasibleDesign]) -> NoFeasibleDesign:
+    """The error of a spec that nothing passes at any of its resistors, from that of each alone."""
+    names = [trade(value, "resistance") for value in spec.load.senses]
+    lines = []
+    for name, error in zip(names, apart, strict=True):
+        lines += [f"{SUBJECT} {name}:", *(f"  {line}" for line in str(error).splitlines())]
+    would_do = [(one.share, name, one) for name, one in zip(names, apart, strict=True)]
+    _, name, first = min(would_do, key=lambda item: (not item[2].remedy, item[0]))
+    if first.remedy:
+        lines.append(f"smallest single relaxation over all: {first.remedy}, at {name}")
+    return NoFeasibleDesign("\n".join(lines), share=first.share, remedy=first.remedy)
 
 
 def joined(

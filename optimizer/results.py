@@ -183,6 +183,11 @@ class ChargeSense:
     i_end_min: float
     i_end_max: float
 
+    @property
+    def error(self) -> float:
+        """How far the end of charge may lie above its set point [A]."""
+        return self.i_end_max - self.i_end
+
 
 @dataclass(frozen=True, slots=True)
 class FrontPoint:

@@ -134,7 +134,7 @@ def _print_front(console: Console, found: Plain) -> None:
     if not new["points"]:
         console.print(clean(f"  new front: none; {new['why']}"))
         return
-    first, last = new["points"][0], new["points"][-1]
+    first, last = new["points"][0], min(new["points"], key=lambda one: one["loss"])
     proved = "all proved" if new["complete"] else f"not all proved: {new['why']}"
     text = (
         f"  new front: {len(new['points'])} points from {first['cost']:.4f} at "

@@ -150,7 +150,7 @@ def _choice(
     width = max(len(one) for some in boards for one in some)
     most = sum(max(max(one.values()) for one in some) for some in boards)
     flat = [k for some in offered for k in some]
-    close = distances([case.front.chosen[k] for k in flat]) < differ
+    close = distances(case.front.take(flat)) < differ
     starts = np.cumsum([0, *(len(some) for some in offered)])
     rows: list[IntArray] = []
     for s, some in enumerate(offered):
