@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from optimizer import buying, search
+from optimizer import buying, charge_sense, search
 from optimizer.archive import board_of, point_of
 from optimizer.archive_inputs import Reopened
 from optimizer.batch_fleet import catalogs_of
@@ -16,7 +17,7 @@ from optimizer.catalog_changes import Changes
 from optimizer.columns import KINDS
 from optimizer.errors import InputError, Problem
 from optimizer.records import COST_UNIT
-from optimizer.results import PartSet
+from optimizer.results import PartSet, as_plain
 from optimizer.spec_edit import by_sense
 from optimizer.spec_records import Spec
 from optimizer.studies import family
@@ -110,18 +111,27 @@ def _front(one: Reopened, catalog: Catalog) -> Iterator[Choosable]:
         sense = sense_of_point(point)
         loss = held["loss_worst"] if worst else held["loss_mission"]
         loss += 0.0 if sense is None else sense.loss
-        yield choosable(
-            one.spec, board_of(point), loss, f"point {point['number']}{at_sense(sense)}"
-        )
+        name = f"point {point['number']}{at_sense(sense)}"
+        yield choosable(one.spec, board_of(point), loss, name, bill=held["bill"])
 
 
-def choosable(spec: Spec, board: PartSet, loss: float, name: str) -> Choosable:
-    """A board as one set of a family."""
+def choosable(
+    spec: Spec, board: PartSet, loss: float, name: str, *, bill: Sequence[Mapping[str, Any]] = ()
+) -> Choosable:
+    """A board as one set of a family.
+
+    bill : its parts list, for what stands at no place of the stage
+    """
     pieces: dict[str, int] = {}
     kinds: dict[str, str] = {}
     for place in places_of(board):
         pieces[place.part] = pieces.get(place.part, 0) + place.pieces
         kinds[place.part] = place.kind
+    for line in bill:
+        if list(line["positions"]) == [charge_sense.POSITION]:
+            part = line["part_number"]
+            pieces[part] = pieces.get(part, 0) + line["pieces"]
+            kinds[part] = line["kind"]
     placed = sum(pieces.values()) * spec.purchase.placement_each
     fixed = placed + spec.controllers[board.topology].cost_each
     return Choosable(name, pieces, kinds, fixed, loss)
@@ -154,7 +164,7 @@ def forced(spec: Spec, catalog: Catalog, inductor: str) -> Iterator[Choosable]:
     one = table.take([table.part_number.index(inductor)])
     only = replace(catalog, tables={**catalog.tables, "inductor": one})
     worst = spec.choice.objective == "worst-point"
-    for single, sense in specs_of(spec):
+    for single, sense in specs_of(spec, only):
         found = search.solve(single, only, engine="merge", processes=1)
         if found.front is None or not found.front.points:
             continue
@@ -163,7 +173,7 @@ def forced(spec: Spec, catalog: Catalog, inductor: str) -> Iterator[Choosable]:
             loss = seen.loss_worst if worst else seen.loss_mission
             loss += 0.0 if sense is None else sense.loss
             name = f"with {inductor}, point {point.number}{at_sense(sense)}"
-            yield choosable(single, seen.part_set, loss, name)
+            yield choosable(single, seen.part_set, loss, name, bill=as_plain(seen.bill))
 
 
 # --- prices ---------------------------------------------------------------------------------------
@@ -240,7 +250,7 @@ def _bound(
         costs = [f.front.points[0].cost for f in founds if f.front is not None and f.front.points]
         if not costs or any(found.open for found in founds):
             return 0.0
-        lines = len(places_of(board_of(one.run["points"][0])))
+        lines = 1 + len(places_of(board_of(one.run["points"][0])))
         rounding = COST_UNIT * (2 * lines + 4)
         total += member.boards * (min(costs) * COST_UNIT - rounding)
     return round(total, 4)

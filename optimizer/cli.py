@@ -250,7 +250,7 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer.studies.fronts import specs_of
 
     told = []
-    for one, held in specs_of(with_sense(spec, sense)):
+    for one, held in specs_of(with_sense(spec, sense), catalog):
         verified, notes = conclude.verify_board(one, catalog, part_set)
         label = {} if held is None else {"charge_sense": as_plain(held)}
         told.append(label | {"verified": as_plain(verified), "notes": as_plain(notes)})

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import buying, purchase
+from optimizer import buying, charge_sense, purchase
 from optimizer.columns import columns_of
 from optimizer.conclude_sets import Chosen, Tables
 from optimizer.records import COST_UNIT
@@ -31,11 +31,16 @@ class Bill:
 
 
 def bill_of(spec: Spec, tables: Tables, one: Chosen) -> Bill:
-    """Every distinct part number once, priced for the pieces of all its positions together."""
+    """Every distinct part number once, priced for the pieces of all its positions together; the
+    charge-current sense, where its part is asked for, in a line of its own."""
     pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
     for position, kind, row, pieces in one.places():
         pooled.setdefault((kind, row), []).append((position, pieces))
     lines = tuple(_line(spec, tables[kind], row, held) for (kind, row), held in pooled.items())
+    charge = buying.charge_of(spec, tables)
+    if charge is not None and charge.found:
+        alone = [(charge_sense.POSITION, charge.pieces)]
+        lines = (*lines, _line(spec, tables["resistor"], charge.row, alone))
     boards = spec.purchase.boards
     totals = np.array([line.line_price for line in lines])
     parts = purchase.cost_units(totals, boards=boards)
@@ -87,6 +92,10 @@ def sample_lines(spec: Spec, tables: Tables, one: Chosen) -> tuple[Sample, ...]:
     pooled: dict[tuple[str, int], int] = {}
     for _, kind, row, pieces in one.places():
         pooled[kind, row] = pooled.get((kind, row), 0) + pieces
+    charge = buying.charge_of(spec, tables)
+    if charge is not None and charge.found:
+        key = "resistor", charge.row
+        pooled[key] = pooled.get(key, 0) + charge.pieces
     found = []
     for (kind, row), pieces in pooled.items():
         bought = _bought(spec, tables[kind], row, pieces * SAMPLE_BOARDS)

@@ -2,18 +2,20 @@
 
 Each value has its exact front in cost and loss. The error of the end of charge falls as the
 resistor grows, and within a value it is the same for every set, as is the loss in the resistor.
-So a point is beaten exactly by a point of its own front (there is none) or by one of a larger
-resistor that is no dearer and, both losses of each together, loses no more.
+So a point is beaten exactly by a point of its own front (there is none) or by one whose end of
+charge is as near, that is no dearer and, both losses of each together, loses no more.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer import loads
+from optimizer.charge_sense import SUBJECT, ChargePart
 from optimizer.dominance import covered, staircase
 from optimizer.errors import NoFeasibleDesign
 from optimizer.found import Found
@@ -22,8 +24,6 @@ from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
 from optimizer.results import ChargeSense, FrontPoint, Run, shape_name
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.spec_text import trade
-
-SUBJECT = "charge-current sense"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +35,11 @@ class Unbeaten:
     numbers: tuple[int, ...]
 
 
-def sense_of(spec: Spec) -> ChargeSense:
-    """The resistor of a charger's spec with its loss and the end of charge it gives."""
+def sense_of(spec: Spec, charge: ChargePart | None = None) -> ChargeSense:
+    """The resistor of a charger's spec with its loss and the end of charge it gives.
+
+    charge : its part, whose spread then counts beside the offset
+    """
     record, full = spec.load.record, spec.load.i_output
     if not isinstance(record, LeadAcid | Lithium):
         raise ValueError("no charger")
@@ -45,13 +48,20 @@ def sense_of(spec: Spec) -> ChargeSense:
     worst = spec.choice.objective == OBJECTIVE_WORST
     end = record.end_share * full
     error = loads.i_end_error(v_sense_offset=record.v_sense_offset, resistance=resistance)
+    counted = charge is not None and charge.found
     return ChargeSense(
         resistance=resistance,
         loss=(full**2 if worst else squares) * resistance,
         i_end=end,
-        i_end_min=max(end - error, 0.0),
-        i_end_max=end + error,
+        i_end_min=charge.i_end_min if charge and counted else max(end - error, 0.0),
+        i_end_max=charge.i_end_max if charge and counted else end + error,
+        part=charge.name if charge and counted else "",
     )
+
+
+def found_sense(found: Found) -> ChargeSense:
+    """The resistor of a search."""
+    return sense_of(found.spec, found.prices.charge)
 
 
 def name_of(sense: ChargeSense) -> str:
@@ -60,17 +70,17 @@ def name_of(sense: ChargeSense) -> str:
 
 
 def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
-    """What stays of each front, the largest resistor first; numbered by cost, then loss.
+    """What stays of each front, the nearest end of charge first; numbered by cost, then loss.
 
-    founds : searches of the same spec, resistors falling; those without a front are left out
+    founds : searches of the same spec, each resistor once; those without a front are left out
     """
     none: IntArray = np.zeros(0, dtype=np.int64)
     stair = (none, none)
     kept: list[tuple[Found, ChargeSense, list[Selection]]] = []
-    for found in founds:
+    for found in sorted(founds, key=lambda one: found_sense(one).error):
         if found.front is None:
             continue
-        sense = sense_of(found.spec)
+        sense = found_sense(found)
         cost, loss = _units(found.front.points, sense)
         stays = np.flatnonzero(~covered(cost, loss, stair))
         cost, loss = np.append(stair[0], cost[stays]), np.append(stair[1], loss[stays])
@@ -135,12 +145,13 @@ def joined(
     runs : of `parts`, their points numbered already
     lacking : whether points of a search's own front may lack
     """
-    ended = [name_of(sense_of(one.spec)) for one in founds if lacking(one)]
-    open_from = next((one.spec for one in founds if lacking(one)), None)
+    open_senses = [found_sense(one) for one in founds if lacking(one)]
+    ended = [name_of(one) for one in open_senses]
+    nearest = min((one.error for one in open_senses), default=math.inf)
     points: list[FrontPoint] = []
     ties = 0
     for part, run in zip(parts, runs, strict=True):
-        later = open_from is not None and _smaller(part, open_from)
+        later = part.sense.error > nearest
         points += [_with_sense(point, part.sense, ties, proved=not later) for point in run.points]
         ties = max([ties, *(one.tie for one in points)])
     names = [name_of(part.sense) for part in parts]
@@ -148,7 +159,7 @@ def joined(
     if ended:
         left.append(
             f"not searched to the end: {', '.join(ended)}; what was not found there may beat points"
-            " of smaller resistors"
+            " whose charging ends less near"
         )
     return replace(
         runs[0],
@@ -176,10 +187,6 @@ def joined(
             for topology, shape in run.shapes.items()
         },
     )
-
-
-def _smaller(part: Unbeaten, spec: Spec) -> bool:
-    return part.sense.resistance < sense_of(spec).resistance
 
 
 def _with_sense(point: FrontPoint, sense: ChargeSense, ties: int, *, proved: bool) -> FrontPoint:
@@ -225,12 +232,14 @@ def _notes(spec: Spec, founds: Sequence[Found], parts: Sequence[Unbeaten]) -> tu
     notes = [note for note in spec.notes if note.kind == "excluded" and "sense" in note.subject]
     full = spec.load.i_output
     for found in founds:
-        sense = sense_of(found.spec)
+        sense = found_sense(found)
         mine = [part for part in parts if part.sense == sense]
         fate = f"{len(mine[0].numbers)} points of the front"
         if not mine:
             beaten = found.front is not None and found.front.points
-            fate = "every set is beaten by a larger resistor" if beaten else "no set passes"
+            fate = "no set passes"
+            if beaten:
+                fate = "every set is beaten by one whose charging ends as near"
         low, end, high = (
             trade(float(f"{x:.3g}"), "current")
             for x in (sense.i_end_min, sense.i_end, sense.i_end_max)
@@ -241,9 +250,6 @@ def _notes(spec: Spec, founds: Sequence[Found], parts: Sequence[Unbeaten]) -> tu
             f" {heat} in it at full current; {fate}"
         )
         notes.append(Note("finding" if not mine else "assumed", SUBJECT, text))
-    text = (
-        "its own price is not counted: it is not among the parts chosen, and values of one size"
-        " cost alike; its loss is told beside that of the stage and both together are compared"
-    )
+    text = "its loss is told beside that of the stage and both together are compared"
     notes.append(Note("assumed", SUBJECT, text))
     return tuple(notes)

@@ -22,7 +22,11 @@ from tests.sample_run import sample_run, verified
 
 ROOT = Path(__file__).parents[1]
 SPEC = SimpleNamespace(
-    catalogs=(), path="", text="name = 'x'", purchase=SimpleNamespace(currency="EUR")
+    catalogs=(),
+    path="",
+    text="name = 'x'",
+    purchase=SimpleNamespace(currency="EUR"),
+    load=SimpleNamespace(senses=(), record=None),
 )
 
 CATALOG = SimpleNamespace(rows={"mosfet": 3}, refused=(), hashes={"mosfets.csv": "ab"})

@@ -13,6 +13,7 @@ import numpy as np
 from optimizer import conclude_senses as senses
 from optimizer import search
 from optimizer.catalog import Catalog
+from optimizer.charge_sense import ChargePart
 from optimizer.conclude_board import looked_up
 from optimizer.conclude_sets import chosen_sets
 from optimizer.dominance import Staircase
@@ -85,7 +86,7 @@ class Archived:
         """The run of a charger with its charge-current sense told, also where it has only one."""
         if self.spec.load.senses or not senses.is_charger(self.spec):
             return self
-        sense = senses.sense_of(self.spec)
+        sense = senses.found_sense(self.prepared)
         front, count = self.front, len(self.front)
         return replace(
             self,
@@ -109,6 +110,11 @@ class Archived:
             return f"not proved: {'; '.join([*left, *([self.open] if self.open else [])])}"
         share = f"{100 * self.run['state_difference']:.2g} %"
         return f"proved: {done}, at the reference states of the run (own states: up to {share} off)"
+
+    def charge(self, row: int) -> ChargePart | None:
+        """The part of a point's charge-current sense, None where the spec asks for none."""
+        variant = matching(self.variants, self.front.sense[row])
+        return None if variant is None else variant.prepared.prices.charge
 
     def anchors(self) -> list[int]:
         """Rows of the cheapest point, the knee and the point of least loss, each once."""
@@ -249,7 +255,7 @@ def resolve(
     end : the one end of the front that is wanted, "cost" or "loss"
     """
     late = math.inf if time_limit is None else time.monotonic() + time_limit
-    asked = [one for one in specs_of(spec, told=told) if error_of(one[1]) <= error_max]
+    asked = [one for one in specs_of(spec, catalog, told=told) if error_of(one[1]) <= error_max]
     front, founds = NONE, list[Found]()
     left, least = list[str](), (math.inf, math.inf)
     for k, (one, sense) in enumerate(asked):

@@ -110,7 +110,7 @@ def conflict(
 
 
 def _searched(case: _Case) -> Answer:
-    refused = [f"{name} refused: {text}" for name, text in _refusals(case.spec)]
+    refused = [f"{name} refused: {text}" for name, text in _refusals(case.spec, case.catalog)]
     if len(refused) == len(case.spec.topologies) * len(by_sense(case.spec)):
         return _plain_answer(case, "; ".join(refused), "proved: voltages rule it out", True)
     held = frozenset(case.every)
@@ -192,8 +192,8 @@ def _broken(case: _Case) -> frozenset[str]:
     return frozenset(case.every) - frozenset.intersection(*kept) if kept else frozenset()
 
 
-def _refusals(spec: Spec) -> Iterator[tuple[str, str]]:
-    for one, sense in specs_of(spec):
+def _refusals(spec: Spec, catalog: Catalog) -> Iterator[tuple[str, str]]:
+    for one, sense in specs_of(spec, catalog):
         for name in one.topologies:
             reason = search.refusal(one, name)
             if reason is not None:
@@ -207,7 +207,7 @@ def _design(case: _Case, held: frozenset[str]) -> Design | bool | None:
     """A set, at any charge-current sense offered, that keeps the limits of `held`; False where
     none does, None where not answered."""
     told = listed(sorted(held), most=3) if held else "no limit at all"
-    for number, (spec, sense) in enumerate(specs_of(case.loosened(held))):
+    for number, (spec, sense) in enumerate(specs_of(case.loosened(held), case.catalog)):
         if case.late():
             return None
         left = case.deadline - time.monotonic()
@@ -239,7 +239,7 @@ def _chosen(found: Found) -> Chosen:
 def _from_near(case: _Case) -> None:
     """Designs that come near, each grown to all the limits it keeps: candidates for nothing."""
     prices = buying.prices(case.spec, case.catalog.tables)
-    for number, spec in enumerate(by_sense(case.spec)):
+    for number, (spec, _) in enumerate(specs_of(case.spec, case.catalog)):
         for name in spec.topologies:
             if search.refusal(spec, name) is None:
                 stage = _stage(case, spec, name)
@@ -261,7 +261,7 @@ def _keeps(case: _Case, one: Design, held: frozenset[str]) -> bool:
 
 def _faults(case: _Case, spec: Spec, one: Design) -> tuple[list[Margin], list[str]]:
     """Limits and rules of a spec that a design breaks."""
-    stage = _stage(case, by_sense(spec)[one.variant], one.chosen.topology)
+    stage = _stage(case, specs_of(spec, case.catalog)[one.variant][0], one.chosen.topology)
     prices = buying.prices(spec, case.catalog.tables)
     rules = broken_rules(stage, prices, [one.chosen])[0]
     return worst_first(judged(stage, [one.chosen])[0].broken), list(rules)
@@ -410,7 +410,7 @@ def _set_text(case: _Case, one: Witness | None) -> str:
 
 
 def _sense(case: _Case, one: Witness) -> ChargeSense | None:
-    return list(specs_of(case.spec))[one.design.variant][1]
+    return specs_of(case.spec, case.catalog)[one.design.variant][1]
 
 
 def _miss_text(one: Witness | None) -> str:

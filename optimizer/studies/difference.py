@@ -21,7 +21,7 @@ from optimizer.records import COST_UNIT, LOSS_UNIT
 from optimizer.results import ChargeSense, PartSet, as_plain, part_set_of_plain
 from optimizer.spec_records import Spec
 from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
-from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, variants
+from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, specs_of, variants
 from optimizer.studies.revisions import Revision, revision, revision_data, summary
 
 Run = Mapping[str, Any]
@@ -127,9 +127,12 @@ def _offers(run: Run) -> bool:
 def _with_senses(side: Side) -> Side:
     """A run whose points all name their charge-current sense, also where it offers only one."""
     points = side.run["points"]
-    if _offers(side.run) or side.spec is None or not senses.is_charger(side.spec):
+    if _offers(side.run) or side.spec is None or side.catalog is None:
         return side
-    sense = as_plain(senses.sense_of(side.spec))
+    ((_, sense),) = specs_of(side.spec, side.catalog, told=True)
+    if sense is None:
+        return side
+    sense = as_plain(sense)
     return replace(side, run={**side.run, "points": [p | {"charge_sense": sense} for p in points]})
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.conclude_senses import SUBJECT
+from optimizer.charge_sense import SUBJECT
 from optimizer.conclude_sets import Chosen
 from optimizer.records import IntArray
 from optimizer.studies.fronts import Front

@@ -76,7 +76,11 @@ def front_change(
     fallen = tuple(
         point["number"]
         for point, board in zip(run["points"], boards_of, strict=True)
-        if worse & {place.part for place in places_of(board)}
+        if worse
+        & (
+            {place.part for place in places_of(board)}
+            | {line["part_number"] for line in point["verified"]["bill"]}
+        )
     )
     if not fallen:
         proof = (

@@ -1,15 +1,15 @@
 """Fronts as questions see them, and a spec at each charge-current sense that it offers.
 
 A question of a run that offers several resistors is asked of one *variant* after the other, the
-largest resistor first; what they find is joined here as `front` joins it: by cost, loss with that
-in the resistor, and error of the end of charge. Without a choice there is one variant, without a
-sense, and no error to weigh.
+nearest end of charge first; what they find is joined here as `front` joins it: by cost, loss with
+that in the resistor, and error of the end of charge. Without a choice there is one variant, without
+a sense, and no error to weigh.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy as np
 
 from optimizer import conclude_senses as senses
 from optimizer import search
+from optimizer.buying import charge_of
 from optimizer.catalog import Catalog
 from optimizer.conclude_sets import Chosen
 from optimizer.dominance import Staircase, staircase, unbeaten
@@ -181,14 +182,19 @@ class Variant:
         return self.prepared.spec
 
 
-def specs_of(spec: Spec, *, told: bool = False) -> Iterator[tuple[Spec, ChargeSense | None]]:
-    """A spec at each charge-current sense that it offers, the largest resistor first.
+def specs_of(
+    spec: Spec, catalog: Catalog, *, told: bool = False
+) -> list[tuple[Spec, ChargeSense | None]]:
+    """A spec at each charge-current sense that it offers, the nearest end of charge first.
 
     told : whether a charger with one resistor tells it too, to be compared with one of several
     """
     choice = bool(spec.load.senses) or (told and senses.is_charger(spec))
-    for one in by_sense(spec):
-        yield one, senses.sense_of(one) if choice else None
+    every = by_sense(spec)
+    if not choice:
+        return [(one, None) for one in every]
+    found = [(one, senses.sense_of(one, charge_of(one, catalog.tables))) for one in every]
+    return [*sorted(found, key=lambda one: one[1].error)]
 
 
 def variants(
@@ -203,7 +209,7 @@ def variants(
     like : variants whose reference states to take, each for the same resistor
     """
     found = []
-    for one, sense in specs_of(spec, told=told):
+    for one, sense in specs_of(spec, catalog, told=told):
         same = matching(like, sense)
         states = None if same is None else same.prepared.references
         found.append(Variant(search.prepared(one, catalog, references=states), sense))

@@ -103,7 +103,7 @@ def same_states(case: Archived, spec: Spec) -> bool:
         return False
     return all(
         _alike(variant, one, name)
-        for variant, (one, _) in zip(case.variants, specs_of(spec), strict=True)
+        for variant, (one, _) in zip(case.variants, specs_of(spec, case.catalog), strict=True)
         for name in set(one.topologies) & set(variant.prepared.stages)
     )
 

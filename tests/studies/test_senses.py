@@ -20,6 +20,7 @@ from optimizer.batch_family import ENDS_NOT_WEIGHED, family_of
 from optimizer.batch_fleet import Question, answer_of
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.catalog_changes import Changes
+from optimizer.charge_sense import SUBJECT
 from optimizer.cli_difference import side_of
 from optimizer.dominance import unbeaten
 from optimizer.errors import NoFeasibleDesign
@@ -241,7 +242,7 @@ def test_fills_and_shortlist_know_the_resistor(job: Job) -> None:
         rows.setdefault(repr(chosen), []).append(row)
     twins = [pair for pair in rows.values() if len(pair) == 2]
     assert twins
-    assert differing(front, *twins[0]) == [senses.SUBJECT]
+    assert differing(front, *twins[0]) == [SUBJECT]
 
 
 def test_difference_to_a_run_of_one_resistor(job: Job) -> None:
@@ -270,7 +271,7 @@ def test_nothing_feasible_is_told_of_every_resistor(job: Job, tight: Spec) -> No
     with pytest.raises(NoFeasibleDesign) as caught:
         conclude.front(tight, job.catalog)
     lines = str(caught.value).splitlines()
-    assert [line for line in lines if line.startswith(senses.SUBJECT)] == [
+    assert [line for line in lines if line.startswith(SUBJECT)] == [
         "charge-current sense 20 mohm:",
         "charge-current sense 10 mohm:",
     ]
