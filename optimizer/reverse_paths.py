@@ -194,12 +194,12 @@ def short_text(positions: tuple[str, ...], position: str, *, battery: bool = Fal
         bank = "the coupling bank with the output bank" if two_coils else f"the {end} bank"
         told.append(f"{partner} shorts {bank} when it turns on, and fails with it")
     ways = [
-        f"while {one} is on through it, {'the coil and ' if coil else ''}{position}"
+        f"through {one}{', the coil' if coil else ''} and {position} while {one} is on"
         for one, coil in (discharges(positions, position) if battery else ())
     ]
     if ways:
         told.append(
-            f"the battery discharges into ground (back-feed) {' and '.join(ways)}; the limit does"
+            f"the battery discharges into ground (back-feed) {', and '.join(ways)}; the limit does"
             " not see it: needs a fuse or a series disconnect at the battery"
         )
     return "; ".join(told)

@@ -263,7 +263,8 @@ def test_what_discharges_a_battery_beside_a_short(name: str, position: str) -> N
     plain = dict(reverse_paths.consequences(positions))[f"{position} shorted"]
     assert text.startswith(plain.split("; ")[0])
     for one, coil in found:
-        assert f"while {one} is on through it, {'the coil and ' if coil else ''}{position}" in text
+        way = f"through {one}{', the coil' if coil else ''} and {position} while {one} is on"
+        assert way in text
     assert ("back-feed" in text) == bool(found)
     held = SHORTS[name, position]
     if found or "load shorted" in held:
