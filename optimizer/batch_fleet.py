@@ -23,7 +23,7 @@ from optimizer.studies import front_change, obsolete
 from optimizer.studies.boards import places_of
 from optimizer.studies.fleet import Design
 from optimizer.studies.front_change import FrontChange
-from optimizer.studies.fronts import sense_data, spec_at
+from optimizer.studies.fronts import sense_data, sense_of_point, spec_at
 
 Plain = Mapping[str, Any]
 
@@ -111,9 +111,12 @@ def answer_of(opened: Reopened, number: int | None, question: Question) -> dict[
     for place in places_of(board):
         if place.part in found.lost:
             lost_pieces[place.part] = lost_pieces.get(place.part, 0) + place.pieces
+    if held.charge in changes.gone:
+        lost_pieces[held.charge] = lost_pieces.get(held.charge, 0) + held.charge_pieces
     return {
         "run": opened.folder.name,
         "point": point["number"],
+        **sense_data(sense_of_point(point)),
         "currency": run["currency"],
         "objective": run["objective"],
         "boards": spec.purchase.boards,

@@ -249,8 +249,9 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer import conclude
     from optimizer.studies.fronts import specs_of
 
-    told = []
-    for one, held in specs_of(with_sense(spec, sense), catalog):
+    told: list[dict[str, Any]] = []
+    choice = bool(spec.load.senses)
+    for one, held in specs_of(with_sense(spec, sense), catalog, told=choice):
         verified, notes = conclude.verify_board(one, catalog, part_set)
         label = {} if held is None else {"charge_sense": as_plain(held)}
         told.append(label | {"verified": as_plain(verified), "notes": as_plain(notes)})
@@ -259,8 +260,8 @@ def verify_command(args: argparse.Namespace) -> int:
     else:
         console = console_for()
         for plain in told:
-            if len(told) > 1:
-                print_charge_sense(console, plain["charge_sense"])
+            if choice:
+                print_charge_sense(console, plain["charge_sense"], several=len(told) > 1)
             notes, currency = plain["notes"], spec.purchase.currency
             print_verified(console, plain["verified"], currency=currency, notes=notes)
     every = [plain["verified"] for plain in told]

@@ -144,7 +144,7 @@ def alternates_command(args: argparse.Namespace, door: Door) -> int:
     from optimizer.report.tables import console_for
     from optimizer.results import as_plain
     from optimizer.studies import second_source
-    from optimizer.studies.fronts import spec_at
+    from optimizer.studies.fronts import sense_data, sense_of_point, spec_at
 
     opened = reopen(args.run, tuple(args.catalogs))
     spec, catalog = opened.spec, read_catalog(opened.spec.catalogs)
@@ -161,6 +161,7 @@ def alternates_command(args: argparse.Namespace, door: Door) -> int:
     plain = {
         "run": opened.folder.name,
         "point": point["number"],
+        **sense_data(sense_of_point(point)),
         "currency": opened.run["currency"],
         "cost": point["cost"],
         "cost_cheapest": points[0]["cost"],

@@ -191,6 +191,7 @@ def test_a_part_gone_is_told_and_dearer(
     found = answer_of(opened, number, Question(Changes(("R-TEN",))))
     assert found["answer"]["verdict"] == "passes"
     assert found["answer"]["affected"] == ["R-TEN"]
+    assert found["lost_pieces"] == {"R-TEN": 1}
     (reason,) = found["answer"]["reasons"]
     assert "R-TEN (charge-current sense) changed; now" in reason
     assert found["answer"]["again"]["cost_change"] >= 0.0

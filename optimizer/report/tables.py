@@ -369,11 +369,13 @@ def set_line(verified: Plain, currency: str) -> str:
     )
 
 
-def print_charge_sense(console: Console, sense: Plain) -> None:
+def print_charge_sense(console: Console, sense: Plain, *, several: bool) -> None:
     """Heading of a board where the spec offers several charge-current senses."""
     ends = f"{sense['i_end_min']:.3g} to {sense['i_end_max']:.3g} A"
-    text = f"WITH A CHARGE-CURRENT SENSE OF {sense['resistance'] * 1e3:g} mohm (charging ends at "
-    console.print(clean(f"{text}{ends}; charge_sense_mohm in the board file asks for one)"))
+    text = f"WITH A CHARGE-CURRENT SENSE OF {sense['resistance'] * 1e3:g} mohm: charging ends at "
+    more = "; charge_sense_mohm in the board file asks for one alone" if several else ""
+    loss = f", {sense['loss']:.3g} W in it beside the losses below"
+    console.print(clean(f"{text}{ends}{loss}{more}"), style="bold")
 
 
 def print_verified(

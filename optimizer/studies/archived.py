@@ -53,6 +53,8 @@ STALE_UNITS = 20
 STALE_SHARE = 2e-6
 """And the share of it that seven digits of a record round away."""
 
+WITH_SENSE = "; losses with that in the charge-current sense"
+
 AGAIN = "run `front` again, then ask"
 
 
@@ -109,7 +111,8 @@ class Archived:
         if left or self.open:
             return f"not proved: {'; '.join([*left, *([self.open] if self.open else [])])}"
         share = f"{100 * self.run['state_difference']:.2g} %"
-        return f"proved: {done}, at the reference states of the run (own states: up to {share} off)"
+        told = f"proved: {done}, at the reference states of the run (own states: up to {share} off)"
+        return told + (WITH_SENSE if any(self.front.sense) else "")
 
     def charge(self, row: int) -> ChargePart | None:
         """The part of a point's charge-current sense, None where the spec asks for none."""

@@ -137,7 +137,7 @@ class Answer:
 class Before:
     """The board as the run kept it.
 
-    charge : part of its charge-current sense, empty where the run counts none
+    charge, charge_pieces : part of its charge-current sense, empty where the run counts none
     """
 
     board: PartSet
@@ -145,6 +145,7 @@ class Before:
     loss: float
     margins: Mapping[tuple[str, str], float]
     charge: str = ""
+    charge_pieces: int = 0
 
 
 def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
@@ -156,12 +157,10 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
         if one["margin"] is not None:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
     cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
-    of_charge = [
-        line["part_number"]
-        for line in held["bill"]
-        if list(line["positions"]) == [charge_sense.POSITION]
-    ]
-    return Before(board, cost, loss, margins, "".join(of_charge))
+    for line in held["bill"]:
+        if list(line["positions"]) == [charge_sense.POSITION]:
+            return Before(board, cost, loss, margins, line["part_number"], line["pieces"])
+    return Before(board, cost, loss, margins)
 
 
 def without(spec: Spec, gone: Sequence[str]) -> Spec:

@@ -84,6 +84,10 @@ def chosen_entries(
     """The shortlist, and the least difference of those beside ends and knee."""
     front = case.front
     knees = [k for k, mark in enumerate(front.mark) if mark == "knee"]
+    for row in list(knees[1:]):  # of knees that hardly differ the first will do
+        others = knees[: knees.index(row)]
+        if any(len(differing(front, row, other)) < differ for other in others):
+            knees.remove(row)
     fixed = list(dict.fromkeys([0, *knees, front.least_loss()]))[:sets]
     entries = [Entry(row, front.mark[row] or _end(case, row)) for row in fixed]
     knee = np.array([_knee(front, row, fixed) for row in range(len(front))])
