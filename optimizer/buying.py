@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -79,13 +79,18 @@ def most_pieces(spec: Spec) -> int:
 
 def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
     """Cost per board of every part in every number of pieces a board may hold."""
+    found = _prices(spec, [tables[kind] for kind in KIND_ORDER])
+    return replace(found, charge=charge_of(spec, tables))
+
+
+def _prices(spec: Spec, tables: Sequence[PartTable]) -> Prices:
+    """The same of some kinds, without the charge-current sense."""
     rates = exchange(spec)
     rows: list[IntArray] = []
     names: list[str] = []
     offset: dict[str, int] = {}
-    for kind in KIND_ORDER:
-        table = tables[kind]
-        offset[kind] = len(names)
+    for table in tables:
+        offset[table.kind] = len(names)
         names += table.part_number
         worth = np.array([rates.get(c, np.nan) for c in table.texts["currency"]])
         quantity, price = purchase.break_table(table.price_breaks)
@@ -100,7 +105,7 @@ def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
                 pieces_max=most_pieces(spec),
             )
         )
-    found = Prices(
+    return Prices(
         table=np.concatenate(rows),
         offset=offset,
         line_item=purchase.line_item_units(
@@ -109,17 +114,16 @@ def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
         placement=purchase.placement_units(spec.purchase.placement_each),
         names=tuple(names),
     )
-    if not charge_sense.asked(spec):
-        return found
-    table = tables["resistor"]
-    allowed = rules(spec, table, found)
-    part = charge_sense.charge_part(spec, table, cost=found.alone("resistor"), rules=allowed)
-    return replace(found, charge=part)
 
 
 def charge_of(spec: Spec, tables: Mapping[str, PartTable]) -> ChargePart | None:
     """The charge-current sense where the spec asks for its part."""
-    return prices(spec, tables).charge if charge_sense.asked(spec) else None
+    if not charge_sense.asked(spec):
+        return None
+    table = tables["resistor"]
+    found = _prices(spec, [table])
+    cost, allowed = found.alone("resistor"), rules(spec, table, found)
+    return charge_sense.charge_part(spec, table, cost=cost, rules=allowed)
 
 
 def rules(spec: Spec, table: PartTable, found: Prices) -> Iterator[tuple[str, BoolArray]]:

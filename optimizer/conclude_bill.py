@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer import buying, charge_sense, purchase
+from optimizer.charge_sense import ChargePart
 from optimizer.columns import columns_of
 from optimizer.conclude_sets import Chosen, Tables
 from optimizer.records import COST_UNIT
@@ -30,14 +31,15 @@ class Bill:
     items: Mapping[str, float]
 
 
-def bill_of(spec: Spec, tables: Tables, one: Chosen) -> Bill:
-    """Every distinct part number once, priced for the pieces of all its positions together; the
-    charge-current sense, where its part is asked for, in a line of its own."""
+def bill_of(spec: Spec, tables: Tables, one: Chosen, charge: ChargePart | None) -> Bill:
+    """Every distinct part number once, priced for the pieces of all its positions together.
+
+    charge : part of the charge-current sense, if the spec asks for it: a line of its own
+    """
     pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
     for position, kind, row, pieces in one.places():
         pooled.setdefault((kind, row), []).append((position, pieces))
     lines = tuple(_line(spec, tables[kind], row, held) for (kind, row), held in pooled.items())
-    charge = buying.charge_of(spec, tables)
     if charge is not None and charge.found:
         alone = [(charge_sense.POSITION, charge.pieces)]
         lines = (*lines, _line(spec, tables["resistor"], charge.row, alone))

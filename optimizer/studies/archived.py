@@ -41,6 +41,7 @@ from optimizer.studies.fronts import (
     judged,
     lowered,
     matching,
+    same_resistor,
     sense_of_point,
     specs_of,
     variants,
@@ -161,7 +162,7 @@ def take_up(
     offered = variants(spec, catalog)
     sets = [part_set_of_plain(point["verified"]["part_set"]) for point in plain["points"]]
     chosen = tuple(looked_up(catalog, one) for one in sets)
-    at = [sense_of_point(point) for point in plain["points"]]
+    at = [_exact(offered, sense_of_point(point)) for point in plain["points"]]
     verdicts = judged(offered, chosen, at)
     _holds_still(plain, verdicts)
     progress("run", f"{len(chosen)} points judged again")
@@ -174,6 +175,12 @@ def take_up(
         tuple(at),
     )
     return Archived(spec, catalog, plain, offered, front)
+
+
+def _exact(offered: Sequence[Variant], sense: ChargeSense | None) -> ChargeSense | None:
+    """A sense as the spec gives it now: a record keeps seven digits, and errors are compared."""
+    same = matching(offered, sense)
+    return sense if same is None else same.sense
 
 
 def _units(run: Mapping[str, Any], key: str, unit: float) -> IntArray:
@@ -243,7 +250,7 @@ def resolve(
     *,
     known: Known | None = None,
     like: Archived | None = None,
-    error_max: float = math.inf,
+    only: Sequence[ChargeSense | None] | None = None,
     told: bool = False,
     end: str = "",
     time_limit: float | None = None,
@@ -253,12 +260,16 @@ def resolve(
     """Search a spec beside the points known already, one charge-current sense after the other.
 
     known : sets that pass under this spec; like : run whose reference states to take
-    error_max : resistors whose end of charge may lie further off [A] are not asked
+    only : charge-current senses to ask, where not all
     told : see `specs_of`
     end : the one end of the front that is wanted, "cost" or "loss"
     """
     late = math.inf if time_limit is None else time.monotonic() + time_limit
-    asked = [one for one in specs_of(spec, catalog, told=told) if error_of(one[1]) <= error_max]
+    asked = [
+        (one, sense)
+        for one, sense in specs_of(spec, catalog, told=told)
+        if only is None or any(same_resistor(sense, other) for other in only)
+    ]
     front, founds = NONE, list[Found]()
     left, least = list[str](), (math.inf, math.inf)
     for k, (one, sense) in enumerate(asked):

@@ -93,7 +93,7 @@ class _Ask:
     stop: Stop
     seconds: float = QUESTION_SECONDS
     each: bool = False
-    error_max: float = math.inf
+    only: Sequence[ChargeSense | None] | None = None
     solves: int = 0
     best: int = 0
     left: list[str] = field(default_factory=list)
@@ -124,7 +124,7 @@ class _Ask:
             self.case.catalog,
             known=self.box,
             like=self.case,
-            error_max=self.error_max,
+            only=self.only,
             end=ENDS[self.save],
             time_limit=seconds,
             stop=self.stop,
@@ -202,8 +202,10 @@ def concessions(
     began = time.monotonic()
     row = _row(case, point, save)
     end = math.inf if time_limit is None else began + time_limit
-    error = math.inf if point is None else error_of(case.front.sense[row])
-    ask = _Ask(case, row, save, end, progress, stop, question_limit, each, error)
+    most = error_of(case.front.sense[row])
+    near = [one.sense for one in case.variants if error_of(one.sense) <= most]
+    only = None if point is None else near
+    ask = _Ask(case, row, save, end, progress, stop, question_limit, each, only)
     alone, together = _ordered(ask, share)
     looked, bound = _search(ask, alone, together)
     answer = _answer(ask, share, looked, bound, len(alone) + len(together))

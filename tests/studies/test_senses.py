@@ -16,6 +16,7 @@ from optimizer import cli, conclude, search
 from optimizer import conclude_senses as senses
 from optimizer.archive import read_run
 from optimizer.archive_inputs import reopen
+from optimizer.archive_result import rounded
 from optimizer.batch_family import ENDS_NOT_WEIGHED, family_of
 from optimizer.batch_fleet import Question, answer_of
 from optimizer.catalog import Catalog, read_catalog
@@ -26,7 +27,7 @@ from optimizer.dominance import unbeaten
 from optimizer.errors import NoFeasibleDesign
 from optimizer.infeasible_kinds import kinds
 from optimizer.records import COST_UNIT, LOSS_UNIT
-from optimizer.results import ChargeSense
+from optimizer.results import ChargeSense, as_plain
 from optimizer.spec import parse_spec, read_spec
 from optimizer.spec_edit import by_sense, edited, with_sense
 from optimizer.spec_records import Spec
@@ -137,6 +138,15 @@ def test_changed_sections_are_kept_at_every_resistor(job: Job) -> None:
     other = with_sense(job.spec, 0.015)
     assert senses.sense_of(other).resistance == pytest.approx(0.015)
     assert with_sense(job.spec, None) is job.spec
+
+
+def test_rounding_of_the_record_does_not_part_equal_resistors(job: Job) -> None:
+    """1 mV on 15 mohm is 66.666... mA, which seven digits do not hold."""
+    spec = edited(job.spec, ["load.resistance_sense_mohm = [15, 20]"])
+    run = conclude.front(spec, job.catalog, engine="merge", detailed=0)
+    case = take_up(spec, job.catalog, rounded(as_plain(run)))
+    assert set(case.front.sense) == {one.sense for one in case.variants}
+    assert set(case.front.sense) != {ChargeSense(**p["charge_sense"]) for p in case.run["points"]}
 
 
 # --- questions of the whole run -------------------------------------------------------------------
