@@ -15,6 +15,7 @@ from optimizer.batch_fleet import catalogs_of
 from optimizer.catalog import Catalog
 from optimizer.catalog_changes import Changes
 from optimizer.columns import KINDS
+from optimizer.conclude_senses import specs_of
 from optimizer.errors import InputError, Problem
 from optimizer.records import COST_UNIT
 from optimizer.results import PartSet, as_plain
@@ -23,7 +24,7 @@ from optimizer.spec_records import Spec
 from optimizer.studies import family
 from optimizer.studies.boards import places_of
 from optimizer.studies.family import Bought, Choosable, Family, Member
-from optimizer.studies.fronts import at_sense, sense_of_point, specs_of
+from optimizer.studies.fronts import at_sense, sense_of_point
 
 POOLED = "part numbers equal over the family are one purchase line and one line item a year"
 ENDS_NOT_WEIGHED = (

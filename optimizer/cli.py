@@ -242,17 +242,13 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer.report.summary import failures
     from optimizer.report.tables import console_for, print_charge_sense, print_verified
     from optimizer.results import as_plain
-    from optimizer.spec_edit import with_sense
 
     part_set, extra, sense = _part_set(args)
     spec, catalog = read_inputs(args.spec, progress, extra)
     from optimizer import conclude
-    from optimizer.studies.fronts import specs_of
 
     told: list[dict[str, Any]] = []
-    choice = bool(spec.load.senses)
-    for one, held in specs_of(with_sense(spec, sense), catalog, told=choice):
-        verified, notes = conclude.verify_board(one, catalog, part_set)
+    for held, verified, notes in conclude.verify_each(spec, catalog, part_set, sense):
         label = {} if held is None else {"charge_sense": as_plain(held)}
         told.append(label | {"verified": as_plain(verified), "notes": as_plain(notes)})
     if args.json:
@@ -260,10 +256,10 @@ def verify_command(args: argparse.Namespace) -> int:
     else:
         console = console_for()
         for plain in told:
-            if choice:
+            if "charge_sense" in plain:
                 print_charge_sense(console, plain["charge_sense"], several=len(told) > 1)
-            notes, currency = plain["notes"], spec.purchase.currency
-            print_verified(console, plain["verified"], currency=currency, notes=notes)
+            currency = spec.purchase.currency
+            print_verified(console, plain["verified"], currency=currency, notes=plain["notes"])
     every = [plain["verified"] for plain in told]
     good = all(not failures(one) and one["chain"]["closes"] for one in every)
     return DONE if good else INFEASIBLE

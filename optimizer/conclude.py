@@ -22,14 +22,14 @@ from optimizer.conclude_sets import Chosen, chosen_sets
 from optimizer.errors import NoFeasibleDesign, NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
-from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
-from optimizer.results import FaultLine, FrontPoint, Run, Verified
+from optimizer.records import COST_UNIT, LOSS_UNIT, Note, Selection
+from optimizer.results import ChargeSense, FaultLine, FrontPoint, PartSet, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
-from optimizer.spec_edit import by_sense
+from optimizer.spec_edit import by_sense, with_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
-__all__ = ["front", "run_of", "verify_board"]
+__all__ = ["front", "run_of", "verify_board", "verify_each"]
 
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
@@ -115,6 +115,21 @@ def front(
     ]
     echo = spec_echo.rows(spec)
     return senses.joined(spec, founds, kept, runs, lacking=_lacking, echo=echo)
+
+
+def verify_each(
+    spec: Spec, catalog: Catalog, part_set: PartSet, resistance: float | None = None
+) -> list[tuple[ChargeSense | None, Verified, tuple[Note, ...]]]:
+    """A board verified at every charge-current sense its spec offers, with each of them where it
+    offers several.
+
+    resistance : the only one to verify it with [ohm], offered or not
+    """
+    single = with_sense(spec, resistance)
+    return [
+        (sense, *verify_board(one, catalog, part_set))
+        for one, sense in senses.specs_of(single, catalog, told=bool(spec.load.senses))
+    ]
 
 
 def _none_feasible(

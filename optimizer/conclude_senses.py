@@ -15,6 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer import loads
+from optimizer.buying import charge_of
+from optimizer.catalog import Catalog
 from optimizer.charge_sense import SUBJECT, ChargePart
 from optimizer.dominance import covered, staircase
 from optimizer.errors import NoFeasibleDesign
@@ -22,6 +24,7 @@ from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
 from optimizer.results import ChargeSense, FrontPoint, Run, shape_name
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.spec_text import trade
 
@@ -57,6 +60,21 @@ def sense_of(spec: Spec, charge: ChargePart | None = None) -> ChargeSense:
         i_end_max=charge.i_end_max if charge and counted else end + error,
         part=charge.name if charge and counted else "",
     )
+
+
+def specs_of(
+    spec: Spec, catalog: Catalog, *, told: bool = False
+) -> list[tuple[Spec, ChargeSense | None]]:
+    """A spec at each charge-current sense that it offers, the nearest end of charge first.
+
+    told : whether a charger with one resistor tells it too, to be compared with one of several
+    """
+    choice = bool(spec.load.senses) or (told and is_charger(spec))
+    every = by_sense(spec)
+    if not choice:
+        return [(one, None) for one in every]
+    found = [(one, sense_of(one, charge_of(one, catalog.tables))) for one in every]
+    return [*sorted(found, key=lambda one: one[1].error)]
 
 
 def found_sense(found: Found) -> ChargeSense:

@@ -15,6 +15,7 @@ from optimizer import search
 from optimizer.catalog import Catalog
 from optimizer.charge_sense import ChargePart
 from optimizer.conclude_board import looked_up
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import chosen_sets
 from optimizer.dominance import Staircase
 from optimizer.errors import InputError, Problem
@@ -43,7 +44,6 @@ from optimizer.studies.fronts import (
     matching,
     same_resistor,
     sense_of_point,
-    specs_of,
     variants,
 )
 from optimizer.studies.judging import Verdicts

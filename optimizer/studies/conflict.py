@@ -21,6 +21,7 @@ import numpy as np
 from optimizer import buying, search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import Chosen, chosen_sets, part_set_of
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds
@@ -33,7 +34,7 @@ from optimizer.spec_edit import by_sense
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.studies.answer import Answer, Grid, listed
-from optimizer.studies.fronts import at_sense, sense_data, specs_of
+from optimizer.studies.fronts import at_sense, sense_data
 from optimizer.studies.judging import broken_rules, worst_first
 
 CANDIDATES_MAX = 200_000

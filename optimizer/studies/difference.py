@@ -15,13 +15,14 @@ from optimizer import conclude_senses as senses
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import looked_up
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.errors import InputError
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import COST_UNIT, LOSS_UNIT
 from optimizer.results import ChargeSense, PartSet, as_plain, part_set_of_plain
 from optimizer.spec_records import Spec
 from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
-from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, specs_of, variants
+from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, variants
 from optimizer.studies.revisions import Revision, revision, revision_data, summary
 
 Run = Mapping[str, Any]

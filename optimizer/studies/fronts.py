@@ -17,8 +17,8 @@ import numpy as np
 
 from optimizer import conclude_senses as senses
 from optimizer import search
-from optimizer.buying import charge_of
 from optimizer.catalog import Catalog
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import Chosen
 from optimizer.dominance import Staircase, staircase, unbeaten
 from optimizer.expansion import COVERED
@@ -26,7 +26,7 @@ from optimizer.found import Found
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import FloatArray, IntArray
 from optimizer.results import ChargeSense, Margin
-from optimizer.spec_edit import by_sense, with_sense
+from optimizer.spec_edit import with_sense
 from optimizer.spec_records import Spec
 from optimizer.studies.judging import Verdicts, judge
 
@@ -180,21 +180,6 @@ class Variant:
     def spec(self) -> Spec:
         """The spec with this resistor alone."""
         return self.prepared.spec
-
-
-def specs_of(
-    spec: Spec, catalog: Catalog, *, told: bool = False
-) -> list[tuple[Spec, ChargeSense | None]]:
-    """A spec at each charge-current sense that it offers, the nearest end of charge first.
-
-    told : whether a charger with one resistor tells it too, to be compared with one of several
-    """
-    choice = bool(spec.load.senses) or (told and senses.is_charger(spec))
-    every = by_sense(spec)
-    if not choice:
-        return [(one, None) for one in every]
-    found = [(one, senses.sense_of(one, charge_of(one, catalog.tables))) for one in every]
-    return [*sorted(found, key=lambda one: one[1].error)]
 
 
 def variants(

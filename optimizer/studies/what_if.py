@@ -10,6 +10,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import part_set_of
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found, Progress, Stop, never, quiet
@@ -27,7 +28,6 @@ from optimizer.studies.fronts import (
     judged,
     matching,
     sense_data,
-    specs_of,
     variants,
 )
 from optimizer.studies.judging import Verdicts
