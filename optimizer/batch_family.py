@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from optimizer import buying, search
+from optimizer import buying, charge_sense, search
 from optimizer.archive import board_of, point_of
 from optimizer.archive_inputs import Reopened
 from optimizer.batch_fleet import catalogs_of
 from optimizer.catalog import Catalog
 from optimizer.catalog_changes import Changes
 from optimizer.columns import KINDS
+from optimizer.conclude_senses import specs_of
 from optimizer.errors import InputError, Problem
 from optimizer.records import COST_UNIT
-from optimizer.results import PartSet
+from optimizer.results import PartSet, as_plain
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import Spec
 from optimizer.studies import family
 from optimizer.studies.boards import places_of
 from optimizer.studies.family import Bought, Choosable, Family, Member
+from optimizer.studies.fronts import at_sense, sense_of_point
 
 POOLED = "part numbers equal over the family are one purchase line and one line item a year"
+ENDS_NOT_WEIGHED = (
+    "losses hold that of the charge-current sense; how near charging ends is not weighed, so see "
+    "the resistor named with each set"
+)
 
 
 def family_of(
@@ -57,6 +65,8 @@ def family_of(
     bound = _bound(opened, catalogs, members, line_item) if with_bound else None
     assumed = [n for n, given in zip(names, boards, strict=True) if given is None]
     notes = [POOLED]
+    if any(one.spec.load.senses for one in opened):
+        notes.append(ENDS_NOT_WEIGHED)
     if assumed:
         notes.append(f"boards a year not given, assumed one build: {', '.join(assumed)}")
     return family.family(
@@ -99,17 +109,30 @@ def _front(one: Reopened, catalog: Catalog) -> Iterator[Choosable]:
     worst = one.run["objective"] == "worst-point"
     for point in one.run["points"]:
         held = point["verified"]
+        sense = sense_of_point(point)
         loss = held["loss_worst"] if worst else held["loss_mission"]
-        yield choosable(one.spec, board_of(point), loss, f"point {point['number']}")
+        loss += 0.0 if sense is None else sense.loss
+        name = f"point {point['number']}{at_sense(sense)}"
+        yield choosable(one.spec, board_of(point), loss, name, bill=held["bill"])
 
 
-def choosable(spec: Spec, board: PartSet, loss: float, name: str) -> Choosable:
-    """A board as one set of a family."""
+def choosable(
+    spec: Spec, board: PartSet, loss: float, name: str, *, bill: Sequence[Mapping[str, Any]] = ()
+) -> Choosable:
+    """A board as one set of a family.
+
+    bill : its parts list, for what stands at no place of the stage
+    """
     pieces: dict[str, int] = {}
     kinds: dict[str, str] = {}
     for place in places_of(board):
         pieces[place.part] = pieces.get(place.part, 0) + place.pieces
         kinds[place.part] = place.kind
+    for line in bill:
+        if list(line["positions"]) == [charge_sense.POSITION]:
+            part = line["part_number"]
+            pieces[part] = pieces.get(part, 0) + line["pieces"]
+            kinds[part] = line["kind"]
     placed = sum(pieces.values()) * spec.purchase.placement_each
     fixed = placed + spec.controllers[board.topology].cost_each
     return Choosable(name, pieces, kinds, fixed, loss)
@@ -141,16 +164,17 @@ def forced(spec: Spec, catalog: Catalog, inductor: str) -> Iterator[Choosable]:
         return
     one = table.take([table.part_number.index(inductor)])
     only = replace(catalog, tables={**catalog.tables, "inductor": one})
-    found = search.solve(spec, only, engine="merge", processes=1)
-    if found.front is None or not found.front.points:
-        return
-    run = conclude.run_of(found, only, name=spec.name)
-    for point in run.points:
-        seen = point.verified
-        worst = spec.choice.objective == "worst-point"
-        loss = seen.loss_worst if worst else seen.loss_mission
-        name = f"with {inductor}, point {point.number}"
-        yield choosable(spec, seen.part_set, loss, name)
+    worst = spec.choice.objective == "worst-point"
+    for single, sense in specs_of(spec, only):
+        found = search.solve(single, only, engine="merge", processes=1)
+        if found.front is None or not found.front.points:
+            continue
+        for point in conclude.run_of(found, only, name=spec.name).points:
+            seen = point.verified
+            loss = seen.loss_worst if worst else seen.loss_mission
+            loss += 0.0 if sense is None else sense.loss
+            name = f"with {inductor}, point {point.number}{at_sense(sense)}"
+            yield choosable(single, seen.part_set, loss, name, bill=as_plain(seen.bill))
 
 
 # --- prices ---------------------------------------------------------------------------------------
@@ -222,12 +246,14 @@ def _bound(
             line_item_each=line_item / len(members),
         )
         spec = replace(one.spec, purchase=rules)
-        found = search.solve(spec, _at_least(catalog, most), engine="merge", processes=1)
-        if found.front is None or not found.front.points or found.open:
+        dear = _at_least(catalog, most)
+        founds = [search.solve(s, dear, engine="merge", processes=1) for s in by_sense(spec)]
+        costs = [f.front.points[0].cost for f in founds if f.front is not None and f.front.points]
+        if not costs or any(found.open for found in founds):
             return 0.0
-        lines = len(places_of(board_of(one.run["points"][0])))
+        lines = 1 + len(places_of(board_of(one.run["points"][0])))
         rounding = COST_UNIT * (2 * lines + 4)
-        total += member.boards * (found.front.points[0].cost * COST_UNIT - rounding)
+        total += member.boards * (min(costs) * COST_UNIT - rounding)
     return round(total, 4)
 
 

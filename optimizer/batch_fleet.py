@@ -23,6 +23,7 @@ from optimizer.studies import front_change, obsolete
 from optimizer.studies.boards import places_of
 from optimizer.studies.fleet import Design
 from optimizer.studies.front_change import FrontChange
+from optimizer.studies.fronts import sense_data, sense_of_point, spec_at
 
 Plain = Mapping[str, Any]
 
@@ -101,7 +102,7 @@ def answer_of(opened: Reopened, number: int | None, question: Question) -> dict[
     point = point_of(run, number, place=str(opened.folder))
     board = board_of(point)
     held = obsolete.before_of(point, board, objective=run["objective"])
-    found = obsolete.answer(spec, after, changes, held, same_catalogs=same)
+    found = obsolete.answer(spec_at(spec, point), after, changes, held, same_catalogs=same)
     boards = [board_of(one) for one in run["points"]]
     front = front_change.front_change(
         run, boards, spec, (before, after), changes, same_catalogs=same
@@ -110,9 +111,12 @@ def answer_of(opened: Reopened, number: int | None, question: Question) -> dict[
     for place in places_of(board):
         if place.part in found.lost:
             lost_pieces[place.part] = lost_pieces.get(place.part, 0) + place.pieces
+    if held.charge in changes.gone:
+        lost_pieces[held.charge] = lost_pieces.get(held.charge, 0) + held.charge_pieces
     return {
         "run": opened.folder.name,
         "point": point["number"],
+        **sense_data(sense_of_point(point)),
         "currency": run["currency"],
         "objective": run["objective"],
         "boards": spec.purchase.boards,
@@ -145,7 +149,8 @@ def new_front(
         {
             "number": one.number,
             "cost": one.cost,
-            "loss": one.loss_model,
+            "loss": one.loss_model + (one.charge_sense.loss if one.charge_sense else 0.0),
+            **sense_data(one.charge_sense),
             "proof": one.proof,
             "mark": one.mark,
             "part_set": as_plain(one.verified.part_set),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import purchase
+from optimizer import charge_sense, purchase
 from optimizer.assembly import Sets
+from optimizer.charge_sense import ChargePart
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import BoolArray, IntArray, switch_kind
 from optimizer.spec_records import Spec
@@ -26,6 +27,7 @@ class Prices:
     table : cost units per board of 0, 1, ... pieces of a part, (n_part, pieces_max + 1)
     line_item, placement : cost units per distinct part and per piece
     names : part numbers, (n_part,)
+    charge : the charge-current sense where the spec asks for its part: it costs every set the same
     """
 
     table: IntArray
@@ -33,6 +35,7 @@ class Prices:
     line_item: int
     placement: int
     names: tuple[str, ...]
+    charge: ChargePart | None = None
 
     def number(self, kind: str, rows: IntArray) -> IntArray:
         """Part numbers of rows of a kind; -1 stays -1."""
@@ -76,13 +79,18 @@ def most_pieces(spec: Spec) -> int:
 
 def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
     """Cost per board of every part in every number of pieces a board may hold."""
+    found = _prices(spec, [tables[kind] for kind in KIND_ORDER])
+    return replace(found, charge=charge_of(spec, tables))
+
+
+def _prices(spec: Spec, tables: Sequence[PartTable]) -> Prices:
+    """The same of some kinds, without the charge-current sense."""
     rates = exchange(spec)
     rows: list[IntArray] = []
     names: list[str] = []
     offset: dict[str, int] = {}
-    for kind in KIND_ORDER:
-        table = tables[kind]
-        offset[kind] = len(names)
+    for table in tables:
+        offset[table.kind] = len(names)
         names += table.part_number
         worth = np.array([rates.get(c, np.nan) for c in table.texts["currency"]])
         quantity, price = purchase.break_table(table.price_breaks)
@@ -106,6 +114,41 @@ def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
         placement=purchase.placement_units(spec.purchase.placement_each),
         names=tuple(names),
     )
+
+
+def charge_of(spec: Spec, tables: Mapping[str, PartTable]) -> ChargePart | None:
+    """The charge-current sense where the spec asks for its part."""
+    if not charge_sense.asked(spec):
+        return None
+    table = tables["resistor"]
+    found = _prices(spec, [table])
+    cost, allowed = found.alone("resistor"), rules(spec, table, found)
+    return charge_sense.charge_part(spec, table, cost=cost, rules=allowed)
+
+
+def rules(spec: Spec, table: PartTable, found: Prices) -> Iterator[tuple[str, BoolArray]]:
+    """Rules of purchase with the parts that keep them: life-cycle, approval, bans, currency."""
+    wanted, choice, kind = spec.purchase, spec.choice, table.kind
+    number, maker = np.array(table.part_number), np.array(table.texts["maker"])
+    forced = [one.part_number for one in choice.force]
+    state = np.isin(np.array(table.texts["status"]), wanted.states_allowed)
+    if choice.force_any_state:
+        state |= np.isin(number, forced)
+    yield "life-cycle state", state
+    approval = np.array(table.texts["approval"])
+    refused = ("no",) if wanted.conditional_allowed else ("no", "conditional")
+    yield "approval", ~np.isin(approval, refused)
+    if wanted.approved:
+        yield (
+            "not on the approved list",
+            np.isin(number, wanted.approved) | np.isin(maker, wanted.approved),
+        )
+    yield "banned", ~(np.isin(number, wanted.banned) | np.isin(maker, wanted.banned))
+    yield "forbidden by the spec", ~np.isin(number, choice.forbid)
+    if kind == "capacitor":
+        technology = np.array(table.texts["technology"])
+        yield "banned technology", ~np.isin(technology, wanted.banned_technologies)
+    yield "no price in the currency of the run", priced(found, kind, len(table))
 
 
 def priced(found: Prices, kind: str, count: int) -> BoolArray:
@@ -132,7 +175,8 @@ def slots(found: Prices, sets: Sets) -> tuple[IntArray, IntArray]:
 def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
     """Cost units per board of each set, purchases pooled over its places, (n_set,).
 
-    fixed : cost units of what is not chosen (controller and its small parts)
+    fixed : cost units of what is not chosen (controller and its small parts); that of the
+        charge-current sense comes on top
     A set with more pieces of a part than the rules of the choice allow on a board has no price.
     """
     part, pieces = slots(found, sets)
@@ -146,6 +190,7 @@ def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
     most = found.table.shape[1] - 1
     price = np.where(pieces > most, PRICE_NONE, found.table[part, np.minimum(pieces, most)])
     line = np.where(bought, price + found.line_item, 0)
+    fixed += 0 if found.charge is None else found.charge.units
     return np.asarray(fixed + (line + found.placement * pieces).sum(axis=1), dtype=np.int64)
 
 

@@ -260,22 +260,29 @@ def verify_command(args: argparse.Namespace) -> int:
     """Evaluate one part set and print it; code 3 when a limit does not hold."""
     progress = Progress()
     from optimizer.report.summary import failures
-    from optimizer.report.tables import console_for, print_verified
+    from optimizer.report.tables import console_for, print_charge_sense, print_verified
     from optimizer.results import as_plain
 
     part_set, extra, sense = _part_set(args)
     spec, catalog = read_inputs(args.spec, progress, extra)
     from optimizer import conclude
-    from optimizer.spec_edit import with_sense
 
-    verified, notes = conclude.verify_board(with_sense(spec, sense), catalog, part_set)
-    plain, plain_notes = as_plain(verified), as_plain(notes)
+    told: list[dict[str, Any]] = []
+    for held, verified, notes in conclude.verify_each(spec, catalog, part_set, sense):
+        label = {} if held is None else {"charge_sense": as_plain(held)}
+        told.append(label | {"verified": as_plain(verified), "notes": as_plain(notes)})
     if args.json:
-        print_json({"verified": plain, "notes": plain_notes})
+        print_json(told[0] if len(told) == 1 else {"each_charge_sense": told})
     else:
-        currency = spec.purchase.currency
-        print_verified(console_for(), plain, currency=currency, notes=plain_notes)
-    return INFEASIBLE if failures(plain) or not plain["chain"]["closes"] else DONE
+        console = console_for()
+        for plain in told:
+            if "charge_sense" in plain:
+                print_charge_sense(console, plain["charge_sense"], several=len(told) > 1)
+            currency = spec.purchase.currency
+            print_verified(console, plain["verified"], currency=currency, notes=plain["notes"])
+    every = [plain["verified"] for plain in told]
+    good = all(not failures(one) and one["chain"]["closes"] for one in every)
+    return DONE if good else INFEASIBLE
 
 
 def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path], float | None]:
@@ -284,7 +291,7 @@ def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path], float 
         from optimizer.spec_board import read_board
 
         board = read_board(args.board)
-        return board.part_set, board.catalogs, None
+        return board.part_set, board.catalogs, board.resistance_sense
     from optimizer.archive import board_of, point_of, read_run
     from optimizer.report.summary import resistance_sense
 

@@ -144,22 +144,24 @@ def alternates_command(args: argparse.Namespace, door: Door) -> int:
     from optimizer.report.tables import console_for
     from optimizer.results import as_plain
     from optimizer.studies import second_source
+    from optimizer.studies.fronts import sense_data, sense_of_point, spec_at
 
     opened = reopen(args.run, tuple(args.catalogs))
     spec, catalog = opened.spec, read_catalog(opened.spec.catalogs)
     points = opened.run["points"]
     if args.cheapest:
-        boards = [board_of(one) for one in points]
-        number, found = second_source.cheapest_robust(spec, catalog, boards)
-        if number is None:
-            found = second_source.second_source(spec, catalog, boards[0])
+        boards = [(spec_at(spec, one), board_of(one)) for one in points]
+        number, found = second_source.cheapest_robust(boards, catalog)
         point = points[number or 0]
     else:
         point = point_of(opened.run, args.point, place=str(args.run))
-        found = second_source.second_source(spec, catalog, board_of(point))
+        found = None
+    if found is None:
+        found = second_source.second_source(spec_at(spec, point), catalog, board_of(point))
     plain = {
         "run": opened.folder.name,
         "point": point["number"],
+        **sense_data(sense_of_point(point)),
         "currency": opened.run["currency"],
         "cost": point["cost"],
         "cost_cheapest": points[0]["cost"],

@@ -19,17 +19,17 @@ from optimizer.conclude_figures import SETS_AT_ONCE, verified_sets
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
 from optimizer.conclude_sets import Chosen, chosen_sets
-from optimizer.errors import NotProved
+from optimizer.errors import NoFeasibleDesign, NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
-from optimizer.records import COST_UNIT, LOSS_UNIT, Selection
-from optimizer.results import FaultLine, FrontPoint, Run, Verified
+from optimizer.records import COST_UNIT, LOSS_UNIT, Note, Selection
+from optimizer.results import ChargeSense, FaultLine, FrontPoint, PartSet, Run, Verified
 from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
-from optimizer.spec_edit import by_sense
+from optimizer.spec_edit import by_sense, with_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage
 
-__all__ = ["front", "run_of", "verify_board"]
+__all__ = ["front", "run_of", "verify_board", "verify_each"]
 
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
@@ -90,10 +90,7 @@ def front(
         for found in founds:
             if _cut_short(found):
                 raise NotProved(_nothing_yet(found))
-        left = end - time.monotonic()
-        raise infeasible.explain(
-            found.spec, catalog, found, time_limit=left, progress=progress, stop=stop
-        )
+        raise _none_feasible(spec, catalog, founds, end, progress, stop)
     if not spec.load.senses:
         return run_of(
             found,
@@ -118,6 +115,34 @@ def front(
     ]
     echo = spec_echo.rows(spec)
     return senses.joined(spec, founds, kept, runs, lacking=_lacking, echo=echo)
+
+
+def verify_each(
+    spec: Spec, catalog: Catalog, part_set: PartSet, resistance: float | None = None
+) -> list[tuple[ChargeSense | None, Verified, tuple[Note, ...]]]:
+    """A board verified at every charge-current sense its spec offers, with each of them where it
+    offers several.
+
+    resistance : the only one to verify it with [ohm], offered or not
+    """
+    single = with_sense(spec, resistance)
+    return [
+        (sense, *verify_board(one, catalog, part_set))
+        for one, sense in senses.specs_of(single, catalog, told=bool(spec.load.senses))
+    ]
+
+
+def _none_feasible(
+    spec: Spec, catalog: Catalog, founds: Sequence[Found], end: float, say: Progress, stop: Stop
+) -> NoFeasibleDesign:
+    """The error to raise, each charge-current sense explained until `end`."""
+    apart = []
+    for k, one in enumerate(founds):
+        left = (end - time.monotonic()) / (len(founds) - k)
+        apart.append(
+            infeasible.explain(one.spec, catalog, one, time_limit=left, progress=say, stop=stop)
+        )
+    return senses.none_feasible(spec, apart) if len(apart) > 1 else apart[0]
 
 
 def _cut_short(found: Found) -> bool:

@@ -82,10 +82,11 @@ def _judged(own: Stage, some: Sequence[Swap]) -> list[Alternate]:
     names = [part_set_of(swapped, own.tables) for _, _, swapped, _, _ in some]
     margins = conclude_margins.margins(result, sets, names)
     mission, _ = objectives(result)
+    charge = buying.charge_of(own.spec, own.tables)
     found, known = [], Known()
     for k, (_, _, swapped, kind, row) in enumerate(some):
         table = own.tables[kind]
-        bill = bill_of(own.spec, own.tables, swapped, known)
+        bill = bill_of(own.spec, own.tables, swapped, charge, known)
         price = next(b.unit_price for b in bill.lines if b.part_number == table.part_number[row])
         found.append(
             Alternate(

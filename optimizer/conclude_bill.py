@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import buying, purchase
+from optimizer import buying, charge_sense, purchase
+from optimizer.charge_sense import ChargePart
 from optimizer.columns import columns_of
 from optimizer.conclude_sets import Chosen, Tables
 from optimizer.records import COST_UNIT
@@ -34,22 +35,29 @@ Known = dict[tuple[str, int, tuple[tuple[str, int], ...]], BillLine]
 """Lines made before for one spec and its tables, by kind, row and (position, pieces)."""
 
 
-def bill_of(spec: Spec, tables: Tables, one: Chosen, known: Known | None = None) -> Bill:
+def bill_of(
+    spec: Spec,
+    tables: Tables,
+    one: Chosen,
+    charge: ChargePart | None,
+    known: Known | None = None,
+) -> Bill:
     """Every distinct part number once, priced for the pieces of all its positions together.
 
+    charge : part of the charge-current sense, if the spec asks for it: a line of its own
     known : looked up first and added to, where bills of many sets are asked for
     """
     known = {} if known is None else known
     pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
     for position, kind, row, pieces in one.places():
         pooled.setdefault((kind, row), []).append((position, pieces))
-    found = []
-    for (kind, row), held in pooled.items():
-        key = (kind, row, tuple(held))
-        if key not in known:
-            known[key] = _line(spec, tables[kind], row, held)
-        found.append(known[key])
-    lines = tuple(found)
+    wanted = [(kind, row, tuple(held)) for (kind, row), held in pooled.items()]
+    if charge is not None and charge.found:
+        wanted.append(("resistor", charge.row, ((charge_sense.POSITION, charge.pieces),)))
+    for kind, row, held in wanted:
+        if (kind, row, held) not in known:
+            known[kind, row, held] = _line(spec, tables[kind], row, held)
+    lines = tuple(known[item] for item in wanted)
     boards = spec.purchase.boards
     totals = np.array([line.line_price for line in lines])
     parts = purchase.cost_units(totals, boards=boards)
@@ -70,7 +78,7 @@ def bill_of(spec: Spec, tables: Tables, one: Chosen, known: Known | None = None)
     return Bill(lines, cost, items)
 
 
-def _line(spec: Spec, table: PartTable, row: int, held: list[tuple[str, int]]) -> BillLine:
+def _line(spec: Spec, table: PartTable, row: int, held: Sequence[tuple[str, int]]) -> BillLine:
     """One line: what it takes to build all boards with this part."""
     pieces = sum(count for _, count in held)
     need = purchase.pieces_needed(
@@ -101,6 +109,10 @@ def sample_lines(spec: Spec, tables: Tables, one: Chosen) -> tuple[Sample, ...]:
     pooled: dict[tuple[str, int], int] = {}
     for _, kind, row, pieces in one.places():
         pooled[kind, row] = pooled.get((kind, row), 0) + pieces
+    charge = buying.charge_of(spec, tables)
+    if charge is not None and charge.found:
+        key = "resistor", charge.row
+        pooled[key] = pooled.get(key, 0) + charge.pieces
     found = []
     for (kind, row), pieces in pooled.items():
         bought = _bought(spec, tables[kind], row, pieces * SAMPLE_BOARDS)

@@ -8,11 +8,12 @@ from difflib import get_close_matches
 
 import numpy as np
 
+from optimizer import charge_sense
 from optimizer.catalog import Catalog
 from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
-from optimizer.conclude_notes import part_notes
+from optimizer.conclude_notes import charge_notes, part_notes
 from optimizer.conclude_sets import Chosen, Place
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
@@ -55,6 +56,7 @@ def verify_board(
         *_setting_notes(spec, controller, part_set),
         *_rule_notes(spec, verified),
         *_missing_notes(catalog, controller, chosen),
+        *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, verified.bill),
         *set_point_notes(spec, part_set.topology),
         *dimming_notes(spec),
@@ -167,7 +169,7 @@ def _rule_notes(spec: Spec, verified: Verified) -> Iterator[Note]:
         if not np.isfinite(line.line_price):
             text = "no price in the currency of the run: the cost is unknown"
             yield Note("finding", line.part_number, text, PLACE)
-    count = len(verified.bill)
+    count = sum(line.positions != (charge_sense.POSITION,) for line in verified.bill)
     if choice.part_numbers_max is not None and count > choice.part_numbers_max:
         text = f"{count} part numbers, the spec allows {choice.part_numbers_max}"
         yield Note("finding", "part numbers", text, PLACE)

@@ -347,7 +347,8 @@ def _positions(case: FaultCase) -> tuple[str, ...]:
 
 
 def _consequences(case: FaultCase) -> Iterator[FaultLine]:
-    for name, text in reverse_paths.consequences(_positions(case)):
+    battery = isinstance(case.stage.spec.load.record, LeadAcid | Lithium)
+    for name, text in reverse_paths.consequences(_positions(case), battery=battery):
         yield FaultLine(f"single fault: {name}", OUTSIDE, text)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from optimizer import (
     assembly,
+    buying,
     conclude_margins,
     limits,
     parameters,
@@ -75,6 +76,7 @@ class _Table:
         self.balance = self._wide(assembly.balance_error(result))
         self.mission, self.worst = verification.objectives(result)
         self.area = verification.areas(stage, sets)
+        self.charge = buying.charge_of(stage.spec, stage.tables)
         self.life, self.rate = (
             service.shortest_life(result, sets),
             service.failure_rate(result, sets),
@@ -87,7 +89,7 @@ class _Table:
         self, number: int, one: Chosen, name: PartSet, margins: list[Margin], chain: Chain
     ) -> Verified:
         """The record of one set."""
-        bill = bill_of(self.stage.spec, self.stage.tables, one, self._known)
+        bill = bill_of(self.stage.spec, self.stage.tables, one, self.charge, self._known)
         total, power = self.total[number], self.power_output[number]
         efficiency = board.efficiency(power_output=power, loss_total=total)
         return Verified(

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from optimizer import buying
+from optimizer import buying, charge_sense
 from optimizer.catalog import Catalog
 from optimizer.columns import column, when_missing
 from optimizer.conclude_figures import ceilings
@@ -20,6 +20,7 @@ from optimizer.set_point_rules_dimming import dimming_notes
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
 from optimizer.stage import Stage
+from optimizer.tables import PartTable
 
 LEAD_TIME_LONG = 26.0
 """Lead times from here on are worth a finding [weeks]: common practice, no source."""
@@ -34,6 +35,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
     lines = _lines(point.verified for point in points)
     notes: list[Note] = [
         *own_state_findings(points),
+        *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, lines),
         *_states(found),
         *_presets(spec),
@@ -46,6 +48,21 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *catalog.notes,
     ]
     return tuple(dict.fromkeys(notes))
+
+
+def charge_notes(spec: Spec, tables: Mapping[str, PartTable]) -> Iterator[Note]:
+    """What stands for the charge-current sense of a charger in the list of parts."""
+    charge = buying.charge_of(spec, tables)
+    if charge is None:
+        return
+    if charge.found:
+        yield Note("assumed", charge_sense.SUBJECT, charge.text)
+    else:
+        text = (
+            f"{charge.text}; so its price is not counted, nor its spread in the end of charge, and"
+            " beside resistors whose price is counted its sets look too cheap"
+        )
+        yield Note("finding", charge_sense.SUBJECT, text)
 
 
 def _lines(verified: Iterable[Verified]) -> list[BillLine]:

@@ -2,27 +2,31 @@
 
 Each value has its exact front in cost and loss. The error of the end of charge falls as the
 resistor grows, and within a value it is the same for every set, as is the loss in the resistor.
-So a point is beaten exactly by a point of its own front (there is none) or by one of a larger
-resistor that is no dearer and, both losses of each together, loses no more.
+So a point is beaten exactly by a point of its own front (there is none) or by one whose end of
+charge is as near, that is no dearer and, both losses of each together, loses no more.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer import loads
+from optimizer.buying import charge_of
+from optimizer.catalog import Catalog
+from optimizer.charge_sense import SUBJECT, ChargePart
 from optimizer.dominance import covered, staircase
+from optimizer.errors import NoFeasibleDesign
 from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
 from optimizer.results import ChargeSense, FrontPoint, Run, shape_name
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.spec_text import trade
-
-SUBJECT = "charge-current sense"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +38,11 @@ class Unbeaten:
     numbers: tuple[int, ...]
 
 
-def sense_of(spec: Spec) -> ChargeSense:
-    """The resistor of a charger's spec with its loss and the end of charge it gives."""
+def sense_of(spec: Spec, charge: ChargePart | None = None) -> ChargeSense:
+    """The resistor of a charger's spec with its loss and the end of charge it gives.
+
+    charge : its part, whose spread then counts beside the offset
+    """
     record, full = spec.load.record, spec.load.i_output
     if not isinstance(record, LeadAcid | Lithium):
         raise ValueError("no charger")
@@ -44,13 +51,35 @@ def sense_of(spec: Spec) -> ChargeSense:
     worst = spec.choice.objective == OBJECTIVE_WORST
     end = record.end_share * full
     error = loads.i_end_error(v_sense_offset=record.v_sense_offset, resistance=resistance)
+    counted = charge is not None and charge.found
     return ChargeSense(
         resistance=resistance,
         loss=(full**2 if worst else squares) * resistance,
         i_end=end,
-        i_end_min=max(end - error, 0.0),
-        i_end_max=end + error,
+        i_end_min=charge.i_end_min if charge and counted else max(end - error, 0.0),
+        i_end_max=charge.i_end_max if charge and counted else end + error,
+        part=charge.name if charge and counted else "",
     )
+
+
+def specs_of(
+    spec: Spec, catalog: Catalog, *, told: bool = False
+) -> list[tuple[Spec, ChargeSense | None]]:
+    """A spec at each charge-current sense that it offers, the nearest end of charge first.
+
+    told : whether a charger with one resistor tells it too, to be compared with one of several
+    """
+    choice = bool(spec.load.senses) or (told and is_charger(spec))
+    every = by_sense(spec)
+    if not choice:
+        return [(one, None) for one in every]
+    found = [(one, sense_of(one, charge_of(one, catalog.tables))) for one in every]
+    return [*sorted(found, key=lambda one: one[1].error)]
+
+
+def found_sense(found: Found) -> ChargeSense:
+    """The resistor of a search."""
+    return sense_of(found.spec, found.prices.charge)
 
 
 def name_of(sense: ChargeSense) -> str:
@@ -59,17 +88,17 @@ def name_of(sense: ChargeSense) -> str:
 
 
 def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
-    """What stays of each front, the largest resistor first; numbered by cost, then loss.
+    """What stays of each front, the nearest end of charge first; numbered by cost, then loss.
 
-    founds : searches of the same spec, resistors falling; those without a front are left out
+    founds : searches of the same spec, each resistor once; those without a front are left out
     """
     none: IntArray = np.zeros(0, dtype=np.int64)
     stair = (none, none)
     kept: list[tuple[Found, ChargeSense, list[Selection]]] = []
-    for found in founds:
+    for found in sorted(founds, key=lambda one: found_sense(one).error):
         if found.front is None:
             continue
-        sense = sense_of(found.spec)
+        sense = found_sense(found)
         cost, loss = _units(found.front.points, sense)
         stays = np.flatnonzero(~covered(cost, loss, stair))
         cost, loss = np.append(stair[0], cost[stays]), np.append(stair[1], loss[stays])
@@ -77,7 +106,7 @@ def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
         stair = cost[index], loss[index]
         kept.append((found, sense, [found.front.points[k] for k in stays]))
     order = sorted(
-        (one.cost, one.loss + _extra(sense), k, at)
+        (one.cost, one.loss + loss_units(sense), k, at)
         for k, (_, sense, points) in enumerate(kept)
         for at, one in enumerate(points)
     )
@@ -91,14 +120,33 @@ def unbeaten(founds: Sequence[Found]) -> list[Unbeaten]:
     return answer
 
 
-def _extra(sense: ChargeSense) -> int:
+def is_charger(spec: Spec) -> bool:
+    """Whether the load has a charge-current sense."""
+    return isinstance(spec.load.record, LeadAcid | Lithium)
+
+
+def loss_units(sense: ChargeSense) -> int:
+    """Loss in a resistor in units of the decision."""
     return round(sense.loss / LOSS_UNIT)
 
 
 def _units(points: Sequence[Selection], sense: ChargeSense) -> tuple[IntArray, IntArray]:
     cost = np.array([one.cost for one in points], dtype=np.int64)
     loss = np.array([one.loss for one in points], dtype=np.int64)
-    return cost, loss + _extra(sense)
+    return cost, loss + loss_units(sense)
+
+
+def none_feasible(spec: Spec, apart: Sequence[NoFeasibleDesign]) -> NoFeasibleDesign:
+    """The error of a spec that nothing passes at any of its resistors, from that of each alone."""
+    names = [trade(value, "resistance") for value in spec.load.senses]
+    lines = []
+    for name, error in zip(names, apart, strict=True):
+        lines += [f"{SUBJECT} {name}:", *(f"  {line}" for line in str(error).splitlines())]
+    would_do = [(one.share, name, one) for name, one in zip(names, apart, strict=True)]
+    _, name, first = min(would_do, key=lambda item: (not item[2].remedy, item[0]))
+    if first.remedy:
+        lines.append(f"smallest single relaxation over all: {first.remedy}, at {name}")
+    return NoFeasibleDesign("\n".join(lines), share=first.share, remedy=first.remedy)
 
 
 def joined(
@@ -115,12 +163,13 @@ def joined(
     runs : of `parts`, their points numbered already
     lacking : whether points of a search's own front may lack
     """
-    ended = [name_of(sense_of(one.spec)) for one in founds if lacking(one)]
-    open_from = next((one.spec for one in founds if lacking(one)), None)
+    open_senses = [found_sense(one) for one in founds if lacking(one)]
+    ended = [name_of(one) for one in open_senses]
+    nearest = min((one.error for one in open_senses), default=math.inf)
     points: list[FrontPoint] = []
     ties = 0
     for part, run in zip(parts, runs, strict=True):
-        later = open_from is not None and _smaller(part, open_from)
+        later = part.sense.error > nearest
         points += [_with_sense(point, part.sense, ties, proved=not later) for point in run.points]
         ties = max([ties, *(one.tie for one in points)])
     names = [name_of(part.sense) for part in parts]
@@ -128,7 +177,7 @@ def joined(
     if ended:
         left.append(
             f"not searched to the end: {', '.join(ended)}; what was not found there may beat points"
-            " of smaller resistors"
+            " whose charging ends less near"
         )
     return replace(
         runs[0],
@@ -156,10 +205,6 @@ def joined(
             for topology, shape in run.shapes.items()
         },
     )
-
-
-def _smaller(part: Unbeaten, spec: Spec) -> bool:
-    return part.sense.resistance < sense_of(spec).resistance
 
 
 def _with_sense(point: FrontPoint, sense: ChargeSense, ties: int, *, proved: bool) -> FrontPoint:
@@ -205,12 +250,14 @@ def _notes(spec: Spec, founds: Sequence[Found], parts: Sequence[Unbeaten]) -> tu
     notes = [note for note in spec.notes if note.kind == "excluded" and "sense" in note.subject]
     full = spec.load.i_output
     for found in founds:
-        sense = sense_of(found.spec)
+        sense = found_sense(found)
         mine = [part for part in parts if part.sense == sense]
         fate = f"{len(mine[0].numbers)} points of the front"
         if not mine:
             beaten = found.front is not None and found.front.points
-            fate = "every set is beaten by a larger resistor" if beaten else "no set passes"
+            fate = "no set passes"
+            if beaten:
+                fate = "every set is beaten by one whose charging ends as near"
         low, end, high = (
             trade(float(f"{x:.3g}"), "current")
             for x in (sense.i_end_min, sense.i_end, sense.i_end_max)
@@ -221,9 +268,6 @@ def _notes(spec: Spec, founds: Sequence[Found], parts: Sequence[Unbeaten]) -> tu
             f" {heat} in it at full current; {fate}"
         )
         notes.append(Note("finding" if not mine else "assumed", SUBJECT, text))
-    text = (
-        "its own price is not counted: it is not among the parts chosen, and values of one size"
-        " cost alike; its loss is told beside that of the stage and both together are compared"
-    )
+    text = "its loss is told beside that of the stage and both together are compared"
     notes.append(Note("assumed", SUBJECT, text))
     return tuple(notes)

@@ -29,6 +29,21 @@ def staircase(cost: IntArray, loss: IntArray) -> IntArray:
     return np.asarray(order[keep])
 
 
+def unbeaten(cost: IntArray, loss: IntArray, error: FloatArray) -> IntArray:
+    """Indices of the points that none beats in all three, by cost, then loss; of equals one stays.
+
+    error : any third quantity of which few values occur, (n_point,)
+    """
+    kept = np.zeros(0, dtype=np.int64)
+    for value in np.unique(error):
+        rows = np.flatnonzero(error == value)
+        rows = rows[staircase(cost[rows], loss[rows])]
+        nearer = kept[staircase(cost[kept], loss[kept])]
+        free = ~covered(cost[rows], loss[rows], (cost[nearer], loss[nearer]))
+        kept = np.concatenate([kept, rows[free]])
+    return np.asarray(kept[np.lexsort((loss[kept], cost[kept]))])
+
+
 def _by_cost_then_loss(cost: IntArray, loss: IntArray) -> IntArray:
     """Order by cost, then loss; one packed key sorts three times faster than two."""
     cost_low, loss_low = int(cost.min()), int(loss.min())

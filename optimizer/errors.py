@@ -6,6 +6,7 @@ Grammar of a problem: place, name, what came, what is needed, then the fix, for 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -47,9 +48,17 @@ class InputError(OptimizerError):
 
 
 class NoFeasibleDesign(OptimizerError):
-    """No part set passes every limit; the text says why and what would do."""
+    """No part set passes every limit; the text says why and what would do.
+
+    share : of itself that the limit gives way by which alone would do with least, inf where none
+        has such a share; remedy : that relaxation in words
+    """
 
     exit_code = 3
+
+    def __init__(self, text: str, *, share: float = math.inf, remedy: str = "") -> None:
+        super().__init__(text)
+        self.share, self.remedy = share, remedy
 
 
 class NotProved(OptimizerError):

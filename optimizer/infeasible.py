@@ -79,10 +79,15 @@ def explain(
     lines = [f"{one.topology} refused: {one.reason}" for one in found.refused]
     lines += [waterfall_text(one) for one in found.waterfalls if one.falls or not one.left]
     lines += [waterfall_text(one) for one in falls if one.falls]
+    would_do: list[Relaxation] = []
     if found.stages:
         lines += _miss_lines(near)
-        lines += _relaxation_lines(case, _relaxations(case, near))
-    return NoFeasibleDesign("\n".join(lines))
+        would_do = _relaxations(case, near)
+        lines += _relaxation_lines(case, would_do)
+    text = "\n".join(lines)
+    if not would_do:
+        return NoFeasibleDesign(text)
+    return NoFeasibleDesign(text, share=would_do[0].share, remedy=_told(spec, would_do[0]))
 
 
 def waterfall_text(one: Waterfall) -> str:

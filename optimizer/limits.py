@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import derating, loop, service
+from optimizer import derating, loop, parameters, service
 from optimizer.assembly import Physics
 from optimizer.evaluation import Coil, Scene, Sense
 from optimizer.parameters import BY_COEFFICIENT
@@ -514,8 +514,7 @@ def body_ratings(stage: Stage, kind: str, subject: str, rows: IntArray | slice) 
 
 def body_area(stage: Stage, kind: str) -> FloatArray:
     """Room one piece of each part takes on the board, margin included [m2], (n_part,)."""
-    numbers, margin = stage.tables[kind].numbers, 2.0 * stage.spec.pads.area_margin
-    return np.asarray((numbers["length"] + margin) * (numbers["width"] + margin))
+    return parameters.body_area(stage.tables[kind], stage.spec.pads.area_margin)
 
 
 # --- complete sets --------------------------------------------------------------------------------

@@ -34,10 +34,11 @@ class Market:
     least : kind -> share of what any set pays that its pieces can be given at least, and
     marginal : kind -> what they add at least to a set that may hold the part already
         [COST_UNIT], placement included
-    fixed_cost : controller [COST_UNIT]; covered : (node, frequency) -> least cost of a
-        bank that holds each type; money : node -> least cost of a bank, by skeleton;
-        listed : (node, frequency, kind of cost) -> banks that may pass; alternates : positions
-        or skeleton -> what `second_sources` has worked out
+    fixed_cost : controller and charge-current sense [COST_UNIT]
+    covered : (node, frequency) -> least cost of a bank that holds each type
+    money : node -> least cost of a bank, by skeleton
+    listed : (node, frequency, kind of cost) -> banks that may pass
+    alternates : positions or skeleton -> what `second_sources` has worked out
     """
 
     stage: Stage
@@ -105,7 +106,8 @@ def market(
         weight=weight[index],
         least=_by_kind(stage, prices, _least_cost),
         marginal=_by_kind(stage, prices, _marginal_cost),
-        fixed_cost=controller_units(stage.spec, stage.topology.NAME),
+        fixed_cost=controller_units(stage.spec, stage.topology.NAME)
+        + (0 if prices.charge is None else prices.charge.units),
     )
 
 

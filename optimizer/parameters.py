@@ -358,6 +358,12 @@ def branches(
     )
 
 
+def body_area(table: PartTable, margin: float) -> FloatArray:
+    """Room one piece of each part takes on the board, margin on every side [m2], (n_part,)."""
+    length, width = table.numbers["length"], table.numbers["width"]
+    return np.asarray((length + 2.0 * margin) * (width + 2.0 * margin))
+
+
 # --- sense resistors ------------------------------------------------------------------------------
 
 

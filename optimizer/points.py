@@ -90,11 +90,11 @@ class PointSet:
 def points(spec: Spec, topology_name: str) -> PointSet:
     """Every lane at which `topology_name` is sized, judged and weighed.
 
-    Raises `InputError` where the spec leaves the charge-current sense open.
+    Raises `InputError` where the spec leaves the charge-current sense open: no command does.
     """
     if spec.load.senses:
         got = trade(spec.load.senses, "resistance")
-        fix = "keep one value in load.resistance_sense; only `front` compares them"
+        fix = "ask for each value alone (`spec_edit.by_sense`)"
         name, need = "load.resistance_sense", "one resistor here"
         raise InputError([Problem(spec.path or "spec", name, got, need, fix)])
     found, notes = places(spec, topology_name)

@@ -111,28 +111,7 @@ def _alone_on_its_pads(stage: Stage, prices: Prices, position: str) -> Tests:
 
 def purchase_rules(stage: Stage, prices: Prices, kind: str) -> Tests:
     """Rules of purchase: life-cycle, approval, bans, force and forbid, currency."""
-    table, spec = stage.tables[kind], stage.spec
-    rules, choice = spec.purchase, spec.choice
-    number, maker = np.array(table.part_number), np.array(table.texts["maker"])
-    forced = [one.part_number for one in choice.force]
-    state = np.isin(np.array(table.texts["status"]), rules.states_allowed)
-    if choice.force_any_state:
-        state |= np.isin(number, forced)
-    yield "life-cycle state", state
-    approval = np.array(table.texts["approval"])
-    refused = ("no",) if rules.conditional_allowed else ("no", "conditional")
-    yield "approval", ~np.isin(approval, refused)
-    if rules.approved:
-        yield (
-            "not on the approved list",
-            np.isin(number, rules.approved) | np.isin(maker, rules.approved),
-        )
-    yield "banned", ~(np.isin(number, rules.banned) | np.isin(maker, rules.banned))
-    yield "forbidden by the spec", ~np.isin(number, choice.forbid)
-    if kind == "capacitor":
-        technology = np.array(table.texts["technology"])
-        yield "banned technology", ~np.isin(technology, rules.banned_technologies)
-    yield "no price in the currency of the run", buying.priced(prices, kind, len(table))
+    return buying.rules(stage.spec, stage.tables[kind], prices)
 
 
 def _forced_at(stage: Stage, position: str, table: PartTable) -> Tests:

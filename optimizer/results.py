@@ -176,6 +176,7 @@ class ChargeSense:
     resistance [ohm]; loss : in it, of the kind the front trades [W], part of the output power of
         the stage, so beside its loss
     i_end : set point of the end of charge; i_end_min, i_end_max : where it may lie [A]
+    part : what of the catalogs it is, empty where its price is not counted
     """
 
     resistance: float
@@ -183,6 +184,12 @@ class ChargeSense:
     i_end: float
     i_end_min: float
     i_end_max: float
+    part: str = ""
+
+    @property
+    def error(self) -> float:
+        """How far the end of charge may lie off its set point [A]."""
+        return max(self.i_end_max - self.i_end, self.i_end - self.i_end_min)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ holds back a steady current, takes the place of the one coil.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from optimizer.records import (
     INPUT_DIODE,
@@ -129,8 +129,33 @@ LOST = {
 LOST_TWO_COILS = {OUTPUT_LOW: "no power is carried over: the output falls"}
 
 
-def short_text(positions: tuple[str, ...], position: str) -> str:
-    """What one shorted switch, or the shorted bank between two coils, does and what it needs."""
+TRANSISTORS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
+"""Positions that can be commanded on."""
+
+
+def discharges(positions: tuple[str, ...], position: str) -> Iterator[tuple[str, bool]]:
+    """Transistors that let a source at the output run into ground through one shorted position.
+
+    Each with whether the current passes a coil. Left out are those that do so without the short,
+    and all where the short alone does.
+    """
+    coil = {(COIL_INPUT, COIL_OUTPUT), (COIL_OUTPUT, COIL_INPUT)}
+    if reaches(edges(positions, short=position), OUTPUT, GROUND):
+        return
+    for one in positions:
+        if one not in TRANSISTORS or one == position:
+            continue
+        both = edges(positions, short=position, on=[one])
+        sound = edges(positions, on=[one])
+        if reaches(both, OUTPUT, GROUND) and not reaches(sound, OUTPUT, GROUND):
+            yield one, not reaches(both - coil, OUTPUT, GROUND)
+
+
+def short_text(positions: tuple[str, ...], position: str, *, battery: bool = False) -> str:
+    """What one shorted switch, or the shorted bank between two coils, does and what it needs.
+
+    battery : whether the load is one, which feeds every fault from the output
+    """
     before = set(off_paths(positions))
     told = []
     after = set(off_paths(positions, short=position))
@@ -158,11 +183,25 @@ def short_text(positions: tuple[str, ...], position: str) -> str:
         told.append(f"a battery at the output is shorted through {coil}: needs a fuse there")
     if position == OUTPUT_LOW and INPUT_HIGH in positions:
         told.append("input-high puts the coil across the source: only the limit holds the current")
+    if battery and "source to load" in after and position in (INPUT_HIGH, COUPLING):
+        told.append(
+            "the battery is overcharged (lead-acid gives off hydrogen, lithium may burn): its own"
+            " protection must part it"
+        )
     partner = PARTNER.get(position, "")
     if partner in positions:
         end = INPUT if position in (INPUT_HIGH, INPUT_LOW, INPUT_DIODE) else OUTPUT
         bank = "the coupling bank with the output bank" if two_coils else f"the {end} bank"
         told.append(f"{partner} shorts {bank} when it turns on, and fails with it")
+    ways = [
+        f"through {one}{', the coil' if coil else ''} and {position} while {one} is on"
+        for one, coil in (discharges(positions, position) if battery else ())
+    ]
+    if ways:
+        told.append(
+            f"the battery discharges into ground (back-feed) {', and '.join(ways)}; the limit does"
+            " not see it: needs a fuse or a series disconnect at the battery"
+        )
     return "; ".join(told)
 
 
@@ -172,13 +211,16 @@ def open_text(positions: tuple[str, ...], position: str) -> str:
     return alone.get(position, LOST[position])
 
 
-def consequences(positions: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+def consequences(
+    positions: tuple[str, ...], *, battery: bool = False
+) -> tuple[tuple[str, str], ...]:
     """(fault, consequence) of every single short and open of a topology's switches.
 
     With `COUPLING` among the positions, of the bank between two coils as well.
+    battery : see `short_text`
     """
     known = tuple(one for one in positions if one in BODY_DIODES or one == COUPLING)
-    rows = [(f"{one} shorted", short_text(known, one)) for one in known]
+    rows = [(f"{one} shorted", short_text(known, one, battery=battery)) for one in known]
     rows += [(f"{one} open", open_text(known, one)) for one in known]
     unknown = [one for one in positions if one not in known]
     rows += [(f"{one} shorted or open", "not analysed here: outside this tool") for one in unknown]

@@ -5,6 +5,7 @@
     topology = "buck"
     frequency_khz = 400
     catalogs = ["capacitors-own.csv"]          # optional, beside the catalogs of the spec
+    charge_sense_mohm = 10                     # optional: which of several that the spec offers
 
     [positions]
     input-high = { part_number = "A", pieces = 1 }
@@ -49,7 +50,7 @@ SINGLE = ("inductor", "sense-resistor")
 ONE_PIECE = ("inductor", *DIODES)
 BANKS = ("input-bank", "output-bank")
 BANKS_TWO_COILS = (*BANKS, "coupling-bank")
-KEYS = ("topology", "frequency_khz", "catalogs", "positions")
+KEYS = ("topology", "frequency_khz", "catalogs", "charge_sense_mohm", "positions")
 TYPES_MAX = 2
 
 Bought = tuple[str, int]
@@ -57,10 +58,12 @@ Bought = tuple[str, int]
 
 @dataclass(frozen=True, slots=True)
 class BoardFile:
-    """A part set and the catalogs that hold its own parts."""
+    """A part set, the catalogs that hold its own parts, and its charge-current sense [ohm], None
+    where it names none."""
 
     part_set: PartSet
     catalogs: tuple[Path, ...]
+    resistance_sense: float | None = None
 
 
 def read_board(path: Path) -> BoardFile:
@@ -96,6 +99,7 @@ class _Board:
         bought = {name: self._one(name, positions) for name in (*switches, *SINGLE)}
         banks = {name: self._bank(name, positions) for name in nodes}
         catalogs = self._catalogs(folder)
+        resistance_sense = self._resistance_sense()
         if self.problems:
             raise InputError(self.problems)
         part_set = PartSet(
@@ -109,7 +113,7 @@ class _Board:
             bank_coupling=banks.get("coupling-bank", ()),
             inductor_pieces=bought["inductor"][1],
         )
-        return BoardFile(part_set=part_set, catalogs=catalogs)
+        return BoardFile(part_set, catalogs, resistance_sense)
 
     def _bad(self, name: str, got: object, need: str, fix: str = "correct it") -> None:
         text = got if isinstance(got, str) else repr(got)
@@ -138,6 +142,15 @@ class _Board:
             self._bad("frequency_khz", got, "a number from 10 to 10000, in kHz")
             return 0.0
         return 1e3 * float(value or 0)
+
+    def _resistance_sense(self) -> float | None:
+        value = self.data.get("charge_sense_mohm")
+        if value is None:
+            return None
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0.1 <= value <= 1e3:
+            return 1e-3 * float(value)
+        self._bad("charge_sense_mohm", repr(value), "a number from 0.1 to 1000, in mohm")
+        return None
 
     def _table(self, name: str) -> Mapping[str, Any]:
         value = self.data.get(name)

@@ -74,6 +74,8 @@ def _load(spec: Spec) -> Iterator[Row]:
     if math.isfinite(load.i_end_error_max):
         limit = load.i_end_error_max
         yield "load.i_end_error_max", trade(limit, "current"), si(limit, "current")
+    if load.sense_part:
+        yield from _text("load.sense_part", load.sense_part)
     yield from _text("load.record", type(record).__name__ if record else "none")
     for number, one in enumerate(load.demands, start=1):
         text = f"{one.name}: {one.v_output:.4g} V, {trade(one.i_output, 'current')}"

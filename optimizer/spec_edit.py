@@ -10,8 +10,11 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields, replace
 from difflib import get_close_matches
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import tomlkit
@@ -26,6 +29,8 @@ from optimizer.spec_text import in_si
 STEP = re.compile(r"([A-Za-z0-9_-]+)((?:\[\d+\])*)")
 DROP = "none"
 SENSE = "resistance_sense_"
+OF_SENSE = ("load", "text", "notes")
+"""What of a spec its charge-current sense decides whatever else was changed."""
 
 
 def edited(spec: Spec, changes: Iterable[str]) -> Spec:
@@ -39,24 +44,53 @@ def edited(spec: Spec, changes: Iterable[str]) -> Spec:
 
 def by_sense(spec: Spec) -> tuple[Spec, ...]:
     """The spec once for each resistor its charger offers for the current sense, falling; itself
-    where there is one."""
+    where there is one.
+
+    Sections that were given other values since its text was read keep them.
+    """
     if not spec.load.senses:
         return (spec,)
-    load = tomllib.loads(spec.text)["load"]
+    read, singles = _read_by_sense(spec.text, spec.path, spec.catalogs)
+    names = [item.name for item in fields(spec) if item.name not in OF_SENSE]
+    given = {n: getattr(spec, n) for n in names if getattr(spec, n) != getattr(read, n)}
+    return tuple(replace(one, **given) for one in singles)
+
+
+@lru_cache(maxsize=32)
+def _read_by_sense(text: str, path: str, catalogs: Sequence[Path]) -> tuple[Spec, tuple[Spec, ...]]:
+    """A text that offers several resistors as it reads, and with each of them alone."""
+    document = tomlkit.parse(text)
+    load = tomllib.loads(text)["load"]
     (word,) = [key for key in load if key.startswith(SENSE)]
     scale = FAMILIES["resistance"][word.removeprefix(SENSE)]
     written = {in_si(raw, scale): raw for raw in load[word]}
-    return tuple(edited(spec, [f"load.{word} = {written[value]!r}"]) for value in spec.load.senses)
+    spec = _parsed(text, path, catalogs)
+    singles = []
+    for value in spec.load.senses:
+        _change(document, f"load.{word} = {written[value]!r}")
+        singles.append(_parsed(tomlkit.dumps(document), path, catalogs))
+    return spec, tuple(singles)
+
+
+def _parsed(text: str, path: str, catalogs: Sequence[Path]) -> Spec:
+    """A text read; where the catalogs it names are no longer found, with those given."""
+    try:
+        return parse_spec(text, path=path)
+    except InputError:
+        return parse_spec(text, path=path, catalogs=catalogs)
 
 
 def with_sense(spec: Spec, resistance: float | None) -> Spec:
-    """The spec with that one of the resistors offered [ohm], or as it is where none is named."""
+    """The spec with this resistor of the charge-current sense alone [ohm], offered or not; as it
+    is where none is named."""
     if resistance is None:
         return spec
-    near = [
-        k for k, one in enumerate(spec.load.senses) if math.isclose(one, resistance, rel_tol=1e-6)
-    ]
-    return by_sense(spec)[near[0]] if near else spec
+    for one, offered in zip(by_sense(spec), spec.load.senses, strict=False):
+        if math.isclose(offered, resistance, rel_tol=1e-6):
+            return one
+    written = [key for key in tomllib.loads(spec.text)["load"] if key.startswith(SENSE)]
+    gone = [f"load.{key} = {DROP}" for key in written]
+    return edited(spec, [*gone, f"load.{SENSE}mohm = {resistance * 1e3:.9g}"])
 
 
 def _change(document: Any, text: str) -> Problem | None:

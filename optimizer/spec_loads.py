@@ -53,10 +53,17 @@ LED_STRING = (
     share("i_ripple_share", 0.01, 1.0, default=0.2, why="peak to peak; common practice"),
 )
 
+NOT_COUNTED = "not counted"
+SENSE_PART = (
+    "price and spread of the charge-current sense; 'cheapest' or a part number takes it from the"
+    " catalogs"
+)
+
 SENSE = (
     Key("resistance_sense", "resistance", "mohm", 1e-4, 1.0, default=FROM_OTHERS, several=True),
     volts("v_sense_offset", 0.0, 0.05, default=1e-3, why="a common current-sense amplifier"),
     Key("i_end_error_max", "current", "a", 1e-4, 50.0, default=FROM_OTHERS),
+    Key("sense_part", "text", default=NOT_COUNTED, why=SENSE_PART),
     Key("resistance_cable", "resistance", "mohm", 0.0, 1.0, 0.0, "battery beside the stage"),
 )
 
@@ -164,6 +171,7 @@ def read_load(reading: Reading, data: Any, ambient: Values) -> Values:
         values |= reading.section(data.get("dimming", {}), (*path, "dimming"), DIMMING)
     before = len(reading.problems)
     FILLS[known](reading, values, ambient)
+    part = values.pop("sense_part", None)
     senses, error_max = _senses(reading, values)
     unknown = None in values.values() or None in ambient.values()
     if len(reading.problems) > before or unknown:
@@ -181,6 +189,7 @@ def read_load(reading: Reading, data: Any, ambient: Values) -> Values:
         "record": record,
         "senses": senses,
         "i_end_error_max": error_max,
+        "sense_part": "" if part in (None, NOT_COUNTED) else part,
     }
 
 

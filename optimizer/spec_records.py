@@ -96,6 +96,8 @@ class Load:
         record names the only one. With several the record holds the largest, and each is searched
         in a spec of its own (`spec_edit.by_sense`)
     i_end_error_max : how far the end of charge may lie from its set point [A]
+    sense_part : what of the catalogs is the resistor: "cheapest", a part number, or "" where its
+        price is not counted
     """
 
     kind: str
@@ -107,6 +109,7 @@ class Load:
     record: LoadRecord | None
     senses: tuple[float, ...] = ()
     i_end_error_max: float = math.inf
+    sense_part: str = ""
 
     @property
     def v_lowest(self) -> float:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer import assembly, evaluation, limits
+from optimizer import assembly, buying, evaluation, limits
 from optimizer.assembly import Physics, Sets
 from optimizer.evaluation import Scene
 from optimizer.limits import Chain, Check
@@ -185,7 +185,8 @@ def areas(stage: Stage, sets: Sets) -> FloatArray:
         used = used + body["capacitor"][first] * first_pieces
         more = body["capacitor"][np.maximum(second, 0)] * second_pieces
         used = used + np.where(second < 0, 0.0, more)
-    return np.asarray(used)
+    charge = buying.charge_of(stage.spec, stage.tables)
+    return np.asarray(used + (0.0 if charge is None else charge.area))
 
 
 def limit_chain(result: Physics) -> Chain:

@@ -114,7 +114,9 @@ def rows_of(found: Market) -> Rows:
     loss_lane = np.flatnonzero(np.isfinite(loss))
     drive_lane = np.flatnonzero(np.isfinite(drive))
     gain_lane = np.flatnonzero(limits.steady(stage))
+    charge = found.prices.charge
     area = stage.spec.limits.area_max
+    area_left = max(area - (0.0 if charge is None else charge.area), 1e-12)
     where = stage.lanes.name
     forced = [one.part_number for one in stage.spec.choice.force if one.position is None]
     number = {name: k for k, name in enumerate(found.prices.names)}
@@ -130,7 +132,7 @@ def rows_of(found: Market) -> Rows:
         drive_lane=drive_lane,
         drive_allowed=drive[drive_lane],
         gain_lane=gain_lane,
-        area_max=area,
+        area_max=area_left,
         forced=np.array([number[part] for part in forced], dtype=np.int64),
         names=tuple(names),
     )

@@ -22,7 +22,10 @@ from tests.sample_run import sample_run, verified
 
 ROOT = Path(__file__).parents[1]
 SPEC = SimpleNamespace(
-    catalogs=(), path="", text="name = 'x'", purchase=SimpleNamespace(currency="EUR")
+    catalogs=(),
+    path="",
+    text="name = 'x'",
+    purchase=SimpleNamespace(currency="EUR"),
 )
 
 CATALOG = SimpleNamespace(rows={"mosfet": 3}, refused=(), hashes={"mosfets.csv": "ab"})
@@ -38,7 +41,7 @@ class Stage:
         monkeypatch.chdir(folder)
         self.put("spec", read_spec=lambda path: SPEC, summary=lambda spec: "24 V to 12 V")
         self.put("catalog", read_catalog=lambda paths: CATALOG)
-        self.search(front=self.found, verify_board=lambda *_: (verified(), ()))
+        self.search(front=self.found, verify_each=lambda *_: [(None, verified(), ())])
 
     def put(self, room: str, **verbs: Any) -> None:
         module = ModuleType(f"optimizer.{room}")
@@ -190,11 +193,11 @@ def test_the_second_interrupt_gives_up(stage: Stage) -> None:
 def test_a_front_point_is_verified_again(stage: Stage, capsys: pytest.CaptureFixture[str]) -> None:
     asked: list[Any] = []
 
-    def verify(_spec: Any, _catalog: Any, part_set: Any) -> Any:
+    def verify(_spec: Any, _catalog: Any, part_set: Any, _resistance: Any) -> Any:
         asked.append(part_set)
-        return verified(), ()
+        return [(None, verified(), ())]
 
-    stage.search(front=stage.found, verify_board=verify)
+    stage.search(front=stage.found, verify_each=verify)
     cli.main(["front", "x.toml"])
     assert cli.main(["verify", "x.toml", "--point", "2"]) == 3
     assert asked == [sample_run().points[1].verified.part_set]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from optimizer import cli, conclude, search
 from optimizer import conclude_senses as senses
 from optimizer.archive import read_run
 from optimizer.catalog import read_catalog
+from optimizer.charge_sense import SUBJECT
 from optimizer.errors import InputError
 from optimizer.found import Found
 from optimizer.frontier import Frontier
@@ -77,7 +79,7 @@ def test_the_front_offers_both_with_their_errors(ran: tuple[Path, Path]) -> None
     ten, twenty = by_ohms[0.01], by_ohms[0.02]
     assert (ten["i_end_min"], ten["i_end"], ten["i_end_max"]) == pytest.approx((0.4, 0.5, 0.6))
     assert (twenty["i_end_min"], twenty["i_end_max"]) == pytest.approx((0.45, 0.55))
-    notes = [n["text"] for n in run["notes"] if n["subject"] == senses.SUBJECT]
+    notes = [n["text"] for n in run["notes"] if n["subject"] == SUBJECT]
     assert any("20 mohm: charging ends at 500 mA, between 450 mA and 550 mA" in t for t in notes)
     assert any("10 mohm: " in text and "; 250 mW in it at full current" in text for text in notes)
     assert any("20 mohm: " in text and "; 500 mW in it at full current" in text for text in notes)
@@ -157,7 +159,7 @@ def stub(spec: Spec, pairs: list[tuple[int, int]]) -> Found:
         p for p in set(pairs) if not any(q != p and q[0] <= p[0] and q[1] <= p[1] for q in pairs)
     ]
     chosen = tuple(Selection(cost, loss, 0, (), "merge", loss) for cost, loss in sorted(front))
-    return Found(spec, prices=None, front=Frontier(chosen, True, "merge"))  # type: ignore[arg-type]
+    return Found(spec, prices=SimpleNamespace(charge=None), front=Frontier(chosen, True, "merge"))  # type: ignore[arg-type]
 
 
 @given(first=STAIRS, second=STAIRS, third=STAIRS, scale=st.integers(0, 12))

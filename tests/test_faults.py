@@ -242,6 +242,38 @@ def test_every_short_and_open_is_listed(name: str) -> None:
             assert "through both coils" in rows[f"{position} shorted"]
 
 
+DISCHARGES = {
+    ("boost", OUTPUT_LOW): {(OUTPUT_HIGH, False)},
+    ("boost", OUTPUT_HIGH): {(OUTPUT_LOW, False)},
+    ("four-switch", INPUT_LOW): {(OUTPUT_HIGH, True)},
+    ("four-switch", OUTPUT_LOW): {(OUTPUT_HIGH, False)},
+    ("four-switch", OUTPUT_HIGH): {(INPUT_LOW, True), (OUTPUT_LOW, False)},
+    ("diode-boost", OUTPUT_DIODE): {(OUTPUT_LOW, False)},
+}
+"""By hand: what runs a battery at the output into ground once it turns on, beside one short, and
+whether through a coil. Elsewhere the short alone does, or a healthy stage would too."""
+
+
+@pytest.mark.parametrize(("name", "position"), SHORTS)
+def test_what_discharges_a_battery_beside_a_short(name: str, position: str) -> None:
+    positions = OFF[name][0]
+    found = set(reverse_paths.discharges(positions, position))
+    assert found == DISCHARGES.get((name, position), set())
+    text = dict(reverse_paths.consequences(positions, battery=True))[f"{position} shorted"]
+    plain = dict(reverse_paths.consequences(positions))[f"{position} shorted"]
+    assert text.startswith(plain.split("; ")[0])
+    for one, coil in found:
+        way = f"through {one}{', the coil' if coil else ''} and {position} while {one} is on"
+        assert way in text
+    assert ("back-feed" in text) == bool(found)
+    held = SHORTS[name, position]
+    if found or "load shorted" in held:
+        assert "needs a fuse" in text
+    if position in (INPUT_HIGH, COUPLING):
+        assert "the battery is overcharged" in text
+        assert "battery" not in plain
+
+
 def test_a_position_nobody_knows_lies_outside() -> None:
     rows = dict(reverse_paths.consequences((*BUCK, "clamp-diode")))
     assert "outside this tool" in rows["clamp-diode shorted or open"]

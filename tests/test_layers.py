@@ -56,6 +56,7 @@ LAYER = {
     "limits": EVALUATION,
     "floors": EVALUATION,
     "buying": EVALUATION,
+    "charge_sense": EVALUATION,
     "screen": EVALUATION,
     "reference_sets": EVALUATION,
     "bank_reach": EVALUATION,

@@ -256,7 +256,7 @@ RECORDS = (
         tables.SOURCE,
         {"v_idle_max", "v_survive_max", "v_cold_min", "transients", "record"},
     ),
-    (Load, tables.LOAD, {"demands", "surges", "record", "senses", "i_end_error_max"}),
+    (Load, tables.LOAD, {"demands", "surges", "record", "senses", "i_end_error_max", "sense_part"}),
     (Ambient, tables.AMBIENT, set()),
     (Board, tables.BOARD, set()),
     (Controller, tables.CONTROLLER, {"topology", "window"}),

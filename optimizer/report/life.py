@@ -34,10 +34,17 @@ NOT_MODELLED = (
 )
 
 
+def _point(found: Plain) -> str:
+    """The point an answer is about, with its charge-current sense where there is a choice of it."""
+    ohms = found.get("charge_sense_ohm")
+    at = "" if ohms is None else f" at {1e3 * ohms:g} mohm"
+    return f"{found['run']}, point {found['point']}{at}"
+
+
 def print_obsolete(console: Console, found: Plain) -> None:
     """The answer for one run in one screen."""
     answer = found["answer"]
-    head = f"{found['run']}, point {found['point']}: {VERDICTS[answer['verdict']]}"
+    head = f"{_point(found)}: {VERDICTS[answer['verdict']]}"
     console.print(clean(head), style="bold")
     console.print(clean(f"  because: {answer['proof']}"))
     for text in answer["reasons"]:
@@ -134,7 +141,7 @@ def _print_front(console: Console, found: Plain) -> None:
     if not new["points"]:
         console.print(clean(f"  new front: none; {new['why']}"))
         return
-    first, last = new["points"][0], new["points"][-1]
+    first, last = new["points"][0], min(new["points"], key=lambda one: one["loss"])
     proved = "all proved" if new["complete"] else f"not all proved: {new['why']}"
     text = (
         f"  new front: {len(new['points'])} points from {first['cost']:.4f} at "
@@ -220,7 +227,7 @@ def _buy_table(found: Plain) -> Table | None:
 def print_alternates(console: Console, found: Plain) -> None:
     """Second sources of one board in one screen."""
     table, money = found["second_source"], found["currency"]
-    head = f"{found['run']}, point {found['point']}: {_robust_text(table)}"
+    head = f"{_point(found)}: {_robust_text(table)}"
     console.print(clean(head), style="bold")
     heads = [
         "place",

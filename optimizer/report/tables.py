@@ -32,7 +32,14 @@ from optimizer.report.summary import (
     tightest,
 )
 
-__all__ = ["console_for", "print_lint", "print_run", "print_verified", "print_waterfalls"]
+__all__ = [
+    "console_for",
+    "print_charge_sense",
+    "print_lint",
+    "print_run",
+    "print_verified",
+    "print_waterfalls",
+]
 
 Plain = Mapping[str, Any]
 
@@ -360,6 +367,15 @@ def set_line(verified: Plain, currency: str) -> str:
         f"(expected), worst loss {fixed(verified['loss_worst'], 3)} W "
         f"(guaranteed, {verified['loss_worst_at']})"
     )
+
+
+def print_charge_sense(console: Console, sense: Plain, *, several: bool) -> None:
+    """Heading of a board where the spec offers several charge-current senses."""
+    ends = f"{sense['i_end_min']:.3g} to {sense['i_end_max']:.3g} A"
+    text = f"WITH A CHARGE-CURRENT SENSE OF {sense['resistance'] * 1e3:g} mohm: charging ends at "
+    more = "; charge_sense_mohm in the board file asks for one alone" if several else ""
+    loss = f", {sense['loss']:.3g} W in it beside the losses below"
+    console.print(clean(f"{text}{ends}{loss}{more}"), style="bold")
 
 
 def print_verified(

@@ -4,24 +4,49 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from optimizer import conclude_senses as senses
 from optimizer import search
 from optimizer.catalog import Catalog
-from optimizer.conclude import verified_all
+from optimizer.charge_sense import ChargePart
 from optimizer.conclude_board import looked_up
-from optimizer.conclude_sets import Chosen, chosen_sets
-from optimizer.dominance import Staircase, staircase
+from optimizer.conclude_senses import specs_of
+from optimizer.conclude_sets import chosen_sets
+from optimizer.dominance import Staircase
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.records import COST_UNIT, LOSS_UNIT, IntArray
-from optimizer.results import Margin, PartSet, Run, Verified, as_plain, part_set_of_plain
+from optimizer.results import (
+    ChargeSense,
+    Margin,
+    PartSet,
+    Run,
+    as_plain,
+    part_set_of_plain,
+)
 from optimizer.spec_records import Spec
-from optimizer.studies.judging import Verdicts, judge
+from optimizer.stage import Stage
+from optimizer.studies.fronts import (
+    NONE,
+    Front,
+    Variant,
+    at_sense,
+    error_of,
+    extra,
+    front_of,
+    judged,
+    lowered,
+    matching,
+    same_resistor,
+    sense_of_point,
+    variants,
+)
+from optimizer.studies.judging import Verdicts
 
 STALE_UNITS = 20
 """Loss units by which a point judged again may differ from its record: rounding of the groups."""
@@ -29,74 +54,48 @@ STALE_UNITS = 20
 STALE_SHARE = 2e-6
 """And the share of it that seven digits of a record round away."""
 
+WITH_SENSE = "; losses with that in the charge-current sense"
+
 AGAIN = "run `front` again, then ask"
-
-
-@dataclass(frozen=True, slots=True)
-class Front:
-    """Points of a front: sets with cost and loss in the units of the decision, cost rising.
-
-    number : of the archived point, 0 for a set found since; mark : "cheapest", "knee", ...
-    """
-
-    chosen: tuple[Chosen, ...]
-    cost: IntArray
-    loss: IntArray
-    number: tuple[int, ...]
-    mark: tuple[str, ...]
-
-    def __len__(self) -> int:
-        return len(self.chosen)
-
-    def stair(self) -> Staircase:
-        """The points as a staircase."""
-        kept = staircase(self.cost, self.loss)
-        return self.cost[kept], self.loss[kept]
-
-    def take(self, rows: Sequence[int] | IntArray) -> Front:
-        """Some of the points."""
-        index = [int(k) for k in rows]
-        return Front(
-            tuple(self.chosen[k] for k in index),
-            self.cost[index],
-            self.loss[index],
-            tuple(self.number[k] for k in index),
-            tuple(self.mark[k] for k in index),
-        )
-
-    def joined(self, other: Front) -> Front:
-        """The points of both that nothing beats, the first kept of equals."""
-        both = Front(
-            self.chosen + other.chosen,
-            np.concatenate([self.cost, other.cost]),
-            np.concatenate([self.loss, other.loss]),
-            self.number + other.number,
-            self.mark + other.mark,
-        )
-        return both.take(staircase(both.cost, both.loss))
-
-
-def front_of(chosen: Sequence[Chosen], cost: IntArray, loss: IntArray) -> Front:
-    """Sets found since, as a front."""
-    count = len(chosen)
-    return Front(tuple(chosen), cost, loss, (0,) * count, ("",) * count)
-
-
-NONE = front_of((), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)
 class Archived:
     """A finished run, ready for questions.
 
-    prepared : stages, prices and reference states of its spec; front : its points
+    variants : its spec at each charge-current sense it offers, with stages, prices and reference
+        states; front : its points
     """
 
     spec: Spec
     catalog: Catalog
     run: Mapping[str, Any]
-    prepared: Found
+    variants: tuple[Variant, ...]
     front: Front
+
+    @property
+    def prepared(self) -> Found:
+        """What does not depend on the charge-current sense: parts, prices, positions."""
+        able = (one.prepared for one in self.variants if one.prepared.stages)
+        return next(able, self.variants[0].prepared)
+
+    @property
+    def stages(self) -> dict[str, Stage]:
+        """A stage of every topology, whatever the charge-current sense."""
+        every = [one.prepared.stages for one in reversed(self.variants)]
+        return {name: stage for stages in every for name, stage in stages.items()}
+
+    def with_senses(self) -> Archived:
+        """The run of a charger with its charge-current sense told, also where it has only one."""
+        if self.spec.load.senses or not senses.is_charger(self.spec):
+            return self
+        sense = senses.found_sense(self.prepared)
+        front, count = self.front, len(self.front)
+        return replace(
+            self,
+            variants=tuple(replace(one, sense=sense) for one in self.variants),
+            front=replace(front, loss=front.loss + extra(sense), sense=(sense,) * count),
+        )
 
     @property
     def currency(self) -> str:
@@ -113,16 +112,21 @@ class Archived:
         if left or self.open:
             return f"not proved: {'; '.join([*left, *([self.open] if self.open else [])])}"
         share = f"{100 * self.run['state_difference']:.2g} %"
-        return f"proved: {done}, at the reference states of the run (own states: up to {share} off)"
+        told = f"proved: {done}, at the reference states of the run (own states: up to {share} off)"
+        return told + (WITH_SENSE if any(self.front.sense) else "")
+
+    def charge(self, row: int) -> ChargePart | None:
+        """The part of a point's charge-current sense, None where the spec asks for none."""
+        variant = matching(self.variants, self.front.sense[row])
+        return None if variant is None else variant.prepared.prices.charge
 
     def anchors(self) -> list[int]:
         """Rows of the cheapest point, the knee and the point of least loss, each once."""
-        marked = [k for k, mark in enumerate(self.front.mark) if mark == "knee"]
-        return list(dict.fromkeys([0, *marked, len(self.front) - 1]))
+        return self.front.anchors()
 
     def positions(self) -> set[str]:
         """Positions of switches in any topology of the spec."""
-        return {p for one in self.prepared.stages.values() for p in one.topology.POSITIONS}
+        return {p for one in self.stages.values() for p in one.topology.POSITIONS}
 
     def margins(self, row: int) -> list[Margin]:
         """Margins that the run keeps of a point; none where it keeps no detail of it."""
@@ -155,20 +159,28 @@ def take_up(
     """
     plain: Mapping[str, Any] = as_plain(run) if isinstance(run, Run) else run
     _same_catalogs(plain, catalog)
-    prepared = search.prepared(spec, catalog)
+    offered = variants(spec, catalog)
     sets = [part_set_of_plain(point["verified"]["part_set"]) for point in plain["points"]]
     chosen = tuple(looked_up(catalog, one) for one in sets)
-    verdicts = judge(prepared, chosen)
+    at = [_exact(offered, sense_of_point(point)) for point in plain["points"]]
+    verdicts = judged(offered, chosen, at)
     _holds_still(plain, verdicts)
     progress("run", f"{len(chosen)} points judged again")
     front = Front(
         chosen,
         _units(plain, "cost", COST_UNIT),
-        _units(plain, "loss_model", LOSS_UNIT),
+        _units(plain, "loss_model", LOSS_UNIT) + np.array([extra(one) for one in at]),
         tuple(point["number"] for point in plain["points"]),
         tuple(point["mark"] for point in plain["points"]),
+        tuple(at),
     )
-    return Archived(spec, catalog, plain, prepared, front)
+    return Archived(spec, catalog, plain, offered, front)
+
+
+def _exact(offered: Sequence[Variant], sense: ChargeSense | None) -> ChargeSense | None:
+    """A sense as the spec gives it now: a record keeps seven digits, and errors are compared."""
+    same = matching(offered, sense)
+    return sense if same is None else same.sense
 
 
 def _units(run: Mapping[str, Any], key: str, unit: float) -> IntArray:
@@ -194,7 +206,7 @@ def _holds_still(run: Mapping[str, Any], now: Verdicts) -> None:
 def _changed_points(run: Mapping[str, Any], now: Verdicts) -> Iterator[Problem]:
     for k, point in enumerate(run["points"]):
         cost = round(point["cost"] / COST_UNIT)
-        loss = round(point["loss_model"] / LOSS_UNIT)
+        loss = round(point["loss_model"] / LOSS_UNIT) + extra(sense_of_point(point))
         near = abs(int(now.loss[k]) - loss) <= STALE_UNITS + STALE_SHARE * loss
         if now.passes[k] and near and int(now.cost[k]) == cost:
             continue
@@ -213,62 +225,99 @@ def _changed_points(run: Mapping[str, Any], now: Verdicts) -> Iterator[Problem]:
 class Resolved:
     """A re-solve: points that the known ones do not cover, and what was left open.
 
-    found : the search, for stages, references and waterfalls
+    founds : the search of each variant, for stages, references and waterfalls
+    open_from : least cost and least loss of anything that was left open, in units
     """
 
     front: Front
     open: str
-    found: Found
-    catalog: Catalog
+    founds: tuple[Found, ...]
+    open_from: tuple[float, float]
 
     @property
     def proved(self) -> bool:
         """Whether nothing was left open."""
         return not self.open
 
-    def verified(self, rows: Sequence[int]) -> list[Verified]:
-        """Some of its points in full, at their own state."""
-        return verified_all(self.found.stages, [self.front.chosen[k] for k in rows])
+
+Known = Callable[[float], Staircase]
+"""Sets known to pass whose end of charge lies at most so far off [A], as a staircase."""
 
 
 def resolve(
     spec: Spec,
     catalog: Catalog,
     *,
-    known: Staircase | None = None,
+    known: Known | None = None,
     like: Archived | None = None,
+    only: Sequence[ChargeSense | None] | None = None,
+    told: bool = False,
     end: str = "",
     time_limit: float | None = None,
     progress: Progress = quiet,
     stop: Stop = never,
 ) -> Resolved:
-    """Search a spec beside the points known already.
+    """Search a spec beside the points known already, one charge-current sense after the other.
 
-    known : staircase of sets that pass under this spec; like : run whose reference states to take
+    known : sets that pass under this spec; like : run whose reference states to take
+    only : charge-current senses to ask, where not all
+    told : see `specs_of`
     end : the one end of the front that is wanted, "cost" or "loss"
     """
     late = math.inf if time_limit is None else time.monotonic() + time_limit
-    found = search.solve(
-        spec,
-        catalog,
-        time_limit=time_limit,
-        prove_points=3,
-        known=known,
-        end=end,
-        references=like.prepared.references if like is not None else None,
-        progress=progress,
-        stop=stop,
-    )
-    ended = ["the search was ended early"] if stop() or time.monotonic() >= late else []
-    if found.open:
-        ended.insert(0, f"{len(found.open)} combinations were not searched")
-    if found.front is None or found.choice is None:
-        return Resolved(NONE, "; ".join(ended), found, catalog)
+    asked = [
+        (one, sense)
+        for one, sense in specs_of(spec, catalog, told=told)
+        if only is None or any(same_resistor(sense, other) for other in only)
+    ]
+    front, founds = NONE, list[Found]()
+    left, least = list[str](), (math.inf, math.inf)
+    for k, (one, sense) in enumerate(asked):
+        share = (late - time.monotonic()) / (len(asked) - k)
+        same = None if like is None else matching(like.variants, sense)
+        found = search.solve(
+            one,
+            catalog,
+            time_limit=None if time_limit is None else max(share, 0.0),
+            prove_points=3,
+            known=_beside(known, front, sense),
+            end=end,
+            references=None if same is None else same.prepared.references,
+            progress=progress,
+            stop=stop,
+        )
+        founds.append(found)
+        cost, loss = found.open_from
+        least = min(least[0], cost), min(least[1], loss + extra(sense))
+        ended = ["the search was ended early"] if stop() or time.monotonic() >= late else []
+        if found.open:
+            ended.insert(0, f"{len(found.open)} combinations were not searched")
+        if found.front is not None and found.choice is not None:
+            ended += found.front.not_proved
+            front = front.joined(_points_of(found, sense))
+        left += [f"{text}{at_sense(sense)}" for text in ended]
+    return Resolved(front, "; ".join(left), tuple(founds), least)
+
+
+def _beside(known: Known | None, front: Front, sense: ChargeSense | None) -> Staircase | None:
+    """What is known of a variant before its search: sets given, and those of larger resistors."""
+    stairs = [] if known is None else [known(error_of(sense))]
+    stairs += [front.stair(error_of(sense))] if len(front) else []
+    if not stairs:
+        return None
+    cost, loss = (np.concatenate(axis) for axis in zip(*stairs, strict=True))
+    found = lowered((cost, loss), extra(sense))
+    return found if len(found[0]) else None
+
+
+def _points_of(found: Found, sense: ChargeSense | None) -> Front:
+    """The points of one search, losses with that in its charge-current sense."""
+    assert found.front is not None
+    assert found.choice is not None
     points = found.front.points
-    chosen = chosen_sets(points, found.choice, found.prices, found.markets)
-    front = front_of(
-        chosen,
+    return front_of(
+        chosen_sets(points, found.choice, found.prices, found.markets),
         np.array([one.cost for one in points], dtype=np.int64),
-        np.array([one.loss for one in points], dtype=np.int64),
+        np.array([one.loss for one in points], dtype=np.int64) + extra(sense),
+        sense,
     )
-    return Resolved(front, "; ".join([*ended, *found.front.not_proved]), found, catalog)

@@ -17,10 +17,11 @@ from optimizer.found import Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds, share_up
 from optimizer.infeasible_rules import Kind
 from optimizer.records import COST_UNIT, LOSS_UNIT, switch_kind
-from optimizer.results import as_plain
+from optimizer.results import ChargeSense, as_plain
 from optimizer.spec_records import Spec
 from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, listed, money, watts
 from optimizer.studies.archived import Archived, Resolved, resolve
+from optimizer.studies.fronts import error_of, sense_data
 
 MONEY, WATTS = "money", "watts"
 
@@ -58,6 +59,7 @@ class Concession:
     saving: int = 0
     most: float = math.inf
     chosen: Chosen | None = None
+    sense: ChargeSense | None = None
 
     def at(self, spec: Spec) -> Spec:
         """The spec with it."""
@@ -72,6 +74,11 @@ class _Found:
     most: float
     answered: bool
     chosen: Chosen | None = None
+    sense: ChargeSense | None = None
+
+
+_Held = tuple[Chosen | None, ChargeSense | None]
+"""The set that saves most and its charge-current sense."""
 
 
 @dataclass(slots=True)
@@ -86,6 +93,7 @@ class _Ask:
     stop: Stop
     seconds: float = QUESTION_SECONDS
     each: bool = False
+    only: Sequence[ChargeSense | None] | None = None
     solves: int = 0
     best: int = 0
     left: list[str] = field(default_factory=list)
@@ -94,7 +102,7 @@ class _Ask:
         """Saving that does not count any more [units]."""
         return max(GRAIN[self.save] - 1, 0 if self.each else self.best)
 
-    def box(self) -> Staircase:
+    def box(self, _error: float) -> Staircase:
         """A staircase that leaves only sets open that save enough at the anchor."""
         cost, loss = int(self.case.front.cost[self.row]), int(self.case.front.loss[self.row])
         if self.save == WATTS:
@@ -108,40 +116,43 @@ class _Ask:
         seconds = min(self.deadline - time.monotonic(), self.seconds)
         if self.stop() or seconds <= 0.0:
             self.left.append(name)
-            return _Found(0, math.inf, answered=False)
+            return _Found(0, math.inf, False)
         self.progress("concessions", f"{name} ...")
         beaten = self.beaten()
         found = resolve(
             spec,
             self.case.catalog,
-            known=self.box(),
+            known=self.box,
             like=self.case,
+            only=self.only,
             end=ENDS[self.save],
             time_limit=seconds,
             stop=self.stop,
         )
         self.solves += 1
-        saved, chosen = self._most(found)
+        saved, held = self._most(found)
         if not found.open:
             self.progress("concessions", f"{name}: {self.told(saved) if saved else 'no more'}")
-            return _Found(saved, max(saved, beaten), answered=True, chosen=chosen)
+            return _Found(saved, max(saved, beaten), True, *held)
         self.left.append(name)
         self.progress("concessions", f"{name}: not answered in {seconds:.0f} s")
-        return _Found(saved, self._bound(found), answered=False, chosen=chosen)
+        return _Found(saved, self._bound(found), False, *held)
 
-    def _most(self, found: Resolved) -> tuple[int, Chosen | None]:
+    def _most(self, found: Resolved) -> tuple[int, _Held]:
         front, case = found.front, self.case.front
         if not len(front):
-            return 0, None
+            return 0, (None, None)
         if self.save == WATTS:
             k = int(np.argmin(front.loss))
-            return max(0, int(case.loss[self.row] - front.loss[k])), front.chosen[k]
-        k = int(np.argmin(front.cost))
-        return max(0, int(case.cost[self.row] - front.cost[k])), front.chosen[k]
+            less = case.loss[self.row] - front.loss[k]
+        else:
+            k = int(np.argmin(front.cost))
+            less = case.cost[self.row] - front.cost[k]
+        return max(0, int(less)), (front.chosen[k], front.sense[k])
 
     def _bound(self, found: Resolved) -> float:
         """What a question that was left can save at most, by the bounds of its search."""
-        cost, loss = found.found.open_from
+        cost, loss = found.open_from
         if self.save == WATTS:
             return float(max(0.0, self.case.front.loss[self.row] - loss))
         return float(max(0.0, self.case.front.cost[self.row] - cost))
@@ -179,7 +190,8 @@ def concessions(
     share : how far each limit with a scale gives way (kelvin per cent for temperatures, loss
         allowed for efficiency floors); a rule without a scale is dropped or one step wider
     point : number of the point to save at (default: the cheapest for money, the one of least
-        loss for watts): at no more loss, or for watts at no more cost
+        loss for watts): at no more loss, or for watts at no more cost, and where it is given at
+        an end of charge that is as near
     each : what each limit saves, not only which saves most: slower
     question_limit, time_limit : for one question and for all [s]; what was not answered is named
 
@@ -190,7 +202,10 @@ def concessions(
     began = time.monotonic()
     row = _row(case, point, save)
     end = math.inf if time_limit is None else began + time_limit
-    ask = _Ask(case, row, save, end, progress, stop, question_limit, each)
+    most = error_of(case.front.sense[row])
+    near = [one.sense for one in case.variants if error_of(one.sense) <= most]
+    only = None if point is None else near
+    ask = _Ask(case, row, save, end, progress, stop, question_limit, each, only)
     alone, together = _ordered(ask, share)
     looked, bound = _search(ask, alone, together)
     answer = _answer(ask, share, looked, bound, len(alone) + len(together))
@@ -199,7 +214,7 @@ def concessions(
 
 def _row(case: Archived, point: int | None, save: str) -> int:
     if point is None:
-        return 0 if save == MONEY else len(case.front) - 1
+        return 0 if save == MONEY else case.front.least_loss()
     return case.row_of(point)
 
 
@@ -269,7 +284,9 @@ def _search(
 def _single(ask: _Ask, one: Concession) -> Concession:
     found = ask.saving(one.at(ask.case.spec), one.kind.name)
     ask.best = max(ask.best, found.saving)
-    return replace(one, saving=found.saving, most=found.most, chosen=found.chosen)
+    return replace(
+        one, saving=found.saving, most=found.most, chosen=found.chosen, sense=found.sense
+    )
 
 
 def _halves(group: list[Concession]) -> Iterator[list[Concession]]:
@@ -291,7 +308,7 @@ def _answer(
     ask: _Ask, share: float, looked: list[Concession], bound: float, offered: int
 ) -> Answer:
     case = ask.case
-    mark = case.front.mark[ask.row] or f"point {case.front.number[ask.row]}"
+    mark = case.front.name(ask.row)
     first = looked[0] if looked and looked[0].saving > 0 else None
     text = f"none of {offered} limits saves anything at {mark}"
     if first is not None:
@@ -338,6 +355,7 @@ def _data(ask: _Ask, looked: Sequence[Concession]) -> dict[str, object]:
                 "told": one.kind.told(case.spec, one.amount),
                 "saving": one.saving * unit,
                 "saving_most": one.most * unit if math.isfinite(one.most) else None,
+                **sense_data(one.sense),
                 "set": None
                 if one.chosen is None
                 else as_plain(part_set_of(one.chosen, case.catalog.tables)),

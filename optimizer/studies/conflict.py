@@ -21,6 +21,7 @@ import numpy as np
 from optimizer import buying, search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import Chosen, chosen_sets, part_set_of
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds
@@ -28,10 +29,12 @@ from optimizer.infeasible_probe import judged, near_sets
 from optimizer.infeasible_rules import Kind
 from optimizer.points import points
 from optimizer.points_lanes import LOSS_CEILING
-from optimizer.results import Margin, as_plain
+from optimizer.results import ChargeSense, Margin, as_plain
+from optimizer.spec_edit import by_sense
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.studies.answer import Answer, Grid, listed
+from optimizer.studies.fronts import at_sense, sense_data
 from optimizer.studies.judging import broken_rules, worst_first
 
 CANDIDATES_MAX = 200_000
@@ -45,10 +48,18 @@ STANDING = ("loss ceiling", "gate drive")
 
 
 @dataclass(frozen=True, slots=True)
+class Design:
+    """A set with the charge-current sense it goes with, by its number among those offered."""
+
+    chosen: Chosen
+    variant: int
+
+
+@dataclass(frozen=True, slots=True)
 class Witness:
     """A design, the limits it keeps (as they stand) and why it breaks the others."""
 
-    chosen: Chosen
+    design: Design
     kept: frozenset[str]
     broken: tuple[str, ...]
 
@@ -100,14 +111,14 @@ def conflict(
 
 
 def _searched(case: _Case) -> Answer:
-    refused = [f"{name} refused: {text}" for name, text in _refusals(case.spec)]
-    if len(refused) == len(case.spec.topologies):
+    refused = [f"{name} refused: {text}" for name, text in _refusals(case.spec, case.catalog)]
+    if len(refused) == len(case.spec.topologies) * len(by_sense(case.spec)):
         return _plain_answer(case, "; ".join(refused), "proved: voltages rule it out", True)
     held = frozenset(case.every)
     first = _design(case, held)
     if first is None:
         return _open(case, 0)
-    if isinstance(first, Chosen):
+    if isinstance(first, Design):
         return _plain_answer(case, "there is no conflict: a set passes", "proved: it passes", True)
     _from_near(case)
     if not _cored(case):
@@ -162,7 +173,7 @@ def _cored(case: _Case) -> bool:
 def _asked(case: _Case, held: frozenset[str]) -> bool | None:
     """Whether a design keeps the limits of `held`; it is kept as a witness. None: no time."""
     found = _design(case, held)
-    if isinstance(found, Chosen):
+    if isinstance(found, Design):
         case.witnesses.append(_grown(case, found, held))
         return True
     return found
@@ -182,37 +193,40 @@ def _broken(case: _Case) -> frozenset[str]:
     return frozenset(case.every) - frozenset.intersection(*kept) if kept else frozenset()
 
 
-def _refusals(spec: Spec) -> Iterator[tuple[str, str]]:
-    for name in spec.topologies:
-        reason = search.refusal(spec, name)
-        if reason is not None:
-            yield name, reason
+def _refusals(spec: Spec, catalog: Catalog) -> Iterator[tuple[str, str]]:
+    for one, sense in specs_of(spec, catalog):
+        for name in one.topologies:
+            reason = search.refusal(one, name)
+            if reason is not None:
+                yield f"{name}{at_sense(sense)}", reason
 
 
 # --- designs --------------------------------------------------------------------------------------
 
 
-def _design(case: _Case, held: frozenset[str]) -> Chosen | bool | None:
-    """A set that keeps the limits of `held`; False where none does, None where not answered."""
-    if case.late():
-        return None
-    left = case.deadline - time.monotonic()
+def _design(case: _Case, held: frozenset[str]) -> Design | bool | None:
+    """A set, at any charge-current sense offered, that keeps the limits of `held`; False where
+    none does, None where not answered."""
     told = listed(sorted(held), most=3) if held else "no limit at all"
-    case.progress("conflict", f"does a set keep {told}? ...")
-    found = search.solve(
-        case.loosened(held),
-        case.catalog,
-        any_set=True,
-        time_limit=None if math.isinf(left) else max(left, 0.05),
-        stop=case.stop,
-    )
-    case.solves += 1
-    if found.first is not None:
-        case.progress("conflict", "yes")
-        return _chosen(found)
-    if found.open or found.skipped or case.late():
-        return None
-    case.progress("conflict", "no")
+    for number, (spec, sense) in enumerate(specs_of(case.loosened(held), case.catalog)):
+        if case.late():
+            return None
+        left = case.deadline - time.monotonic()
+        case.progress("conflict", f"does a set{at_sense(sense)} keep {told}? ...")
+        found = search.solve(
+            spec,
+            case.catalog,
+            any_set=True,
+            time_limit=None if math.isinf(left) else max(left, 0.05),
+            stop=case.stop,
+        )
+        case.solves += 1
+        if found.first is not None:
+            case.progress("conflict", "yes")
+            return Design(_chosen(found), number)
+        if found.open or found.skipped or case.late():
+            return None
+        case.progress("conflict", "no")
     return False
 
 
@@ -226,12 +240,14 @@ def _chosen(found: Found) -> Chosen:
 def _from_near(case: _Case) -> None:
     """Designs that come near, each grown to all the limits it keeps: candidates for nothing."""
     prices = buying.prices(case.spec, case.catalog.tables)
-    for name in case.spec.topologies:
-        if search.refusal(case.spec, name) is None:
-            stage = _stage(case, case.spec, name)
-            for near in near_sets(stage, prices)[0][:NEAR]:
-                if _keeps(case, near.chosen, frozenset()):
-                    case.witnesses.append(_grown(case, near.chosen, frozenset()))
+    for number, (spec, _) in enumerate(specs_of(case.spec, case.catalog)):
+        for name in spec.topologies:
+            if search.refusal(spec, name) is None:
+                stage = _stage(case, spec, name)
+                for near in near_sets(stage, prices)[0][:NEAR]:
+                    one = Design(near.chosen, number)
+                    if _keeps(case, one, frozenset()):
+                        case.witnesses.append(_grown(case, one, frozenset()))
 
 
 def _stage(case: _Case, spec: Spec, topology: str) -> Stage:
@@ -239,20 +255,20 @@ def _stage(case: _Case, spec: Spec, topology: str) -> Stage:
     return build_stage(spec, topology, lanes=lanes, tables=case.catalog.tables)
 
 
-def _keeps(case: _Case, one: Chosen, held: frozenset[str]) -> bool:
+def _keeps(case: _Case, one: Design, held: frozenset[str]) -> bool:
     """Whether a set passes when only the limits of `held` stand as they are."""
     return not any(_faults(case, case.loosened(held), one))
 
 
-def _faults(case: _Case, spec: Spec, one: Chosen) -> tuple[list[Margin], list[str]]:
-    """Limits and rules of a spec that a set breaks."""
-    stage = _stage(case, spec, one.topology)
+def _faults(case: _Case, spec: Spec, one: Design) -> tuple[list[Margin], list[str]]:
+    """Limits and rules of a spec that a design breaks."""
+    stage = _stage(case, specs_of(spec, case.catalog)[one.variant][0], one.chosen.topology)
     prices = buying.prices(spec, case.catalog.tables)
-    rules = broken_rules(stage, prices, [one])[0]
-    return worst_first(judged(stage, [one])[0].broken), list(rules)
+    rules = broken_rules(stage, prices, [one.chosen])[0]
+    return worst_first(judged(stage, [one.chosen])[0].broken), list(rules)
 
 
-def _grown(case: _Case, one: Chosen, held: frozenset[str]) -> Witness:
+def _grown(case: _Case, one: Design, held: frozenset[str]) -> Witness:
     """As many limits as the set keeps together: all that its faults do not name, then the rest.
 
     A limit that alone names a fault is not tried: it would be broken still.
@@ -340,7 +356,8 @@ def _answer(case: _Case, found: frozenset[str]) -> Answer:
             "witnesses": [
                 {
                     "without": name,
-                    "set": as_plain(part_set_of(one.chosen, case.catalog.tables)),
+                    "set": as_plain(part_set_of(one.design.chosen, case.catalog.tables)),
+                    **sense_data(_sense(case, one)),
                     "keeps": sorted(one.kept),
                     "fails": list(one.broken),
                 }
@@ -361,7 +378,7 @@ def _hard(case: _Case) -> Answer:
             case.solves += 1
             if found is None:
                 return _open(case, 0)
-            if isinstance(found, Chosen):
+            if isinstance(found, Design):
                 margins, texts = _faults(case, case.spec, found)
                 told = (*(failing(margin) for margin in margins), *texts)
                 case.witnesses.append(Witness(found, frozenset(), told))
@@ -387,8 +404,14 @@ def _without(case: _Case, found: frozenset[str], name: str) -> Witness | None:
 def _set_text(case: _Case, one: Witness | None) -> str:
     if one is None:
         return "-"
-    coil = case.catalog.tables["inductor"].part_number[one.chosen.coil]
-    return f"{one.chosen.topology}, {one.chosen.frequency / 1e3:g} kHz, {coil}"
+    chosen = one.design.chosen
+    coil = case.catalog.tables["inductor"].part_number[chosen.coil]
+    at = at_sense(_sense(case, one))
+    return f"{chosen.topology}, {chosen.frequency / 1e3:g} kHz, {coil}{at}"
+
+
+def _sense(case: _Case, one: Witness) -> ChargeSense | None:
+    return specs_of(case.spec, case.catalog)[one.design.variant][1]
 
 
 def _miss_text(one: Witness | None) -> str:

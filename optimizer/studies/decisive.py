@@ -15,15 +15,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from optimizer import buying, pool, search
+from optimizer import buying, pool
 from optimizer.catalog import Catalog
 from optimizer.columns import Column, columns_of, orders_of
 from optimizer.fills import FIRST_BREAK, Curve
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.records import COST_UNIT, LOSS_UNIT, BoolArray, FloatArray, IntArray
 from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, listed, money, watts
-from optimizer.studies.archived import Archived, Front, resolve
-from optimizer.studies.judging import judge
+from optimizer.studies.archived import Archived, resolve
+from optimizer.studies.fronts import Front, judged, variants
 from optimizer.studies.what_if import kept_points
 from optimizer.tables import PartTable
 
@@ -169,20 +169,24 @@ def effect_of(
 ) -> Effect:
     """How far the front of a run moves when some cells are refilled, at its reference states."""
     catalog = refilled(case.catalog, cells)
-    now = search.prepared(case.spec, catalog, references=case.prepared.references)
-    kept = kept_points(case, judge(now, case.front.chosen), exact=False)
-    known = kept.stair() if len(kept) else None
-    more = resolve(case.spec, catalog, known=known, like=case, time_limit=time_limit, stop=stop)
+    now = variants(case.spec, catalog, like=case.variants)
+    verdicts = judged(now, case.front.chosen, case.front.sense)
+    kept = kept_points(case, verdicts, now, exact=False)
+    more = resolve(
+        case.spec, catalog, known=kept.stair, like=case, time_limit=time_limit, stop=stop
+    )
     front = kept.joined(more.front)
     return replace(_gain(case.front, front), open=more.open)
 
 
 def _gain(before: Front, after: Front) -> Effect:
-    """What the points of a front gain on another: in loss at their cost, in cost at their loss."""
+    """What the points of a front gain on another: in loss at their cost, in cost at their loss,
+    their end of charge as near."""
     none = np.iinfo(np.int64).max // 2
-    within = before.cost[None, :] <= after.cost[:, None]
+    near = before.error[None, :] <= after.error[:, None]
+    within = near & (before.cost[None, :] <= after.cost[:, None])
     loss = np.where(within, before.loss[None, :], none).min(axis=1) - after.loss
-    within = before.loss[None, :] <= after.loss[:, None]
+    within = near & (before.loss[None, :] <= after.loss[:, None])
     cost = np.where(within, before.cost[None, :], none).min(axis=1) - after.cost
     new = (cost > COST_STEP) & (loss > LOSS_STEP)
 

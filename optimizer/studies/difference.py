@@ -11,17 +11,18 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import search
+from optimizer import conclude_senses as senses
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import looked_up
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.errors import InputError
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import COST_UNIT, LOSS_UNIT
-from optimizer.results import PartSet, part_set_of_plain
+from optimizer.results import ChargeSense, PartSet, as_plain, part_set_of_plain
 from optimizer.spec_records import Spec
 from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
-from optimizer.studies.judging import judge
+from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, variants
 from optimizer.studies.revisions import Revision, revision, revision_data, summary
 
 Run = Mapping[str, Any]
@@ -45,9 +46,13 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A point that only one of two runs has, and why the other one has not."""
+    """A point that only one of two runs has, and why the other one has not.
+
+    at : its charge-current sense in words, empty where it names none
+    """
 
     number: int
+    at: str
     cost: float
     loss: float
     reason: str
@@ -61,6 +66,8 @@ def difference(old: Side, new: Side) -> Answer:
     the catalogs, breaks a rule or a limit there, or passes and is beaten.
     """
     began = time.monotonic()
+    if _offers(old.run) or _offers(new.run):
+        old, new = _with_senses(old), _with_senses(new)
     inputs = changed_inputs(old.run, new.run)
     rows = None
     if old.catalog is not None and new.catalog is not None:
@@ -110,32 +117,54 @@ def _files(run: Run) -> dict[str, str]:
 
 def keys_of(run: Run) -> dict[str, int]:
     """Part set of each point as one text -> its place in the run."""
-    return {_key(point["verified"]["part_set"]): k for k, point in enumerate(run["points"])}
+    return {_key(point): k for k, point in enumerate(run["points"])}
 
 
-def _key(part_set: Mapping[str, Any]) -> str:
-    one = part_set_of_plain(part_set)
+def _offers(run: Run) -> bool:
+    """Whether the points of a run go with one of several charge-current senses."""
+    return any(sense_of_point(point) is not None for point in run["points"])
+
+
+def _with_senses(side: Side) -> Side:
+    """A run whose points all name their charge-current sense, also where it offers only one."""
+    points = side.run["points"]
+    if _offers(side.run) or side.spec is None or side.catalog is None:
+        return side
+    ((_, sense),) = specs_of(side.spec, side.catalog, told=True)
+    if sense is None:
+        return side
+    sense = as_plain(sense)
+    return replace(side, run={**side.run, "points": [p | {"charge_sense": sense} for p in points]})
+
+
+def _loss(point: Mapping[str, Any]) -> float:
+    """Loss at the reference state with that in the charge-current sense, if it is named [W]."""
+    sense = sense_of_point(point)
+    return float(point["loss_model"]) + (0.0 if sense is None else sense.loss)
+
+
+def _key(point: Mapping[str, Any]) -> str:
+    one, sense = part_set_of_plain(point["verified"]["part_set"]), sense_of_point(point)
     banks = [sorted(bank) for bank in (one.bank_input, one.bank_output, one.bank_coupling)]
     stage = (one.topology, round(one.frequency), one.inductor)
-    return repr((*stage, sorted(one.transistors.items()), banks, one.sense))
+    held = repr((*stage, sorted(one.transistors.items()), banks, one.sense))
+    return held if sense is None else held + senses.name_of(sense)
 
 
 def _moved(here: Side, there: Side, keys: Sequence[str]) -> Iterator[Moved]:
     """Points that only `here` holds, and what becomes of them `there`."""
     places = keys_of(here.run)
-    sets = [part_set_of_plain(_verified(here.run, places[key])["part_set"]) for key in keys]
-    reasons = _reasons(there, sets)
-    for key, (reason, detail) in zip(keys, reasons, strict=True):
-        point = here.run["points"][places[key]]
-        yield Moved(point["number"], point["cost"], point["loss_model"], reason, detail)
+    points = [here.run["points"][places[key]] for key in keys]
+    sets = [part_set_of_plain(point["verified"]["part_set"]) for point in points]
+    reasons = _reasons(there, sets, [sense_of_point(point) for point in points])
+    for point, (reason, detail) in zip(points, reasons, strict=True):
+        name = point["number"], at_sense(sense_of_point(point))
+        yield Moved(*name, point["cost"], _loss(point), reason, detail)
 
 
-def _verified(run: Run, place: int) -> Mapping[str, Any]:
-    found: Mapping[str, Any] = run["points"][place]["verified"]
-    return found
-
-
-def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
+def _reasons(
+    there: Side, sets: Sequence[PartSet], at: Sequence[ChargeSense | None]
+) -> list[tuple[str, str]]:
     """Why a run does not hold some sets: judged with its own inputs."""
     if there.spec is None or there.catalog is None:
         return [("not judged", there.lacks or "its inputs are not at hand")] * len(sets)
@@ -152,8 +181,9 @@ def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
             parts = sorted({problem.got for problem in error.problems})
             found[k] = ("part not in the catalogs", "; ".join(parts[:2]))
     if chosen:
-        prepared = search.prepared(there.spec, there.catalog)
-        verdicts = judge(prepared, chosen)
+        told = any(sense is not None for sense in at)
+        offered = variants(there.spec, there.catalog, told=told)
+        verdicts = judged(offered, chosen, [at[k] for k in index])
         for place, k in enumerate(index):
             if verdicts.rules[place]:
                 found[k] = ("breaks a rule", "; ".join(verdicts.rules[place][:2]))
@@ -163,18 +193,20 @@ def _reasons(there: Side, sets: Sequence[PartSet]) -> list[tuple[str, str]]:
                 found[k] = ("breaks a limit", "no set of its frequency passes")
             else:
                 cost, loss = int(verdicts.cost[place]), int(verdicts.loss[place])
-                found[k] = _beaten(there.run, cost, loss)
+                found[k] = _beaten(there.run, cost, loss, error_of(at[k]))
     return found
 
 
-def _beaten(run: Run, cost: int, loss: int) -> tuple[str, str]:
-    """The point of a run that is no dearer and loses no more than a set that passes there."""
+def _beaten(run: Run, cost: int, loss: int, error: float) -> tuple[str, str]:
+    """The point of a run that is no dearer, loses no more and ends its charge as near as a set
+    that passes there."""
     if cost >= PRICE_NONE:
         return "no price", "no price in the currency of the run"
     figures = f"{cost * COST_UNIT:.4f}, {loss * LOSS_UNIT:.4f} W there"
     costs = np.array([round(point["cost"] / COST_UNIT) for point in run["points"]])
-    losses = np.array([round(point["loss_model"] / LOSS_UNIT) for point in run["points"]])
-    better = np.flatnonzero((costs <= cost) & (losses <= loss + 20))
+    losses = np.array([round(_loss(point) / LOSS_UNIT) for point in run["points"]])
+    near = np.array([error_of(sense_of_point(p)) <= error * (1.0 + 1e-6) for p in run["points"]])
+    better = np.flatnonzero(near & (costs <= cost) & (losses <= loss + 20))
     if not len(better):
         return "passes", f"passes ({figures}) but the run does not hold it: run it again"
     best = int(better[np.argmin(losses[better])])
@@ -186,10 +218,15 @@ def _beaten(run: Run, cost: int, loss: int) -> tuple[str, str]:
 
 
 def _ends(run: Run) -> list[tuple[str, Mapping[str, Any]]]:
-    """Cheapest point, knee and point of least loss."""
-    points = run["points"]
-    knee = [point for point in points if point["mark"] == "knee"]
-    return [("cheapest", points[0]), *(("knee", p) for p in knee), ("least loss", points[-1])]
+    """Cheapest point, knee and point of least loss, of every charge-current sense."""
+    families: dict[str, list[Mapping[str, Any]]] = {}
+    for point in run["points"]:
+        families.setdefault(at_sense(sense_of_point(point)), []).append(point)
+    found = []
+    for at, points in families.items():
+        knees = [(f"knee{at}", point) for point in points if point["mark"] == "knee"]
+        found += [(f"cheapest{at}", points[0]), *knees, (f"least loss{at}", points[-1])]
+    return found
 
 
 def _answer(
@@ -248,21 +285,21 @@ def _answer(
 
 
 def _figures(point: Mapping[str, Any] | None) -> str:
-    return "-" if point is None else f"{point['cost']:.2f}, {watts(point['loss_model'])}"
+    return "-" if point is None else f"{point['cost']:.2f}, {watts(_loss(point))}"
 
 
 def _move(before: Mapping[str, Any], after: Mapping[str, Any], name: str) -> str:
     if name not in before or name not in after:
         return ""
     cost = after[name]["cost"] - before[name]["cost"]
-    loss = after[name]["loss_model"] - before[name]["loss_model"]
+    loss = _loss(after[name]) - _loss(before[name])
     if round(cost, 2) == 0.0 and round(loss, 3) == 0.0:
         return ""
     return f"{money(cost, '', signed=True).strip()}, {watts(loss, signed=True)}"
 
 
 def _row(one: Moved) -> tuple[str, ...]:
-    return str(one.number), f"{one.cost:.2f}", f"{one.loss:.3f}", one.reason, one.detail
+    return f"{one.number}{one.at}", f"{one.cost:.2f}", f"{one.loss:.3f}", one.reason, one.detail
 
 
 def _data(one: Moved) -> dict[str, object]:

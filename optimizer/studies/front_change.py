@@ -17,6 +17,7 @@ from optimizer.columns import KINDS
 from optimizer.results import PartSet
 from optimizer.spec_records import Spec
 from optimizer.studies.boards import Boards, places_of
+from optimizer.studies.fronts import spec_at
 from optimizer.studies.obsolete import without
 
 Plain = Mapping[str, Any]
@@ -60,7 +61,8 @@ def front_change(
     """
     if not same_catalogs:
         return FrontChange(OPEN, "the catalogs read now are not those the run was found from")
-    kinds = _kinds(spec, catalogs, changes, boards_of[0].topology)
+    first = spec_at(spec, run["points"][0])  # what may be bought is the same at every sense
+    kinds = _kinds(first, catalogs, changes, boards_of[0].topology)
     if set(kinds.values()) <= {ABSENT}:
         return FrontChange(STANDS, "no changed part is in the catalogs of the run (equal hashes)")
     if set(kinds.values()) <= {ABSENT, NEUTRAL}:
@@ -74,7 +76,11 @@ def front_change(
     fallen = tuple(
         point["number"]
         for point, board in zip(run["points"], boards_of, strict=True)
-        if worse & {place.part for place in places_of(board)}
+        if worse
+        & (
+            {place.part for place in places_of(board)}
+            | {line["part_number"] for line in point["verified"]["bill"]}
+        )
     )
     if not fallen:
         proof = (

@@ -14,6 +14,7 @@ from itertools import combinations, islice, product
 from math import prod
 from typing import Any
 
+from optimizer import charge_sense
 from optimizer.catalog import Catalog
 from optimizer.catalog_changes import Changes
 from optimizer.results import Margin, PartSet, Verified
@@ -134,12 +135,17 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """The board as the run kept it."""
+    """The board as the run kept it.
+
+    charge, charge_pieces : part of its charge-current sense, empty where the run counts none
+    """
 
     board: PartSet
     cost: float
     loss: float
     margins: Mapping[tuple[str, str], float]
+    charge: str = ""
+    charge_pieces: int = 0
 
 
 def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
@@ -151,6 +157,9 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
         if one["margin"] is not None:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
     cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
+    for line in held["bill"]:
+        if list(line["positions"]) == [charge_sense.POSITION]:
+            return Before(board, cost, loss, margins, line["part_number"], line["pieces"])
     return Before(board, cost, loss, margins)
 
 
@@ -168,10 +177,9 @@ def answer(
     after : the catalogs with the changes applied
     same_catalogs : whether they were those of the run before; if not, every part may have changed
     """
-    held = places_of(before.board)
-    affected = tuple(
-        dict.fromkeys(p.part for p in held if p.part in changes.names or not same_catalogs)
-    )
+    held = [place.part for place in places_of(before.board)]
+    held += [before.charge] if before.charge else []
+    affected = tuple(dict.fromkeys(p for p in held if p in changes.names or not same_catalogs))
     if not affected:
         proof = (
             "the board holds none of the changed parts, and no figure of a part depends on another "
@@ -201,16 +209,21 @@ class _Case:
         self.reasons: tuple[str, ...] = ()
 
     def answer(self) -> Answer:
-        self.kept_out = {name: why for name in self.affected if (why := self._kept_out(name))}
+        placed = [name for name in self.affected if any(p.part == name for p in self.held)]
+        self.kept_out = {name: why for name in placed if (why := self._kept_out(name))}
         self.lost = tuple(self.kept_out)
         self.reasons = tuple(f"{name}: {why}" for name, why in self.kept_out.items())
+        charge = self.boards.prices.charge
+        if self.before.charge in self.affected and charge is not None:
+            told = f"{self.before.charge} (charge-current sense) changed; now {charge.text}"
+            self.reasons = (*self.reasons, told)
         if not self.lost:
             (ruling,) = self.boards.rulings([self.before.board])
             if ruling.passes:
                 (again,) = self._told([ruling])
                 proof = "verified again with the changed parts: every limit holds"
                 return self._answer(PASSES, proof, again=again)
-            self.lost, self.reasons = self.affected, ruling.reasons
+            self.lost, self.reasons = tuple(placed), (*ruling.reasons, *self.reasons)
         drop_ins = self._drop_ins()
         if drop_ins.replacements:
             proof = f"{len(drop_ins.replacements)} verified on the frozen board"

@@ -10,12 +10,14 @@ import numpy as np
 
 from optimizer.records import COST_UNIT, LOSS_UNIT
 from optimizer.studies.answer import Grid, money, watts
-from optimizer.studies.archived import Archived, Front
+from optimizer.studies.archived import Archived
+from optimizer.studies.fronts import Front
 
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """One point of the archived front against another front.
+    """One point of the archived front against another front; of several charge-current senses only
+    sets count whose end of charge is as near.
 
     cost_more : by how much the other front is dearer at no more loss, inf where none loses so
         little [currency]; loss_more : by how much it loses more at no more cost [W]
@@ -42,10 +44,11 @@ def prices(case: Archived, other: Front, rows: Sequence[int] | None = None) -> t
 
 def _price(front: Front, row: int, other: Front) -> Price:
     cost, loss = int(front.cost[row]), int(front.loss[row])
-    dearer = other.cost[other.loss <= loss]
-    lossier = other.loss[other.cost <= cost]
+    near = other.error <= front.error[row] * (1.0 + 1e-9)
+    dearer = other.cost[near & (other.loss <= loss)]
+    lossier = other.loss[near & (other.cost <= cost)]
     return Price(
-        at=front.mark[row] or f"point {front.number[row]}",
+        at=front.name(row),
         number=front.number[row],
         cost=cost * COST_UNIT,
         loss=loss * LOSS_UNIT,

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from optimizer import buying, purchase
+from optimizer.charge_sense import ChargePart
 from optimizer.conclude_sets import Chosen
 from optimizer.found import Progress, Stop, never, quiet
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Skeleton
@@ -80,7 +81,7 @@ def sample_kit(
     boards_each : boards of each set; spare : share of pieces on top; both go into every need
     """
     offered = [stand_ins(case, row) for row in rows]
-    parts = _parts([case.front.chosen[k] for some in offered for k in some])
+    parts = _parts(case, [k for some in offered for k in some])
     choice = _choice(case, offered, parts, keep_apart, differ, boards_each, spare)
     counted = replace(choice, price=np.zeros_like(choice.price), line_item=1)
     first = _least(counted, time_limit)
@@ -123,17 +124,19 @@ def stand_ins(case: Archived, row: int) -> list[int]:
 # --- the model ------------------------------------------------------------------------------------
 
 
-def _parts(chosen: Sequence[Chosen]) -> dict[Part, int]:
+def _parts(case: Archived, rows: Sequence[int]) -> dict[Part, int]:
     found: dict[Part, int] = {}
-    for one in chosen:
-        for _, kind, row, _ in one.places():
-            found.setdefault((kind, row), len(found))
+    for row in rows:
+        for key in pieces_of(case.front.chosen[row], case.charge(row)):
+            found.setdefault(key, len(found))
     return found
 
 
-def pieces_of(one: Chosen) -> dict[Part, int]:
-    """Pieces of each part on one board."""
+def pieces_of(one: Chosen, charge: ChargePart | None = None) -> dict[Part, int]:
+    """Pieces of each part on one board, its charge-current sense among them if it has a part."""
     found: dict[Part, int] = {}
+    if charge is not None and charge.found:
+        found["resistor", charge.row] = charge.pieces
     for _, kind, row, pieces in one.places():
         found[(kind, row)] = found.get((kind, row), 0) + pieces
     return found
@@ -152,11 +155,11 @@ def _choice(
 
     A row says: this point, or one of the other set that differs too little from it, not both.
     """
-    boards = [[pieces_of(case.front.chosen[k]) for k in some] for some in offered]
+    boards = [[pieces_of(case.front.chosen[k], case.charge(k)) for k in some] for some in offered]
     width = max(len(one) for some in boards for one in some)
     most = sum(max(max(one.values()) for one in some) for some in boards)
     flat = [k for some in offered for k in some]
-    close = distances([case.front.chosen[k] for k in flat]) < differ
+    close = distances(case.front.take(flat)) < differ
     starts = np.cumsum([0, *(len(some) for some in offered)])
     rows: list[IntArray] = []
     for s, some in enumerate(offered):
@@ -246,7 +249,7 @@ def _lines(
     total: dict[Part, int] = {}
     users: dict[Part, list[str]] = {}
     for one, row in zip(chosen, rows, strict=True):
-        for key, count in pieces_of(one).items():
+        for key, count in pieces_of(one, case.charge(row)).items():
             total[key] = total.get(key, 0) + count
             users.setdefault(key, []).append(str(case.front.number[row]))
     worth = buying.exchange(case.spec)

@@ -9,7 +9,7 @@ pieces at one place are one part: mixed pieces within a place are not looked at.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, islice, product
 
@@ -109,15 +109,19 @@ def second_source(spec: Spec, catalog: Catalog, board: PartSet) -> SecondSource:
 
 
 def cheapest_robust(
-    spec: Spec, catalog: Catalog, boards: Sequence[PartSet]
+    boards: Iterable[tuple[Spec, PartSet]], catalog: Catalog
 ) -> tuple[int | None, SecondSource | None]:
     """The first board, in the order given, whose every place has an alternate in the strong form.
 
+    boards : each with the spec it is judged under
     Sets that are no point of the front are not looked at.
     """
-    shops = {topology: Boards(spec, catalog, topology) for topology in {b.topology for b in boards}}
-    for number, board in enumerate(boards):
-        case = _Case(shops[board.topology], board)
+    shops: dict[tuple[str, str], Boards] = {}
+    for number, (spec, board) in enumerate(boards):
+        key = spec.text, board.topology
+        if key not in shops:
+            shops[key] = Boards(spec, catalog, board.topology)
+        case = _Case(shops[key], board)
         if all(unit.offered for unit in case.units):
             found = case.answer()
             if found.robust:

@@ -18,6 +18,7 @@ from optimizer.records import COST_UNIT, LOSS_UNIT, BoolArray, IntArray
 from optimizer.studies.answer import Answer, Grid, listed, money, watts
 from optimizer.studies.archived import Archived
 from optimizer.studies.distance import differing, distances
+from optimizer.studies.fronts import Front, sense_data
 from optimizer.studies.samples import Kit, order_grid, sample_kit
 
 NODES_MAX = 2_000_000
@@ -62,7 +63,7 @@ def shortlist(
     budget = _Budget()
     entries, least = chosen_entries(case, min(sets, MANY), differ, band, budget)
     progress("shortlist", f"{len(entries)} sets")
-    apart = distances([case.front.chosen[e.row] for e in entries])
+    apart = distances(case.front.take([e.row for e in entries]))
     kit = sample_kit(
         case,
         [entry.row for entry in entries],
@@ -83,13 +84,18 @@ def chosen_entries(
 ) -> tuple[list[Entry], int]:
     """The shortlist, and the least difference of those beside ends and knee."""
     front = case.front
-    fixed = case.anchors()[:sets]
+    knees = [k for k, mark in enumerate(front.mark) if mark == "knee"]
+    for row in list(knees[1:]):  # of knees that hardly differ the first will do
+        others = knees[: knees.index(row)]
+        if any(len(differing(front, row, other)) < differ for other in others):
+            knees.remove(row)
+    fixed = list(dict.fromkeys([0, *knees, front.least_loss()]))[:sets]
     entries = [Entry(row, front.mark[row] or _end(case, row)) for row in fixed]
-    knee = fixed[1] if len(fixed) > 2 else fixed[0]
+    knee = np.array([_knee(front, row, fixed) for row in range(len(front))])
     loss = front.loss.astype(np.float64)
     near = np.abs(loss - loss[knee]) <= band * loss[knee]
     near[fixed] = False
-    apart = distances(front.chosen)
+    apart = distances(front)
     for count in range(sets - len(fixed), 0, -1):
         for least in range(int(apart.max(initial=0)), max(differ, 1) - 1, -1):
             rows = np.flatnonzero(near & (apart[:, fixed] >= least).all(axis=1))
@@ -98,19 +104,26 @@ def chosen_entries(
             )
             if picked is not None:
                 more = [int(rows[k]) for k in picked]
-                entries += [_beside_knee(case, knee, row) for row in more]
+                entries += [_beside_knee(case, int(knee[row]), row) for row in more]
                 return entries, least
     return entries, 0
 
 
+def _knee(front: Front, row: int, fixed: Sequence[int]) -> int:
+    """The knee among the points of one charge-current sense, or what stands for it."""
+    mine = [k for k in fixed if front.mark[k] == "knee" and front.sense[k] == front.sense[row]]
+    return [*mine, *fixed[1:-1], fixed[0]][0]
+
+
 def _end(case: Archived, row: int) -> str:
-    return "cheapest" if row == 0 else "least loss" if row == len(case.front) - 1 else "point"
+    last = case.front.least_loss()
+    return "cheapest" if row == 0 else "least loss" if row == last else "point"
 
 
 def _beside_knee(case: Archived, knee: int, row: int) -> Entry:
     """A set that differs from the knee: in how many places, and at what price."""
     front = case.front
-    names = differing(front.chosen[knee], front.chosen[row])
+    names = differing(front, knee, row)
     cost = money((front.cost[row] - front.cost[knee]) * COST_UNIT, case.currency, signed=True)
     loss = watts((front.loss[row] - front.loss[knee]) * LOSS_UNIT, signed=True)
     places = "place" if len(names) == 1 else "places"
@@ -161,11 +174,9 @@ def _bits(mask: int) -> Iterator[int]:
 # --- the answer -----------------------------------------------------------------------------------
 
 
-def _answer(
-    case: Archived, entries: Sequence[Entry], kit: Kit, least: int, band: float, *, exact: bool
-) -> Answer:
-    front, run = case.front, case.run
-    rows = []
+def _rows(case: Archived, entries: Sequence[Entry], kit: Kit) -> list[tuple[str, ...]]:
+    """The table of the shortlist."""
+    front, run, rows = case.front, case.run, list[tuple[str, ...]]()
     for entry, built in zip(entries, kit.rows, strict=True):
         verified = run["points"][built]["verified"]
         instead = "" if built == entry.row else f" (for {front.number[entry.row]})"
@@ -174,11 +185,19 @@ def _answer(
                 f"{front.number[built]}{instead}",
                 f"{front.cost[built] * COST_UNIT:.2f}",
                 f"{front.loss[built] * LOSS_UNIT:.3f}",
-                f"{front.chosen[built].topology}, {front.chosen[built].frequency / 1e3:g} kHz",
+                f"{front.chosen[built].topology}, {front.chosen[built].frequency / 1e3:g} kHz"
+                f"{front.at(built)}",
                 verified["part_set"]["inductor"],
                 entry.reason,
             )
         )
+    return rows
+
+
+def _answer(
+    case: Archived, entries: Sequence[Entry], kit: Kit, least: int, band: float, *, exact: bool
+) -> Answer:
+    front, run, rows = case.front, case.run, _rows(case, entries, kit)
     heads = ("point", f">cost {case.currency}", ">loss W", "stage", "inductor", "why")
     left = [] if exact else ["too many choices to look at all: others may be better"]
     left += [kit.open] if kit.open else []
@@ -205,6 +224,7 @@ def _answer(
                     "differing": list(entry.differing),
                     "cost": float(front.cost[built] * COST_UNIT),
                     "loss_w": float(front.loss[built] * LOSS_UNIT),
+                    **sense_data(front.sense[built]),
                 }
                 for entry, built in zip(entries, kit.rows, strict=True)
             ],

@@ -9,8 +9,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from optimizer import search
 from optimizer.conclude_margins import failing
+from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import part_set_of
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found, Progress, Stop, never, quiet
@@ -20,8 +20,17 @@ from optimizer.results import as_plain
 from optimizer.spec_echo import rows as echo_rows
 from optimizer.spec_records import Limits, Spec
 from optimizer.studies.answer import Answer
-from optimizer.studies.archived import NONE, Archived, Front, Resolved, resolve
-from optimizer.studies.judging import Verdicts, judge
+from optimizer.studies.archived import Archived, Resolved, resolve
+from optimizer.studies.fronts import (
+    NONE,
+    Front,
+    Variant,
+    judged,
+    matching,
+    sense_data,
+    variants,
+)
+from optimizer.studies.judging import Verdicts
 from optimizer.studies.prices import as_data, ends, price_grid, price_text, prices
 
 SAME_PHYSICS = ("limits", "purchase", "choice", "derating", "derating_policy", "topologies")
@@ -53,21 +62,24 @@ def what_if(
         got = f"{spec.choice.objective!r} against a run of {case.spec.choice.objective!r}"
         fix = "run `front` with the other objective"
         raise InputError([Problem("change", "choice.objective", got, "the same loss", fix)])
+    told = bool(case.spec.load.senses or spec.load.senses)
+    case = case.with_senses() if told else case
     like = case if same_states(case, spec) else None
-    now = search.prepared(spec, case.catalog, references=like.prepared.references if like else None)
-    verdicts = judge(now, case.front.chosen)
-    kept = kept_points(case, verdicts, exact=like is not None and same_prices(case, now))
+    now = variants(spec, case.catalog, like=like.variants if like else (), told=told)
+    verdicts = judged(now, case.front.chosen, case.front.sense)
+    exact = like is not None and same_prices(case, now[0].prepared)
+    kept = kept_points(case, verdicts, now, exact=exact)
     progress("points kept", f"{len(kept)} of {len(case.front)}")
     anchors_kept = all(verdicts.passes[row] for row in case.anchors())
     found: Resolved | None = None
     front = kept
     if not (anchors_kept and tighter(case.spec, spec) and not case.open):
-        known = kept.stair() if len(kept) else None
         found = resolve(
             spec,
             case.catalog,
-            known=known,
+            known=kept.stair,
             like=like,
+            told=told,
             time_limit=time_limit,
             progress=progress,
             stop=stop,
@@ -89,20 +101,21 @@ def same_states(case: Archived, spec: Spec) -> bool:
     told = ("name", "path", "text", "notes", "not_asked", "catalogs", "controllers")
     if any(getattr(case.spec, n) != getattr(spec, n) for n in own if n not in told):
         return False
-    for name in set(spec.topologies) & set(case.prepared.stages):
-        if not _alike(case, spec, name):
-            return False
-    return True
+    return all(
+        _alike(variant, one, name)
+        for variant, (one, _) in zip(case.variants, specs_of(spec, case.catalog), strict=True)
+        for name in set(one.topologies) & set(variant.prepared.stages)
+    )
 
 
-def _alike(case: Archived, spec: Spec, name: str) -> bool:
+def _alike(variant: Variant, spec: Spec, name: str) -> bool:
     """Whether a topology has the same controller, but for its choices, and the same lanes."""
-    one, other = case.spec.controllers[name], spec.controllers[name]
+    one, other = variant.spec.controllers[name], spec.controllers[name]
     free = {"frequencies": (), "time_on_min": 0.0, "time_off_min": 0.0, "i_drive_limit": 0.0}
     free |= {"loss_drive_limit": 0.0, "cost_each": 0.0}
     if replace(one, **free) != replace(other, **free):  # type: ignore[arg-type]
         return False
-    before, after = case.prepared.points[name].lanes, points(spec, name).lanes
+    before, after = variant.prepared.points[name].lanes, points(spec, name).lanes
     if len(before) != len(after):
         return False
     keys = ("v_input", "v_output", "i_output", "temp_ambient", "corner", "bracket", "share")
@@ -117,9 +130,12 @@ def same_prices(case: Archived, now: Found) -> bool:
     return same and np.array_equal(one.table[:, :width], other.table[:, :width])
 
 
-def kept_points(case: Archived, verdicts: Verdicts, *, exact: bool) -> Front:
+def kept_points(
+    case: Archived, verdicts: Verdicts, now: Sequence[Variant], *, exact: bool
+) -> Front:
     """Archived points that pass under another spec, as a front of that spec.
 
+    now : its variants
     exact : cost and loss are those of the record; else they are taken as judged again
     """
     rows = np.flatnonzero(verdicts.passes)
@@ -127,7 +143,13 @@ def kept_points(case: Archived, verdicts: Verdicts, *, exact: bool) -> Front:
         return NONE
     front = case.front.take(rows)
     if not exact:
-        front = replace(front, cost=verdicts.cost[rows], loss=verdicts.loss[rows])
+        senses = [matching(now, one) for one in front.sense]
+        front = replace(
+            front,
+            cost=verdicts.cost[rows],
+            loss=verdicts.loss[rows],
+            sense=tuple(None if one is None else one.sense for one in senses),
+        )
     return front.joined(NONE)
 
 
@@ -224,7 +246,7 @@ def _why_lost(case: Archived, verdicts: Verdicts, lost: Sequence[int]) -> list[s
         if row not in lost:
             continue
         texts = [*verdicts.rules[row], *(failing(m) for m in verdicts.broken[row])]
-        mark = case.front.mark[row] or "point"
+        mark = (case.front.mark[row] or "point") + case.front.at(row)
         found.append(f"{mark} (point {case.front.number[row]}) falls: {'; '.join(texts[:2])}")
     return found
 
@@ -238,6 +260,7 @@ def front_data(case: Archived, front: Front, most: int = 400) -> list[dict[str, 
             "point": front.number[k] or None,
             "cost": round(float(front.cost[k]) * COST_UNIT, 4),
             "loss_w": float(front.loss[k]) * LOSS_UNIT,
+            **sense_data(front.sense[k]),
             "part_set": as_plain(part_set_of(front.chosen[k], tables)),
         }
         for k in rows

@@ -18,8 +18,10 @@ from optimizer.results import Margin, as_plain
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage
 from optimizer.studies.answer import Answer, money, watts
-from optimizer.studies.archived import NONE, Archived, Front, Resolved, front_of, resolve
-from optimizer.studies.judging import judge, pieces_max, worst_first
+from optimizer.studies.archived import Archived, Resolved, resolve
+from optimizer.studies.fronts import NONE, Front, front_of, sense_data
+from optimizer.studies.fronts import judged as judged_each
+from optimizer.studies.judging import pieces_max, worst_first
 from optimizer.studies.prices import as_data, price_grid, price_text, prices
 from optimizer.studies.wish import (
     Wish,
@@ -49,7 +51,7 @@ def why_not(
     """
     began = time.monotonic()
     checked(wish, case.spec, case.catalog)
-    stages = case.prepared.stages
+    stages = case.stages
     kept = [
         k
         for k, one in enumerate(case.front.chosen)
@@ -96,7 +98,7 @@ def _searched(
         found = resolve(
             spec,
             case.catalog,
-            known=front.stair() if len(front) else None,
+            known=front.stair,
             like=case,
             time_limit=time_limit,
             progress=progress,
@@ -111,12 +113,17 @@ def _searched(
 def _seeds(case: Archived, wish: Wish) -> Front:
     """Points of the front with the wish put in that pass: what the searches start from."""
     some = []
-    for stage in case.prepared.stages.values():
+    for stage in case.stages.values():
         swapped = _distinct(_swapped(case, wish, stage))
         some += [one for one in swapped if wish.kept_by(stage, one)]
-    verdicts = judge(case.prepared, some)
-    rows = [int(k) for k in np.flatnonzero(verdicts.passes)]
-    return front_of([some[k] for k in rows], verdicts.cost[rows], verdicts.loss[rows])
+    found = NONE
+    for variant in case.variants:
+        verdicts = judged_each([variant], some, [variant.sense] * len(some))
+        rows = [int(k) for k in np.flatnonzero(verdicts.passes)]
+        good = [some[k] for k in rows]
+        seeds = front_of(good, verdicts.cost[rows], verdicts.loss[rows], variant.sense)
+        found = found.joined(seeds)
+    return found
 
 
 # --- possible: at what price ----------------------------------------------------------------------
@@ -127,8 +134,10 @@ def _priced(
 ) -> Answer:
     found = prices(case, front)
     best = front.chosen[0]
-    cheapest = f"the cheapest set with it: {money(front.cost[0] * COST_UNIT, case.currency)}"
-    least = f"the least loss with it: {watts(front.loss[-1] * LOSS_UNIT)}"
+    last = front.least_loss()
+    cost, loss = money(front.cost[0] * COST_UNIT, case.currency), front.loss[last] * LOSS_UNIT
+    cheapest = f"the cheapest set with it: {cost}{front.at(0)}"
+    least = f"the least loss with it: {watts(loss)}{front.at(last)}"
     answer = f"possible; {price_text(found, case.currency)}"
     if kept:
         numbers = ", ".join(str(case.front.number[k]) for k in kept[:6])
@@ -142,12 +151,12 @@ def _priced(
         "on_front": [case.front.number[k] for k in kept],
         "prices": as_data(found),
         "cost_min": float(front.cost[0] * COST_UNIT),
-        "loss_min_w": float(front.loss[-1] * LOSS_UNIT),
+        "loss_min_w": float(front.loss[last] * LOSS_UNIT),
         "cheapest_set": as_plain(part_set_of(best, tables)),
-        "least_loss_set": as_plain(part_set_of(front.chosen[-1], tables)),
+        "least_loss_set": as_plain(part_set_of(front.chosen[last], tables)),
         "front": [
-            [round(float(c) * COST_UNIT, 4), float(v) * LOSS_UNIT]
-            for c, v in zip(front.cost, front.loss, strict=True)
+            [round(float(c) * COST_UNIT, 4), float(v) * LOSS_UNIT, *sense_data(sense).values()]
+            for c, v, sense in zip(front.cost, front.loss, front.sense, strict=True)
         ],
     }
     return Answer(
@@ -216,7 +225,7 @@ def _barred(case: Archived, wish: Wish) -> list[str]:
     if wish.part is None:
         return []
     kind = kind_of_part(case.catalog, wish.part)
-    for stage in case.prepared.stages.values():
+    for stage in case.stages.values():
         row = stage.tables[str(kind)].part_number.index(wish.part)
         rules = pool.purchase_rules(stage, case.prepared.prices, str(kind))
         status = stage.tables[str(kind)].texts["status"][row]
@@ -226,16 +235,17 @@ def _barred(case: Archived, wish: Wish) -> list[str]:
 
 
 def _topology_rules(tried: Sequence[Resolved]) -> Iterator[str]:
-    if tried and all(one.found.refused and not one.found.stages for one in tried):
-        for one in tried:
-            yield from (f"{r.topology} refused: {r.reason}" for r in one.found.refused)
+    founds = [found for one in tried for found in one.founds]
+    if founds and all(found.refused and not found.stages for found in founds):
+        for found in founds:
+            yield from (f"{r.topology} refused: {r.reason}" for r in found.refused)
 
 
 def _falls(tried: Sequence[Resolved]) -> Iterator[str]:
     """Positions at which nothing was left."""
     seen = {}
-    for one in tried:
-        for fall in one.found.waterfalls:
+    for found in (found for one in tried for found in one.founds):
+        for fall in found.waterfalls:
             if not fall.left and fall.falls:
                 reason = fall.falls[-1].reason
                 seen[f"{fall.position}: the last {fall.falls[-1].fell} fell on {reason}"] = True
@@ -247,12 +257,13 @@ def _nearest(
 ) -> list[tuple[Chosen, list[Margin]]]:
     """Sets with the wish and the limits they break: points with the wish put in, else near sets."""
     found: list[tuple[Chosen, list[Margin]]] = []
-    for one in tried:
-        for stage in one.found.stages.values():
+    searches = [search for some in tried for search in some.founds]
+    for one in searches:
+        for stage in one.stages.values():
             found += _broken(wish, stage, _swapped(case, wish, stage))
-    for one in tried if not found else ():
-        for stage in one.found.stages.values():
-            near = near_sets(stage, one.found.prices)[0]
+    for one in searches if not found else ():
+        for stage in one.stages.values():
+            near = near_sets(stage, one.prices)[0]
             found += _broken(wish, stage, (each.chosen for each in near))
     return found
 

@@ -70,7 +70,7 @@ def test_the_shortlist_is_the_best_of_all(sets: int, differ: int) -> None:
         for k in range(len(front))
         if k not in fixed and abs(front.loss[k] / front.loss[knee] - 1) <= 0.5
     ]
-    apart = distances(front.chosen)
+    apart = distances(front)
 
     def spread(some: tuple[int, ...]) -> int:
         pairs = [apart[a, b] for a, b in combinations(some, 2)]
@@ -90,10 +90,11 @@ def test_the_shortlist_is_the_best_of_all(sets: int, differ: int) -> None:
 
 def test_distance_counts_positions() -> None:
     case = large()
-    one, other = case.front.chosen[0], case.front.chosen[-1]
-    assert distances([one, other])[0, 1] == len(differing(one, other))
+    front = case.front.take([0, -1])
+    assert distances(front)[0, 1] == len(differing(front, 0, 1))
+    one = front.chosen[0]
     swapped = replace(one, coil=one.coil + 1, frequency=2 * one.frequency)
-    assert differing(one, swapped) == ["inductor"]
+    assert differing(replace(front, chosen=(one, swapped)), 0, 1) == ["inductor"]
 
 
 # --- the kit --------------------------------------------------------------------------------------
@@ -132,13 +133,13 @@ def test_the_kit_is_the_smallest_of_all(seed: int, monkeypatch: pytest.MonkeyPat
     case = tied(look.case)
     rows = case.anchors()[:3]
     differ = 1
-    apart = distances([case.front.chosen[k] for k in rows]) >= differ
+    apart = distances(case.front.take(rows)) >= differ
     kit = sample_kit(
         case, rows, keep_apart=apart, differ=differ, boards_each=3, spare=0.1, time_limit=60.0
     )
     assert not kit.open
     offered = [stand_ins(case, row) for row in rows]
-    every = distances(case.front.chosen)
+    every = distances(case.front)
     good = [
         some
         for some in product(*offered)
