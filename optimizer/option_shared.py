@@ -35,10 +35,10 @@ from optimizer.rivals import pair_cost
 from optimizer.shared_room import SharedRoom
 from optimizer.workbench import LEVELS, Workbench
 
-STEPS = 512
+STEPS = 192
 """Steps of cost for which room is worked out, type by type."""
 
-FINE = 4096
+FINE = 2048
 """Steps of cost of the table it is looked up in."""
 
 OFFERS_AT_ONCE = 512
