@@ -390,6 +390,8 @@ def _together(
 
     Without those that what is collected so far covers whatever they share.
     """
+    if not len(saving):
+        return
     gains = _moved(left, saving), _moved(right, saving.swapaxes(1, 2))
     firsts: list[IntArray] = []
     seconds: list[IntArray] = []
