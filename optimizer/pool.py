@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,6 +48,9 @@ def pool(stage: Stage, prices: Prices) -> Pool:
             _own(stage, position),
             _alone_on_its_pads(stage, prices, position),
         )
+        if not _forced_left(stage, position, table, left):
+            lost = Fall(position, "the part forced here is not left", len(left), len(left))
+            left, fell = left[:0], replace(fell, falls=(*fell.falls, lost), left=0)
         falls.append(fell)
         return left
 
@@ -130,6 +133,12 @@ def _forced_at(stage: Stage, position: str, table: PartTable) -> Tests:
     wanted = [f.part_number for f in stage.spec.choice.force if f.position == position]
     if wanted and not position.endswith("-bank"):
         yield "another part is forced here", np.isin(np.array(table.part_number), wanted)
+
+
+def _forced_left(stage: Stage, position: str, table: PartTable, left: IntArray) -> bool:
+    """Whether every part forced at a position is among those left."""
+    wanted = [f.part_number for f in stage.spec.choice.force if f.position == position]
+    return {*wanted} <= {table.part_number[k] for k in left} if wanted else True
 
 
 def pieces_wanted(stage: Stage, position: str, pieces: IntArray) -> BoolArray:

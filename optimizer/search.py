@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from optimizer import (
     frontier,
     limits,
     market,
+    placed,
     pool,
     reference_sets,
     screen,
@@ -86,8 +88,43 @@ def solve(
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
-    found = prepared(spec, catalog, references=references, clock=clock)
-    with closing(Expansion(found, clock, processes or crew.available())) as work:
+    whole = prepared(spec, catalog, references=references, clock=clock)
+    run = partial(
+        _searched,
+        engine=engine,
+        prove_points=prove_points,
+        any_set=any_set,
+        processes=processes or crew.available(),
+        end=end,
+    )
+    specs = [] if engine == "solver" else list(placed.by_position(spec, catalog))
+    if not specs:
+        return run(whole, known, clock)
+    whole.seconds, parts = clock.seconds, []
+    for one in specs:
+        clock = Clock(progress, stop, limit)
+        found = prepared(one, catalog, references=whole.references, clock=clock)
+        parts.append(run(found, known, clock))
+        if found.front is not None:
+            known = placed.beside(known, found.front)
+        if any_set and found.first is not None:
+            break
+    return placed.united(whole, parts)
+
+
+def _searched(
+    found: Found,
+    known: Staircase | None,
+    clock: Clock,
+    *,
+    engine: str,
+    prove_points: int,
+    any_set: bool,
+    processes: int,
+    end: str,
+) -> Found:
+    """The search of what was prepared, in place; the rest as `solve` takes it."""
+    with closing(Expansion(found, clock, processes, end=end)) as work:
         if known is not None:
             work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
         if not work.keys:
