@@ -76,6 +76,7 @@ LAYER = {
     "selfcheck": DECISION,
     "narrow": QUESTIONS,
     "stopped": QUESTIONS,
+    "placed": QUESTIONS,
     "market": EVALUATION,
     "open_losses": EVALUATION,
     "floors_banks": EVALUATION,
