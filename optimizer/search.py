@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from functools import partial
 
@@ -29,13 +29,13 @@ from optimizer import (
     reference_sets,
     screen,
     stopped,
-    tally,
     verification,
+    worst_lane,
 )
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, loosened
+from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, holds, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -124,17 +124,27 @@ def _searched(
     end: str,
 ) -> Found:
     """The search of what was prepared, in place; the rest as `solve` takes it."""
-    with closing(Expansion(found, clock, processes, end=end)) as work:
-        if known is not None:
-            work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
+    worst = found.spec.choice.objective == OBJECTIVE_WORST and not any_set
+    with ExitStack() as held:
+
+        def surveyed(stair: Staircase | None) -> Expansion:
+            work = held.enter_context(closing(Expansion(found, clock, processes, end=end)))
+            work.stair = stair or work.stair
+            if work.keys:
+                work.bound()
+                work.sketch(any_set=any_set)
+            if work.keys and not any_set:
+                work.survey()
+            return work
+
+        # the bounds raise what is known by one again
+        work = surveyed(None if known is None else (known[0], known[1] - 1))
+        if worst and worst_lane.turned(work):
+            work = surveyed(work.stair)
         if not work.keys:
             found.open_from = (0.0, 0.0) if found.skipped else found.open_from
             found.seconds = clock.seconds
             return found
-        work.bound()
-        work.sketch(any_set=any_set)
-        if not any_set:
-            work.survey()
         if not (any_set and len(work.stair[0])):
             work.expand_all(any_set=any_set)
         _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
@@ -395,11 +405,12 @@ def _strict(
 ) -> list[bool]:
     """Which points keep every strict row, and pass in every mixture with second sources.
 
-    Where one does not, options that others beat may be wanted too.
+    And whether the worst point of each is the lane that stood for it. Where one does not, options
+    that others beat may be wanted too.
     """
     keys = list(bodies)
     return [
-        not tally.violations(choice, one.skeleton, one.option)
+        holds(choice, one)
         and work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
         for one in answer.points
     ]

@@ -77,6 +77,7 @@ LAYER = {
     "narrow": QUESTIONS,
     "stopped": QUESTIONS,
     "placed": QUESTIONS,
+    "worst_lane": QUESTIONS,
     "market": EVALUATION,
     "open_losses": EVALUATION,
     "floors_banks": EVALUATION,
