@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from optimizer import conclude_senses as senses
-from optimizer import crew, frontier, infeasible, search, spec_echo
+from optimizer import crew, frontier, infeasible, placed, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_evidence import evidence_of, shape_of
@@ -65,11 +65,11 @@ def front(
     detailed : points that get evidence, at most; with 0 none is told with what becomes of it
         under faults either
 
-    Raises `NoFeasibleDesign` with the reasons where nothing passes, and `NotProved` where the
-    time was too short for a first set.
+    Raises `InputError` where a forced part cannot be used, `NoFeasibleDesign` with the reasons
+    where nothing passes, and `NotProved` where the time was too short for a first set.
     """
     end = math.inf if time_limit is None else time.monotonic() + time_limit
-    asked = by_sense(spec)
+    asked = by_sense(placed.checked(spec, catalog))
     founds: list[Found] = []
     for k, one in enumerate(asked):
         if len(asked) > 1:

@@ -110,12 +110,12 @@ class Expansion:
         self.surveyed: dict[Key, Skeleton | None] = {}
         self.served: set[tuple[str, int]] = set()
         rules = spec.choice
-        loose_force = any(one.position is None for one in rules.force)
         self.pairs = False
         counted = any(
             one.numbers_limited and len(one.stage.nodes) != 2 for one in self.markets.values()
         )
-        self.complete = loose_force or counted or rules.objective == OBJECTIVE_WORST
+        # a row of its own only where the solver is to take it, see `placed`
+        self.complete = counted or any(one.position is None for one in rules.force)
         self._held = ExitStack()
         self._crew: Together | None = None
 
@@ -171,12 +171,7 @@ class Expansion:
 
     def sketch(self, *, any_set: bool) -> None:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
-        count = len(self.weights)
-        picks: list[int] = []
-        fan = np.linspace(0, count - 1, SKETCH_DIRECTIONS).astype(np.int64)
-        for direction in ENDS.get(self.end, fan):
-            picks += self._promising(direction)
-        waiting = list(dict.fromkeys(picks))
+        waiting = self._worth_a_sketch()
         together = self._together()
         while waiting and not (any_set and len(self.stair[0])):
             waiting = self._all_open(waiting)
@@ -192,7 +187,14 @@ class Expansion:
                     self.sketched[self.keys[number]] = skeleton
             if batch and not len(self.stair[0]) and not self.refused:
                 self._refuse()
+                waiting = self._worth_a_sketch()
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
+
+    def _worth_a_sketch(self) -> list[int]:
+        """The most promising skeletons, some in each of a fan of directions."""
+        fan = np.linspace(0, len(self.weights) - 1, SKETCH_DIRECTIONS).astype(np.int64)
+        picks = (self._promising(direction) for direction in ENDS.get(self.end, fan))
+        return list(dict.fromkeys(number for some in picks for number in some))
 
     def _promising(self, direction: int) -> list[int]:
         """Skeletons with the least bounds in a direction, each with one other inductor at most."""
@@ -451,23 +453,34 @@ def loosened(choice: Choice, sifted: tuple[str, ...]) -> Choice:
 
     Their options that another beats in cost and loss were left out. One could be missed only in a
     set that keeps a row by less than their part of it. If the front of this looser choice keeps
-    the strict rows everywhere, it is the strict front, and nothing was missed.
+    the strict rows everywhere, it is the strict front, and nothing was missed. Where the worst
+    point counts, the loss in the lane that bounds it stands for it: no set has less at its worst.
     """
     bodies = []
     for body in choice.skeletons:
         most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
         spare = np.maximum(np.sum([np.zeros_like(body.rows_fixed), *most], axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
-    return replace(choice, skeletons=tuple(bodies))
+    return replace(choice, skeletons=tuple(bodies), worst_point=False)
 
 
 def feasible_sets(choice: Choice) -> list[Selection]:
     """Nondominated sets of a choice that keep every row, by the merge or by its scouts."""
-    if merge.mergeable(choice):
-        relaxed = merge.relaxed_front(choice)
-        if all(not tally.violations(choice, one.skeleton, one.option) for one in relaxed):
+    bounding = replace(choice, worst_point=False)
+    if merge.mergeable(bounding):
+        relaxed = merge.relaxed_front(bounding)
+        if all(holds(choice, one) for one in relaxed):
             return list(relaxed)
     return list(scouts.incumbents(choice))
+
+
+def holds(choice: Choice, one: Selection) -> bool:
+    """Whether a set keeps every row and its loss is the one the choice counts."""
+    if tally.violations(choice, one.skeleton, one.option):
+        return False
+    return not choice.worst_point or one.loss == tally.selection_loss(
+        choice, one.skeleton, one.option
+    )
 
 
 def _tight(rows: Rows, skeletons: Mapping[Key, Skeleton], name: str) -> IntArray:

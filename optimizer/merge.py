@@ -32,6 +32,7 @@ from optimizer.dominance import (
     covered,
     directions,
     droppable,
+    largest_loss_beside,
     lower_bounds,
     staircase,
     survivors,
@@ -193,12 +194,12 @@ def _pair(
 ) -> None:
     """Front of two groups that can share parts; `index` are their options' own numbers."""
     left, right, saving = _sides(choice, first, second, index)
-    left, right = _thinned(left, right, saving), _thinned(right, left, saving.swapaxes(1, 2))
+    left, right = _thinned(left, saving), _thinned(right, saving.swapaxes(1, 2))
     rising = np.asarray((saving < 0).any(axis=(1, 2)))
     for near, far in _apart(left, right, rising):
         steps.add(*_sum(near, far))
     counted = choice.part_numbers_max is not None
-    for a, b in _together(left, right, len(saving)):
+    for a, b in _together(left, right, saving, steps):
         saved, common = _shared(left, right, a, b, saving)
         cost, loss = left.cost[a] + right.cost[b] - saved, left.loss[a] + right.loss[b]
         numbers = left.numbers[a] + right.numbers[b] - common * counted
@@ -250,6 +251,21 @@ class _Collector:
         both = [np.concatenate([a, b[new]]) for a, b in zip(old, fresh, strict=True)]
         index = _by_numbers(both[0], both[1], both[2])
         self.cost, self.loss, self.numbers, *self.option = (values[index] for values in both)
+
+    def open_beside(
+        self, side: _Side, some: IntArray, other: _Side, others: IntArray, gain: IntArray
+    ) -> IntArray:
+        """Which options of a side are not covered beside all of some options of the other.
+
+        gain : most that each slot of the other side can save, (n_option, n_slot)
+        """
+        if self.numbers.any() or not len(some) or not len(others):
+            return some
+        cost, loss = other.cost[others] - gain[others].sum(axis=1), other.loss[others]
+        best = staircase(cost, loss)
+        known = self.cost, self.loss
+        open_loss = largest_loss_beside(side.cost[some], (cost[best], loss[best]), known)
+        return np.asarray(some[side.loss[some] < open_loss])
 
     def _covers(self, cost: IntArray, loss: IntArray, numbers: IntArray) -> BoolArray:
         """Which candidates some point equals or beats."""
@@ -317,18 +333,23 @@ def _present(side: _Side, parts: int, width: int) -> BoolArray:
     return present
 
 
-def _thinned(side: _Side, other: _Side, saving: IntArray) -> _Side:
+def _thinned(side: _Side, saving: IntArray) -> _Side:
     """The options that no other option of the same group replaces whatever the partner is."""
     if side.numbers.any():  # a shared part is no further part number: `Rivals` has seen to it
         return side
     if not len(saving):
         return side.take(undominated(side.cost, side.cost, side.loss))
-    held = side.slot >= 0
-    most = np.maximum(saving.max(axis=2), 0)
-    least = np.maximum(-saving.min(axis=2), 0)
-    gain = np.where(held, most[side.slot, side.pieces], 0).sum(axis=1)
-    pain = np.where(held, least[side.slot, side.pieces], 0).sum(axis=1)
+    gain, pain = (moved.sum(axis=1) for moved in _moved(side, saving))
     return side.take(undominated(side.cost - gain, side.cost + pain, side.loss))
+
+
+def _moved(side: _Side, saving: IntArray) -> tuple[IntArray, IntArray]:
+    """Most that a partner can take off and add to the cost of each slot, (n_option, n_slot)."""
+    held = side.slot >= 0
+    most = np.maximum(saving.max(axis=2, initial=0), 0)
+    least = np.maximum(-saving.min(axis=2, initial=0), 0)
+    gain, pain = (one[side.slot, side.pieces] for one in (most, least))
+    return np.where(held, gain, 0), np.where(held, pain, 0)
 
 
 def _apart(left: _Side, right: _Side, rising: BoolArray) -> Iterator[tuple[_Side, _Side]]:
@@ -362,20 +383,47 @@ def _sum(left: _Side, right: _Side) -> tuple[IntArray, ...]:
     return *sums, left.option[first], right.option[second]
 
 
-def _together(left: _Side, right: _Side, parts: int) -> Iterator[tuple[IntArray, IntArray]]:
-    """Index pairs of options that share at least one part, in handfuls."""
+def _together(
+    left: _Side, right: _Side, saving: IntArray, steps: _Collector
+) -> Iterator[tuple[IntArray, IntArray]]:
+    """Index pairs of options that share at least one part, in handfuls.
+
+    Without those that what is collected so far covers whatever they share.
+    """
+    if not len(saving):
+        return
+    gains = _moved(left, saving), _moved(right, saving.swapaxes(1, 2))
     firsts: list[IntArray] = []
     seconds: list[IntArray] = []
-    waiting = 0
+    waiting, parts = 0, len(saving)
     for part in range(parts):
-        a = np.flatnonzero((left.slot == part).any(axis=1))
-        b = np.flatnonzero((right.slot == part).any(axis=1))
+        a, b = (
+            _holders(side, part, *moved) for side, moved in zip((left, right), gains, strict=True)
+        )
+        a = steps.open_beside(left, a, right, b, gains[1][0])
+        b = steps.open_beside(right, b, left, a, gains[0][0])
         firsts.append(np.repeat(a, len(b)))
         seconds.append(np.tile(b, len(a)))
         waiting += len(a) * len(b)
         if waiting > PAIRS_AT_ONCE or part == parts - 1:
             yield np.concatenate(firsts), np.concatenate(seconds)
             firsts, seconds, waiting = [], [], 0
+
+
+def _holders(side: _Side, part: int, gain: IntArray, pain: IntArray) -> IntArray:
+    """The options that hold a part and that no other with as many of it replaces.
+
+    Whatever partner shares the part saves as much with the one as with the other.
+    """
+    option, slot = np.nonzero(side.slot == part)
+    if side.numbers.any() or not len(option):
+        return np.asarray(option)
+    best = side.cost[option] - gain[option].sum(axis=1) + gain[option, slot]
+    worst = side.cost[option] + pain[option].sum(axis=1) - pain[option, slot]
+    pieces = side.pieces[option, slot]
+    same = [np.flatnonzero(pieces == count) for count in np.unique(pieces)]
+    kept = [k[undominated(best[k], worst[k], side.loss[option[k]])] for k in same]
+    return np.asarray(option[np.concatenate(kept)])
 
 
 def _shared(

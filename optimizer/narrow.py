@@ -1,17 +1,18 @@
 """What stays of expanded skeletons once the whole front so far is known.
 
 Early skeletons were expanded against a poor front. Their options are held once more against the
-best one, each beside the staircases of the other groups, before the decision takes them over.
+best one, each beside the staircases of the other groups, before the decision takes them over. What
+another kind of parts adds is worked out once, before anything of it goes: a bound all the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from optimizer import merge, open_losses, rivals, workbench
+from optimizer import dominance, merge, open_losses, rivals, workbench
 from optimizer.buying import Prices
 from optimizer.dominance import Staircase
 from optimizer.market import Market
@@ -36,8 +37,9 @@ def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None
     one of its parts is held by its partner group too, at the least cost of both.
     """
     groups = list(body.groups)
+    kinds = _by_kind(found, groups)
     for number, group in enumerate(groups):
-        keep = _open(found, body, groups, number, stair)
+        keep = _open(found, body, groups, number, kinds, stair)
         if not keep.any():
             return None
         groups[number] = group.take(keep)
@@ -45,16 +47,23 @@ def narrowed(found: Market, body: Skeleton, stair: Staircase) -> Skeleton | None
 
 
 def _open(
-    found: Market, body: Skeleton, groups: list[Group], number: int, stair: Staircase
+    found: Market,
+    body: Skeleton,
+    groups: list[Group],
+    number: int,
+    kinds: Mapping[str, Staircase],
+    stair: Staircase,
 ) -> BoolArray:
     """Which options of a group the front so far leaves open."""
     group, kind = groups[number], KINDS[groups[number].name]
     partners = [one for k, one in enumerate(groups) if k != number and KINDS[one.name] == kind]
-    rest = _others(found, body, groups, kind)
+    rest: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
+    for name, theirs in kinds.items():
+        rest = rest if name == kind else open_losses.summed(rest, theirs)
     front = workbench.loose(stair)
 
     def stays(cost: IntArray, loss: IntArray, others: Staircase) -> BoolArray:
-        most = open_losses.largest_loss_beside(cost, others, front)
+        most = dominance.largest_loss_beside(cost, others, front)
         return np.asarray(loss < most + workbench.ROUNDING_UNITS)
 
     apart = rest
@@ -95,16 +104,17 @@ def _costs(found: Market, group: Group, *, shared: bool) -> IntArray:
     return rivals.pair_cost(table, rows, group.pieces)
 
 
-def _others(found: Market, body: Skeleton, groups: list[Group], own: str) -> Staircase:
-    """Staircase of all groups of other kinds, each kind together and exact."""
-    total: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
-    for kind in dict.fromkeys(KINDS.values()):
-        members = [one for one in groups if KINDS[one.name] == kind and kind != own]
+def _by_kind(found: Market, groups: list[Group]) -> dict[str, Staircase]:
+    """Staircase of all groups of each kind together: exact, or a bound where they are many."""
+    stairs: dict[str, Staircase] = {}
+    for kind in dict.fromkeys(KINDS[one.name] for one in groups):
+        members = [one for one in groups if KINDS[one.name] == kind]
         if len(members) > 2:
-            total = _apart(found, total, members)
-        elif members:
-            total = open_losses.summed(total, joint_stair(found.prices, members))
-    return total
+            nothing = np.zeros(1, dtype=np.int64)
+            stairs[kind] = _apart(found, (nothing, nothing), members)
+        else:
+            stairs[kind] = joint_stair(found.prices, members)
+    return stairs
 
 
 def joint_stair(prices: Prices, groups: Sequence[Group]) -> Staircase:

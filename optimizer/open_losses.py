@@ -37,17 +37,6 @@ def stair_of(cost: IntArray, loss: IntArray) -> Staircase:
     return cost[kept], loss[kept]
 
 
-def largest_loss_beside(cost: IntArray, others: Staircase, stair: Staircase) -> FloatArray:
-    """Loss in units below which an option of each cost may still be on the front, (n_cost,).
-
-    others : bounds on everything else as a staircase; stair : front known so far. Sharper than
-    directions, which only see the convex hull of both.
-    """
-    limit = np.concatenate([[np.inf], stair[1].astype(np.float64)])
-    place = np.searchsorted(stair[0], cost[:, None] + others[0][None, :], side="right")
-    return np.asarray((limit[place] - others[1][None, :]).max(axis=1))
-
-
 def largest_loss(
     cost: IntArray, others: FloatArray, weights: FloatArray, stair: Staircase
 ) -> FloatArray:

@@ -35,17 +35,18 @@ from optimizer.rivals import pair_cost
 from optimizer.shared_room import SharedRoom
 from optimizer.workbench import LEVELS, Workbench
 
-STEPS = 512
+STEPS = 192
 """Steps of cost for which room is worked out, type by type."""
 
-FINE = 4096
+FINE = 2048
 """Steps of cost of the table it is looked up in."""
 
 OFFERS_AT_ONCE = 512
 """Offers whose room is worked out together."""
 
-ROUNDS = 2
-"""Times that both nodes are held against each other by bounds before any bank is solved."""
+ROUNDS = (False, True)
+"""Times that both nodes are held against each other by bounds before any bank is solved, and
+whether the ripple in the worst lanes sifts what is left then."""
 
 
 def watts(loss: IntArray) -> FloatArray:
@@ -102,11 +103,13 @@ def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
     rest = bench.beside(*alone)
     second = _bounded_beside(bench, two, one)
     first, one, room = _bounded(bench, rest, one, two, second)
-    for _ in range(ROUNDS):
+    for quiet in ROUNDS:
         two, back = _against(bench, rest, two, one, first)
         second = second.keep(watts(second.loss) < back.of(second.pairs))
+        second = _quiet(bench, two, back, second) if quiet else second
         one, room = _against(bench, rest, one, two, second)
         first = first.keep(watts(first.loss) < room.of(first.pairs))
+        first = _quiet(bench, one, room, first) if quiet else first
     first = _settled(bench, one, room, first)
     two, back = _against(bench, rest, two, one, first)
     second = _settled(bench, two, back, second)
@@ -175,7 +178,7 @@ class _Found:
     pairs: Pairs
     loss: IntArray
 
-    def keep(self, mask: BoolArray) -> _Found:
+    def keep(self, mask: BoolArray | IntArray) -> _Found:
         """Those under the mask."""
         return _Found(self.pairs.keep(mask), self.loss[mask])
 
@@ -215,6 +218,12 @@ def _sifted(
     cost, floor = offered(cost), offered(_lowered(side))
     pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest, listed)
     return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
+
+
+def _quiet(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> _Found:
+    """The banks whose ripple keeps the worst lanes."""
+    cascade = _cascade(bench, side.node, room)
+    return found.keep(shared_room.quiet(cascade, found.pairs, bench.aim.watch))
 
 
 def _against(

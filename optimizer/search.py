@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -23,17 +24,18 @@ from optimizer import (
     frontier,
     limits,
     market,
+    placed,
     pool,
     reference_sets,
     screen,
     stopped,
-    tally,
     verification,
+    worst_lane,
 )
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, loosened
+from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, holds, loosened
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -86,18 +88,63 @@ def solve(
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
-    found = prepared(spec, catalog, references=references, clock=clock)
-    with closing(Expansion(found, clock, processes or crew.available())) as work:
-        if known is not None:
-            work.stair = (known[0], known[1] - 1)  # the bounds raise it by one again
+    whole = prepared(spec, catalog, references=references, clock=clock)
+    run = partial(
+        _searched,
+        engine=engine,
+        prove_points=prove_points,
+        any_set=any_set,
+        processes=processes or crew.available(),
+        end=end,
+    )
+    specs = [] if engine == "solver" else list(placed.by_position(spec, catalog))
+    if not specs:
+        return run(whole, known, clock)
+    whole.seconds, parts = clock.seconds, []
+    for one in specs:
+        clock = Clock(progress, stop, limit)
+        found = prepared(one, catalog, references=whole.references, clock=clock)
+        parts.append(run(found, known, clock))
+        if found.front is not None:
+            known = placed.beside(known, found.front)
+        if any_set and found.first is not None:
+            break
+    return placed.united(whole, parts)
+
+
+def _searched(
+    found: Found,
+    known: Staircase | None,
+    clock: Clock,
+    *,
+    engine: str,
+    prove_points: int,
+    any_set: bool,
+    processes: int,
+    end: str,
+) -> Found:
+    """The search of what was prepared, in place; the rest as `solve` takes it."""
+    worst = found.spec.choice.objective == OBJECTIVE_WORST and not any_set
+    with ExitStack() as held:
+
+        def surveyed(stair: Staircase | None) -> Expansion:
+            work = held.enter_context(closing(Expansion(found, clock, processes, end=end)))
+            work.stair = stair or work.stair
+            if work.keys:
+                work.bound()
+                work.sketch(any_set=any_set)
+            if work.keys and not any_set:
+                work.survey()
+            return work
+
+        # the bounds raise what is known by one again
+        work = surveyed(None if known is None else (known[0], known[1] - 1))
+        if worst and worst_lane.turned(work):
+            work = surveyed(work.stair)
         if not work.keys:
             found.open_from = (0.0, 0.0) if found.skipped else found.open_from
             found.seconds = clock.seconds
             return found
-        work.bound()
-        work.sketch(any_set=any_set)
-        if not any_set:
-            work.survey()
         if not (any_set and len(work.stair[0])):
             work.expand_all(any_set=any_set)
         _settle(found, work, engine=engine, prove_points=prove_points, any_set=any_set)
@@ -358,11 +405,12 @@ def _strict(
 ) -> list[bool]:
     """Which points keep every strict row, and pass in every mixture with second sources.
 
-    Where one does not, options that others beat may be wanted too.
+    And whether the worst point of each is the lane that stood for it. Where one does not, options
+    that others beat may be wanted too.
     """
     keys = list(bodies)
     return [
-        not tally.violations(choice, one.skeleton, one.option)
+        holds(choice, one)
         and work.robust(keys[one.skeleton], choice.skeletons[one.skeleton], one.option)
         for one in answer.points
     ]

@@ -104,7 +104,7 @@ def sifted(
     cost_max: int | None = None,
     listed: Banks | None = None,
 ) -> Pairs:
-    """Banks with a wanted type that the bounds and the ripple in the worst lanes leave open.
+    """Banks with a wanted type that the bounds leave open.
 
     cost, floor, cost_max, listed : as the cascade takes them
     """
@@ -114,14 +114,19 @@ def sifted(
         watch()
         queue.append(pairs)
         if sum(one.cost.size for one in queue) >= AT_ONCE:
-            left.append(_quiet(cascade, cascade.bounds(Pairs.join(queue))))
+            left.append(cascade.bounds(Pairs.join(queue)))
             queue = []
-    left += [_quiet(cascade, cascade.bounds(Pairs.join(queue)))] if queue else []
+    left += [cascade.bounds(Pairs.join(queue))] if queue else []
     return Pairs.join(left) if left else NOTHING
 
 
-def _quiet(cascade: Cascade, pairs: Pairs) -> Pairs:
-    return pairs.keep(cascade.quiet(pairs))
+def quiet(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
+    """Indices of the banks whose ripple keeps the worst lanes."""
+    kept = [np.zeros(0, dtype=np.int64)]
+    for some in _blocks(len(pairs.cost)):
+        watch()
+        kept.append(some[cascade.quiet(pairs.keep(some))])
+    return np.concatenate(kept)
 
 
 def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatArray]:

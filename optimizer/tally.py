@@ -69,10 +69,16 @@ def selection_loss(choice: Choice, skeleton: int, option: Sequence[int]) -> int:
     chosen = list(zip(body.groups, option, strict=True))
     if not choice.worst_point:
         return int(body.loss_fixed) + sum(int(group.loss[k]) for group, k in chosen)
+    return int(lane_losses(choice, skeleton, option).max())
+
+
+def lane_losses(choice: Choice, skeleton: int, option: Sequence[int]) -> IntArray:
+    """Loss of a selection in each lane of the worst point [LOSS_UNIT], (n_worst_lane,)."""
+    body = choice.skeletons[skeleton]
     lanes = np.array(body.loss_lane_fixed, dtype=np.int64)
-    for group, k in chosen:
+    for group, k in zip(body.groups, option, strict=True):
         lanes = lanes + group.loss_lane[k]
-    return int(lanes.max())
+    return lanes
 
 
 def row_sums(choice: Choice, skeleton: int, option: Sequence[int]) -> FloatArray:

@@ -265,7 +265,7 @@ class Workbench:
         if not len(self.aim.stair[0]):
             return np.full(len(cost), np.inf)
         if isinstance(others, tuple):
-            most = open_losses.largest_loss_beside(cost, others, loose(self.aim.stair))
+            most = dominance.largest_loss_beside(cost, others, loose(self.aim.stair))
         else:
             most = open_losses.largest_loss(cost, others, self.aim.weights, thinned(self.aim.stair))
         return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)

@@ -78,6 +78,8 @@ LAYER = {
     "selfcheck": DECISION,
     "narrow": QUESTIONS,
     "stopped": QUESTIONS,
+    "placed": QUESTIONS,
+    "worst_lane": QUESTIONS,
     "market": EVALUATION,
     "open_losses": EVALUATION,
     "floors_banks": EVALUATION,

@@ -38,3 +38,12 @@ def test_an_end_beside_a_known_point(seed: int) -> None:
         found = search.solve(case.spec, case.catalog, engine="merge", known=known, end="cost")
         costs = [] if found.front is None else [one.cost for one in found.front.points][:1]
         assert costs == wanted
+
+
+def test_an_end_is_less_work_than_the_whole_front() -> None:
+    """Else the end asked for was ignored: what is dearer than the cheapest is not looked for."""
+    cases = [random_cases.random_case(seed) for seed in range(3)]
+    fronts = [search.solve(c.spec, c.catalog, engine="merge").front for c in cases]
+    ends = [search.solve(c.spec, c.catalog, engine="merge", end="cost").front for c in cases]
+    whole, end = (sum(len(f.points) for f in some if f is not None) for some in (fronts, ends))
+    assert end < whole

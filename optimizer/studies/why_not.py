@@ -13,6 +13,7 @@ from optimizer.conclude_margins import failing
 from optimizer.conclude_sets import Chosen, Place, part_set_of
 from optimizer.found import Progress, Stop, never, quiet
 from optimizer.infeasible_probe import judged, near_sets
+from optimizer.placed import kind_of_part
 from optimizer.records import COST_UNIT, LOSS_UNIT, kind_of
 from optimizer.results import Margin, as_plain
 from optimizer.spec_records import Spec
@@ -26,7 +27,6 @@ from optimizer.studies.prices import as_data, price_grid, price_text, prices
 from optimizer.studies.wish import (
     Wish,
     checked,
-    kind_of_part,
     narrowed,
     offers,
     places,

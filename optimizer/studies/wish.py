@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 
 from optimizer.catalog import Catalog
 from optimizer.conclude_sets import Chosen
 from optimizer.errors import InputError, Problem
+from optimizer.placed import kind_of_part, near, positions_of, stands_at, unknown_part
 from optimizer.records import kind_of
-from optimizer.spec_records import OTHER_POSITIONS, POSITIONS, ChoiceRules, Force, Spec
-from optimizer.stage import Stage, nodes_of
+from optimizer.spec_records import POSITIONS, ChoiceRules, Force, Spec
+from optimizer.stage import Stage
 from optimizer.studies.judging import holds, pieces_max
-from optimizer.topologies import TOPOLOGIES
 
 PLACE = "wish"
 
@@ -72,7 +71,7 @@ def _problems(wish: Wish, spec: Spec, catalog: Catalog) -> Iterator[Problem]:
         yield Problem(PLACE, "topology", repr(wish.topology), need, fix)
     if wish.position and wish.position not in POSITIONS:
         need = f"one of {', '.join(POSITIONS)}"
-        yield Problem(PLACE, "position", repr(wish.position), need, _near(wish.position, POSITIONS))
+        yield Problem(PLACE, "position", repr(wish.position), need, near(wish.position, POSITIONS))
     if wish.frequency is not None and not 10e3 <= wish.frequency <= 10e6:
         yield Problem(PLACE, "frequency", f"{wish.frequency:g} Hz", "10 kHz to 10 MHz")
     if wish.part is None:
@@ -81,29 +80,9 @@ def _problems(wish: Wish, spec: Spec, catalog: Catalog) -> Iterator[Problem]:
         return
     kind = kind_of_part(catalog, wish.part)
     if kind is None:
-        yield _unknown_part(wish.part, catalog)
+        yield unknown_part(PLACE, "part", wish.part, catalog)
     elif wish.position in POSITIONS and kind_of(wish.position) != kind:
         yield Problem(PLACE, "position", wish.position, f"a position that takes this {kind}")
-
-
-def _near(word: str, known: tuple[str, ...] | list[str]) -> str:
-    close = get_close_matches(word, known, 1, 0.5)
-    return f"did you mean {close[0]!r}?" if close else ""
-
-
-def _unknown_part(part: str, catalog: Catalog) -> Problem:
-    need = "a part number of the catalogs"
-    for one in catalog.refused:
-        if one.part_number == part:
-            got = f"{part!r}, whose row {one.place} is not used: {one.reason}"
-            return Problem(PLACE, "part", got, "a full row", "complete the row")
-    names = [name for table in catalog.tables.values() for name in table.part_number]
-    return Problem(PLACE, "part", repr(part), need, _near(part, names))
-
-
-def kind_of_part(catalog: Catalog, part: str) -> str | None:
-    """Kind of a part, None where no catalog has it."""
-    return next((k for k, table in catalog.tables.items() if part in table.part_number), None)
 
 
 def places(wish: Wish, spec: Spec, catalog: Catalog) -> list[str | None]:
@@ -114,12 +93,9 @@ def places(wish: Wish, spec: Spec, catalog: Catalog) -> list[str | None]:
     """
     if wish.part is None:
         return [None]
-    kind = kind_of_part(catalog, wish.part)
-    names = [wish.topology] if wish.topology else list(spec.topologies)
-    switches = dict.fromkeys(p for name in names for p in TOPOLOGIES[name].POSITIONS)
-    others = [p for p in OTHER_POSITIONS if any(stands_at(name, p) for name in names)]
-    every = (*switches, *others)
-    return [p for p in every if kind_of(p) == kind and wish.position in (None, p)]
+    names = [wish.topology] if wish.topology else spec.topologies
+    every = positions_of(kind_of_part(catalog, wish.part), names)
+    return [p for p in every if wish.position in (None, p)]
 
 
 def narrowed(wish: Wish, spec: Spec, position: str | None) -> Spec:
@@ -149,13 +125,6 @@ def offers(spec: Spec, topology: str, frequency: float) -> bool:
     """Whether the controller of a topology offers a frequency."""
     offered = spec.controllers[topology].frequencies
     return any(abs(one - frequency) < 1e-6 * frequency for one in offered)
-
-
-def stands_at(topology: str, position: str) -> bool:
-    """Whether a topology has a position."""
-    if position in OTHER_POSITIONS:
-        return position != "coupling-bank" or "coupling" in nodes_of(TOPOLOGIES[topology])
-    return position in TOPOLOGIES[topology].POSITIONS
 
 
 def too_many(wish: Wish, spec: Spec, position: str | None) -> str | None:
