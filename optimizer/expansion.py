@@ -89,7 +89,7 @@ class Expansion:
         self.markets = found.markets
         self.rows = {name: second_sources.rows_of(one) for name, one in self.markets.items()}
         self.keys: list[Key] = []
-        self.skeletons: list[tuple[int, int | None]] = []
+        self.skeletons: list[int] = []
         for name, one in self.markets.items():
             every = list(second_sources.skeletons(one))
             self.keys += [(name, number) for number in range(len(every))]
@@ -108,7 +108,6 @@ class Expansion:
         self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
-        self.served: set[tuple[str, int]] = set()
         rules = spec.choice
         self.pairs = False
         counted = any(
@@ -152,7 +151,7 @@ class Expansion:
         """Bounds of all skeletons; the half bridges once per frequency."""
         for name, one in self.markets.items():
             mine = self._numbers(name)
-            skeleton = np.array([self.skeletons[number][0] for number in mine], dtype=np.int64)
+            skeleton = np.array([self.skeletons[number] for number in mine], dtype=np.int64)
             frequency = np.round(one.frequency())
             bounds = np.zeros((len(frequency), len(self.weights)))
             closer: dict[int, tuple[Staircase, FloatArray]] = {}
@@ -197,20 +196,15 @@ class Expansion:
         return list(dict.fromkeys(number for some in picks for number in some))
 
     def _promising(self, direction: int) -> list[int]:
-        """Skeletons with the least bounds in a direction, each with one other inductor at most."""
-        found: dict[tuple[str, int], int] = {}
-        for number in np.argsort(self.bounds[:, direction], kind="stable"):
-            found.setdefault(self._skeleton_of(int(number)), int(number))
-            if len(found) == SKETCHES:
-                break
-        return list(found.values())
+        """Skeletons with the least bounds in a direction."""
+        return [int(k) for k in np.argsort(self.bounds[:, direction], kind="stable")[:SKETCHES]]
 
     def _refuse(self) -> None:
         """Leave out the skeletons that cannot keep a limit on the total loss, with reasons."""
         self.refused = True
         for name, one in self.markets.items():
             gone, waterfall = row_floors.refused(one)
-            out = [number for number in self._numbers(name) if gone[self.skeletons[number][0]]]
+            out = [number for number in self._numbers(name) if gone[self.skeletons[number]]]
             self.bounds[out] = np.inf
             if waterfall.falls:
                 self.found.fell(name, waterfall)
@@ -219,18 +213,14 @@ class Expansion:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
 
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
-        options that others beat. Where the inductor needs an alternate, one that leaves something
-        is enough here: the others give the same costs and losses, and fewer sets or more.
+        options that others beat.
         """
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
                 self.sketched[key] = skeleton
-                if self.skeletons[self.number[key]][1] is not None:
-                    self.served.add(self._skeleton_of(self.number[key]))
             looked = f"{len(self.surveyed)} skeletons surveyed, {len(self.stair[0])} points"
             self.clock.meanwhile("survey", looked)
-        self.served = set()
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -300,8 +290,6 @@ class Expansion:
         while waiting and len(batch) < TOGETHER:
             number = self._most_promising(waiting)
             waiting.remove(number)
-            if self._skeleton_of(number) in self.served:
-                continue
             alive = self.surveyed.get(self.keys[number], True) is not None
             if alive and self._open(number) and self._open_closer(number):
                 batch.append(number)
@@ -312,7 +300,7 @@ class Expansion:
         number, self.stair, how, known = task
         key, aim = self.keys[number], self.aim(**how)
         market = self.markets[key[0]]
-        k, mixtures = self.skeletons[number][0], self.mixtures(key)
+        k, mixtures = self.skeletons[number], self.mixtures(key)
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
         return self.fitted(key, body) if aim.complete and body else body
 
@@ -334,8 +322,8 @@ class Expansion:
             return None
         name, number = key[0], key[1] % GAP_STEP
         if (name, number) not in self._mixtures:
-            k, other = self.skeletons[self.number[name, number]]
-            one = SecondSources(self.markets[name], self.rows[name], k, other)
+            k = self.skeletons[self.number[name, number]]
+            one = SecondSources(self.markets[name], self.rows[name], k)
             self._mixtures[name, number] = one
         return self._mixtures[name, number]
 
@@ -343,10 +331,6 @@ class Expansion:
         """Whether a set of a skeleton passes in every mixture with second sources."""
         mixtures = self.mixtures(key)
         return mixtures is None or mixtures.holds(body, option)
-
-    def _skeleton_of(self, number: int) -> tuple[str, int]:
-        """Topology and skeleton of a key, the same for every alternate of its inductor."""
-        return self.keys[number][0], self.skeletons[number][0]
 
     def _numbers(self, topology: str) -> list[int]:
         """Numbers of the keys of one topology."""
@@ -395,7 +379,7 @@ class Expansion:
             return True
         one, (legs, shared) = self.markets[self.keys[number][0]], self.legs[number]
         stair = workbench.loose(self.stair)
-        cost, loss = floors.skeleton_stair(one, self.skeletons[number][0], legs)
+        cost, loss = floors.skeleton_stair(one, self.skeletons[number], legs)
         if not dominance.covered(cost, loss - int(workbench.ROUNDING_UNITS), stair).all():
             return True
         both = self.bounds[number] + shared

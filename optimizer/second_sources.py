@@ -62,15 +62,12 @@ def rows_of(found: Market) -> Rows:
     return replace(rows, names=(*rows.names, *again, *(f"{topology}: {tag}" for tag in tags)))
 
 
-def skeletons(found: Market) -> Iterator[tuple[int, int | None]]:
-    """Every skeleton that has an alternate of its inductor, if one is asked for.
-
-    The second number would be that of one alternate; None for any.
-    """
+def skeletons(found: Market) -> Iterator[int]:
+    """Every skeleton that has an alternate of its inductor, if one is asked for."""
     for k in range(len(found.scene.coil)):
         others = other_inductors(found, k)
         if others is None or (workbench.coil_holds(found, k) and others):
-            yield k, None
+            yield k
 
 
 def has_second_sources(
@@ -87,7 +84,7 @@ def has_second_sources(
     }
     rows = rows_of(found)
     return any(
-        SecondSources(found, rows, k).holds_parts(halves) for k, _ in skeletons(found) if near[k]
+        SecondSources(found, rows, k).holds_parts(halves) for k in skeletons(found) if near[k]
     )
 
 
@@ -241,15 +238,12 @@ class _Mixtures:
 
 
 class SecondSources:
-    """One skeleton whose places need second sources.
+    """One skeleton whose places need second sources."""
 
-    other : skeleton of the alternate of its inductor; None for any of them, or none asked for
-    """
-
-    def __init__(self, found: Market, rows: Rows, skeleton: int, other: int | None = None) -> None:
+    def __init__(self, found: Market, rows: Rows, skeleton: int) -> None:
         self._found, self._rows, self._skeleton = found, rows, skeleton
         self._own = _Mixtures(found, rows, skeleton)
-        self._others = other_inductors(found, skeleton) if other is None else [other]
+        self._others = other_inductors(found, skeleton)
         self._beside: dict[int, _Mixtures] = {}
 
     def _each(self) -> Iterator[_Mixtures]:

@@ -54,7 +54,7 @@ def test_pairs_that_are_not_listed_do_not_matter(
     monkeypatch.setattr(option_legs, "_open_pairs", compared)
     order = np.argsort(work.bounds[:, 32])
     for number in order[:SKELETONS].tolist():
-        (name, _), (k, _) = work.keys[number], work.skeletons[number]
+        (name, _), k = work.keys[number], work.skeletons[number]
         options.expand(work.markets[name], work.rows[name], k, work.aim(alone=True))
     assert kept > 100
     assert listed < every / 2
