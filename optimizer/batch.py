@@ -182,13 +182,17 @@ def _answers(waiting: dict[str, Task], work: Work, jobs: int) -> Iterator[Answer
 
 
 def _answers_of_hosts(waiting: dict[str, Task], work: Work) -> Iterator[Answered]:
-    """Answers as they come; what is missing at the end did not survive several workers."""
+    """Answers as they come; what is missing then did not survive several workers.
+
+    It may have been beside the one that ended them, so it is asked once more, alone.
+    """
     for one in _parallel(list(waiting.values()), work, -1):
         if isinstance(one, Answered):
             del waiting[one.key]
             yield one
     for task in waiting.values():
-        yield Answered(task.key, task.folder, None, DIED)
+        again = [one for one in _parallel([task], work, -1) if isinstance(one, Answered)]
+        yield from again or [Answered(task.key, task.folder, None, DIED)]
 
 
 def _alone(task: Task, work: Work, jobs: int) -> Answered:

@@ -39,7 +39,7 @@ def bill_of(
     spec: Spec,
     tables: Tables,
     one: Chosen,
-    charge: ChargePart | None,
+    charge: ChargePart | None = None,
     known: Known | None = None,
 ) -> Bill:
     """Every distinct part number once, priced for the pieces of all its positions together.

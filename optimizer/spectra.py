@@ -23,7 +23,7 @@ def edge_turns(waveform: Waveform, n_harmonic: int) -> ComplexArray:
     >>> one = lambda value: np.array([[value]])
     >>> job = Operation(one(24.0), one(12.0), one(5.0), one(300e3), one(10e-6), np.array([0]))
     >>> wave = solve(TOPOLOGIES["buck"], job, lossless_state(TOPOLOGIES["buck"], job))
-    >>> edge_turns(wave, 2).real.round(9).tolist()
+    >>> edge_turns(wave, 2)[..., :2, :].real.round(9).tolist()
     [[[[1.0, 1.0], [-1.0, 1.0]]]]
     """
     edge = np.cumsum(waveform.duration, axis=-1) - waveform.duration
