@@ -36,6 +36,9 @@ from optimizer.workbench import Workbench, cost_grid, group_of, loose, thinned
 
 PAIRS_AT_ONCE = 4096
 
+SKETCH_LAYERS = 6
+"""Times that the next best transistors are tried in a sketch where no pair passes."""
+
 PROMISING = 1024
 """Pairs that are solved first, so that others can be left out by their bounds."""
 
@@ -58,8 +61,7 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     if not len(passing[0]) or not len(passing[1]):
         return None
     if bench.aim.best_only:
-        i, j = _best_pairs(bench, leg, one, (control, synchronous), passing)
-        control, synchronous = _pick(control, i), _pick(synchronous, j)
+        return _sketched_pairs(bench, leg, one, (control, synchronous), passing)
     else:
         i, j, bound = _open_pairs(bench, leg, one, (control, synchronous), passing)
         control, synchronous = _pick(control, i), _pick(synchronous, j)
@@ -165,6 +167,27 @@ def _pick(choices: Choices, keep: BoolArray | IntArray) -> Choices:
 
 def _places(leg: Leg) -> tuple[str, str]:
     return leg.control, leg.synchronous
+
+
+def _sketched_pairs(
+    bench: Workbench,
+    leg: Leg,
+    one: LegFloors,
+    choices: tuple[Choices, Choices],
+    passing: tuple[IntArray, ...],
+) -> Group | None:
+    """Pairs of the best transistors that pass; where none does, of the next best."""
+    for _ in range(SKETCH_LAYERS):
+        i, j = _best_pairs(bench, leg, one, choices, passing)
+        if not len(i):
+            break
+        found = _pairs_that_pass(bench, leg, _pick(choices[0], i), _pick(choices[1], j))
+        if found is not None and len(found.loss):
+            return found
+        passing = np.setdiff1d(passing[0], i), np.setdiff1d(passing[1], j)
+        if not all(len(left) for left in passing):
+            break
+    return None
 
 
 def _best_pairs(
