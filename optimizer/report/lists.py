@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from optimizer.report.summary import number
+from optimizer.results import counted
 
 Plain = Mapping[str, Any]
 
@@ -45,8 +46,8 @@ def _row(entries: Sequence[tuple[Plain, Plain, Plain]], run: Plain) -> dict[str,
         "unit_price": number(sample["unit_price"], digits=4),
         "line_price": number(sample["line_price"]),
         "currency": run["currency"],
-        "stock_pcs": line["stock"],
-        "lead_time_weeks": line["lead_time_weeks"],
+        "stock_pcs": counted(line["stock"]),
+        "lead_time_weeks": counted(line["lead_time_weeks"]),
         "status": line["status"],
         "for_points": " ".join(str(point["number"]) for point, _, _ in entries),
     }

@@ -9,7 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from optimizer.results import shape_name
+from optimizer.results import counted, shape_name
 from optimizer.results_evidence import spread
 
 Plain = Mapping[str, Any]
@@ -206,8 +206,8 @@ def bill_rows(point: Plain, run: Plain) -> list[dict[str, object]]:
             "excess_pcs": line["excess"],
             "land_pattern": line["land_pattern"],
             "status": line["status"],
-            "stock_pcs": line["stock"],
-            "lead_time_weeks": line["lead_time_weeks"],
+            "stock_pcs": counted(line["stock"]),
+            "lead_time_weeks": counted(line["lead_time_weeks"]),
             "filled_columns": " ".join(line["filled"]),
         }
         for line in point["verified"]["bill"]
