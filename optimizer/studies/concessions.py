@@ -151,11 +151,15 @@ class _Ask:
         return max(0, int(less)), (front.chosen[k], front.sense[k])
 
     def _bound(self, found: Resolved) -> float:
-        """What a question that was left can save at most, by the bounds of its search."""
+        """What a question that was left can save at most, by the bounds of its search.
+
+        inf where it was left before it had any: that a set costs nothing is no bound.
+        """
         cost, loss = found.open_from
+        now, least = self.case.front.cost, cost
         if self.save == WATTS:
-            return float(max(0.0, self.case.front.loss[self.row] - loss))
-        return float(max(0.0, self.case.front.cost[self.row] - cost))
+            now, least = self.case.front.loss, loss
+        return float(max(0.0, now[self.row] - least)) if least > 0.0 else math.inf
 
     def told(self, saved: float) -> str:
         """A saving in words."""
