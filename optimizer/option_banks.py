@@ -30,20 +30,6 @@ FIRST_BANKS = 48
 """Banks tried per direction in a sketch."""
 
 
-def _cheapest_mix(
-    bench: Workbench, node: str, types: IntArray, cost: IntArray
-) -> dict[str, IntArray]:
-    """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
-    watch = bench.aim.watch
-    best = screen.cheapest_bank(
-        bench.scene, node, types, cost, types_max=2, lasting=True, watch=watch
-    )
-    names = ("first", "first_pieces", "second", "second_pieces")
-    columns = [] if best is None else list(best)
-    none: IntArray = np.zeros(0, dtype=np.int64)
-    return {name: np.array([columns[k]]) if columns else none for k, name in enumerate(names)}
-
-
 @dataclass(frozen=True, slots=True)
 class Node:
     """What the banks of one node are made from.
@@ -122,11 +108,29 @@ def _banks(bench: Workbench, node: Node, cost: IntArray, floor: IntArray) -> Gro
     if most > 1 and not bench.aim.best_only:
         banks.append(_mixed_banks(bench, node, cost, floor, single))
     elif most > 1 and not len(single["first"]):
-        mix = _cheapest_mix(bench, node.name, node.types, node.least)
+        mix = _cheapest_mix(bench, node)
         keep = robust_banks(bench, node.name, node.types, mix)
         banks.append({name: values[keep] for name, values in mix.items()})
     chosen = {name: np.concatenate([one[name] for one in banks]) for name in single}
     return bank_options(bench, node.name, node.types, chosen)
+
+
+def _cheapest_mix(bench: Workbench, node: Node) -> dict[str, IntArray]:
+    """For a sketch without a bank of one type: the cheapest of two types, if there is one."""
+    best = screen.cheapest_bank(
+        bench.scene,
+        node.name,
+        node.types,
+        node.least,
+        types_max=2,
+        lasting=True,
+        fits=forced_pairs(bench, node),
+        watch=bench.aim.watch,
+    )
+    names = ("first", "first_pieces", "second", "second_pieces")
+    columns = [] if best is None else list(best)
+    none: IntArray = np.zeros(0, dtype=np.int64)
+    return {name: np.array([columns[k]]) if columns else none for k, name in enumerate(names)}
 
 
 def _single_banks(bench: Workbench, node: Node, table: IntArray) -> dict[str, IntArray]:

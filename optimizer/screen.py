@@ -13,6 +13,7 @@ from optimizer.errors import Watch, go_on
 from optimizer.evaluation import Scene
 from optimizer.limits import Check
 from optimizer.parts import bank_choice, bank_mix
+from optimizer.parts.bank_cascade import Fits
 from optimizer.parts.bank_choice import BankDuty, BankLife, BankLimits
 from optimizer.parts.bridge_records import Mosfet
 from optimizer.parts.diode import Diode
@@ -253,11 +254,13 @@ def cheapest_bank(
     *,
     types_max: int,
     lasting: bool = False,
+    fits: Fits | None = None,
     watch: Watch = go_on,
 ) -> tuple[int, int, int, int] | None:
     """The cheapest bank of one or two types that passes, or None.
 
     lasting : as in `bank_limits`
+    fits : which banks of two types are allowed; then none of one type is looked at
     watch : called often; raises where the search is to end
     """
     sizing = np.flatnonzero(limits.steady(scene.stage))
@@ -266,7 +269,7 @@ def cheapest_bank(
     usable = bank_choice.usable_types(duty, duty, limit)
     banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
     single = None
-    for start in range(0, int(usable.sum()) * (cost.shape[1] - 1), CHUNK):
+    for start in range(0, int(usable.sum()) * (cost.shape[1] - 1) if fits is None else 0, CHUNK):
         watch()
         some = {name: values[start : start + CHUNK] for name, values in banks.items()}
         met = bank_choice.verdicts(duty=duty, limits=limit, **some)
@@ -286,6 +289,7 @@ def cheapest_bank(
         single_cost=np.array(known, dtype=np.int64),
         single_loss=np.zeros(len(known)),
         cost_max=known[0] - 1 if known else None,
+        fits=fits,
         watch=watch,
     )
     if not len(mixed.cost):

@@ -230,7 +230,7 @@ def test_worst_point_loss(free: Plain, tmp_path: Path, engine: str) -> None:
     tiny.job(tmp_path, choice={"objective": "worst-point"})
     run = run_front(tmp_path, "--engine", engine)
     assert run["objective"] == "worst-point"
-    assert run["engine"] == ("solver" if engine == "solver" else "merge+solver")
+    assert run["engine"] == ("solver" if engine == "solver" else "merge")
     assert run["complete"]
     assert {point["proof"] for point in run["points"]} <= {"merge", "merge+solver", "solver"}
     least = min(p["verified"]["loss_worst"] for p in free["points"])
