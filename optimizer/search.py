@@ -326,8 +326,8 @@ def _refilled(
     loosened by what had been left out of them.
     """
     known, work.surveyed, work.pairs = work.stair, {}, True
-    left: dict[Key, Skeleton] = bodies.copy()
-    more: dict[Key, Skeleton] = {}
+    left = list(bodies.items())
+    more: list[tuple[Key, Skeleton]] = []  # a skeleton once for each gap: other options are left
     for every, sifted in ((False, SIFTED), (True, BANKS)):
         strict = _strict(work, bodies, choice, answer)
         points = [p for p, good in zip(answer.points, strict, strict=True) if good]
@@ -335,12 +335,12 @@ def _refilled(
         work.complete = every
         for before, after in _gaps(answer.points, strict):
             work.stair, work.expanded = _within(known, before, after), {}
-            fitting = [key for key, body in left.items() if work.fitted(key, body, spare=sifted)]
+            fitting = {key for key, body in left if work.fitted(key, body, spare=sifted)}
             work.expand_all(of=fitting)
             work.narrow()
             if not work.expanded:
                 continue
-            more |= work.expanded
+            more += work.expanded.items()
             step, offset = GAP_STEP * len(bodies), len(bodies)
             again = {(name, k + step): body for (name, k), body in work.expanded.items()}
             bodies |= again
@@ -364,7 +364,7 @@ def _refilled(
         choice = work.choice_of(bodies)
         if all(_strict(work, bodies, choice, answer)):
             break
-        left, more = more, {}
+        left, more = more, []
     return choice, answer
 
 
