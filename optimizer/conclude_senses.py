@@ -24,6 +24,7 @@ from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.records import LOSS_UNIT, IntArray, Note, Selection
 from optimizer.results import ChargeSense, FrontPoint, Run, shape_name
+from optimizer.scouts import costs_and_losses
 from optimizer.spec_edit import by_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.spec_text import trade
@@ -131,8 +132,7 @@ def loss_units(sense: ChargeSense) -> int:
 
 
 def _units(points: Sequence[Selection], sense: ChargeSense) -> tuple[IntArray, IntArray]:
-    cost = np.array([one.cost for one in points], dtype=np.int64)
-    loss = np.array([one.loss for one in points], dtype=np.int64)
+    cost, loss = costs_and_losses(points)
     return cost, loss + loss_units(sense)
 
 

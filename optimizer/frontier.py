@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -22,7 +22,7 @@ from optimizer.fitting import within
 from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
 from optimizer.restrict import Reduced, reduced
-from optimizer.scouts import incumbents, needed, staircase_of
+from optimizer.scouts import costs_and_losses, incumbents, needed
 from optimizer.selection import INFEASIBLE, OPTIMAL, Answer, Selector
 from optimizer.selfcheck import check_solver_once
 from optimizer.tally import check_choice, violations
@@ -150,13 +150,13 @@ def front(
         _prove_again(search, prove_points)
     except KeyboardInterrupt:
         search.notes.append("interrupted: the front may lack points")
-    return Frontier(_sorted(search.points), not search.notes, used, tuple(search.notes))
+    return Frontier(nondominated(search.points), not search.notes, used, tuple(search.notes))
 
 
-def _sorted(points: list[Selection]) -> tuple[Selection, ...]:
+def nondominated(points: Sequence[Selection]) -> tuple[Selection, ...]:
     """The points as a staircase; a proved one goes before an equal one without proof."""
     order = sorted(points, key=lambda point: (point.cost, point.loss, point.proof == ""))
-    return tuple(order[k] for k in staircase(*staircase_of(order)))
+    return tuple(order[k] for k in staircase(*costs_and_losses(order)))
 
 
 def _merged(search: _Search) -> list[_Gap]:
@@ -276,7 +276,7 @@ def knee(points: tuple[Selection, ...]) -> int:
     """Index of the knee: farthest below the chord between the ends, both axes scaled to 0..1."""
     if len(points) < 3:
         return 0
-    cost, loss = (values.astype(np.float64) for values in staircase_of(points))
+    cost, loss = (values.astype(np.float64) for values in costs_and_losses(points))
     u = (cost - cost[0]) / (cost[-1] - cost[0])
     v = (loss - loss[-1]) / (loss[0] - loss[-1])
     return int(np.argmax(1 - u - v))

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer import dominance, merge, open_losses, rivals, workbench
+from optimizer import dominance, merge, open_losses, rivals, scouts, workbench
 from optimizer.buying import Prices
 from optimizer.dominance import Staircase
 from optimizer.market import Market
@@ -129,6 +129,4 @@ def joint_stair(prices: Prices, groups: Sequence[Group]) -> Staircase:
         placement=prices.placement,
         part_names=prices.names,
     )
-    front = merge.relaxed_front(choice)
-    cost = np.array([one.cost for one in front], dtype=np.int64)
-    return cost, np.array([one.loss for one in front], dtype=np.int64)
+    return scouts.costs_and_losses(merge.relaxed_front(choice))

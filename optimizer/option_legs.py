@@ -62,18 +62,17 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
         return None
     if bench.aim.best_only:
         return _sketched_pairs(bench, leg, one, (control, synchronous), passing)
-    else:
-        i, j, bound = _open_pairs(bench, leg, one, (control, synchronous), passing)
-        control, synchronous = _pick(control, i), _pick(synchronous, j)
-        keep = _not_outdone(bench, leg, control, synchronous, bound)
+    i, j, bound = _open_pairs(bench, leg, one, (control, synchronous), passing)
+    control, synchronous = _pick(control, i), _pick(synchronous, j)
+    keep = _not_outdone(bench, leg, control, synchronous, bound)
+    control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+    if not len(control[0]):
+        return None
+    keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
+    control, synchronous = _pick(control, keep), _pick(synchronous, keep)
+    if not (bench.aim.complete or bench.aim.pairs):
+        keep = _unbeaten(bench, leg, control, synchronous, loss)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-        if not len(control[0]):
-            return None
-        keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
-        control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-        if not (bench.aim.complete or bench.aim.pairs):
-            keep = _unbeaten(bench, leg, control, synchronous, loss)
-            control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     if not len(control[0]):
         return None
     return _pairs_that_pass(bench, leg, control, synchronous)
@@ -185,8 +184,6 @@ def _sketched_pairs(
         if found is not None and len(found.loss):
             return found
         passing = np.setdiff1d(passing[0], i), np.setdiff1d(passing[1], j)
-        if not all(len(left) for left in passing):
-            break
     return None
 
 

@@ -15,11 +15,13 @@ from itertools import product
 import numpy as np
 
 from optimizer.catalog import Catalog
-from optimizer.dominance import Staircase, staircase
+from optimizer.dominance import Staircase
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found
-from optimizer.frontier import Frontier
+from optimizer.frontier import Frontier, nondominated
+from optimizer.open_losses import stair_of
 from optimizer.records import Choice, Selection, Skeleton, kind_of
+from optimizer.scouts import costs_and_losses
 from optimizer.spec_records import OTHER_POSITIONS, Force, Spec
 from optimizer.stage import nodes_of
 from optimizer.topologies import TOPOLOGIES
@@ -117,11 +119,8 @@ def by_position(spec: Spec, catalog: Catalog) -> Iterator[Spec]:
 def beside(known: Staircase | None, front: Frontier) -> Staircase:
     """What is known, with the points of a front."""
     none = np.zeros(0, dtype=np.int64)
-    cost, loss = known or (none, none)
-    cost = np.append(cost, [one.cost for one in front.points]).astype(np.int64)
-    loss = np.append(loss, [one.loss for one in front.points]).astype(np.int64)
-    kept = staircase(cost, loss)
-    return cost[kept], loss[kept]
+    both = zip(known or (none, none), costs_and_losses(front.points), strict=True)
+    return stair_of(*(np.concatenate(figures) for figures in both))
 
 
 def united(whole: Found, parts: Sequence[Found]) -> Found:
@@ -155,11 +154,9 @@ def _joined(answers: Sequence[tuple[Choice, Frontier]]) -> tuple[Choice, Frontie
         for body in choice.skeletons:
             groups = tuple(replace(one, rows=one.rows[:, :0]) for one in body.groups)
             bodies.append(replace(body, groups=groups, rows_fixed=body.rows_fixed[:0]))
-    cost = np.array([one.cost for one in points], dtype=np.int64)
-    loss = np.array([one.loss for one in points], dtype=np.int64)
     fronts = [front for _, front in answers]
     front = Frontier(
-        points=tuple(points[int(k)] for k in staircase(cost, loss)),
+        points=nondominated(points),
         complete=all(one.complete for one in fronts),
         engine=max((one.engine for one in fronts), key=len),
         not_proved=tuple(text for one in fronts for text in one.not_proved),

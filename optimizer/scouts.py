@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -58,7 +58,7 @@ def incumbents(
     real = [valued(choice, *key) for key in found if not violations(choice, key[0], key[1])]
     if not real:
         return ()
-    cost, loss = staircase_of(real)
+    cost, loss = costs_and_losses(real)
     return tuple(real[k] for k in staircase(cost, loss))
 
 
@@ -68,8 +68,8 @@ def valued(choice: Choice, skeleton: int, option: tuple[int, ...]) -> Selection:
     return Selection(cost, selection_loss(choice, skeleton, option), skeleton, option)
 
 
-def staircase_of(points: list[Selection] | tuple[Selection, ...]) -> Staircase:
-    """Costs and losses of points, in their order."""
+def costs_and_losses(points: Sequence[Selection]) -> tuple[IntArray, IntArray]:
+    """Costs and losses of points, in their order, (n_point,) each."""
     return (
         np.array([point.cost for point in points], dtype=np.int64),
         np.array([point.loss for point in points], dtype=np.int64),
@@ -148,7 +148,7 @@ def needed(choice: Choice, known: tuple[Selection, ...]) -> list[list[BoolArray]
     ]
     if not known:
         return every
-    cost, loss = staircase_of(known)
+    cost, loss = costs_and_losses(known)
     stair = (cost, loss + 1)
     weights = _bound_weights(choice, stair)
     for k, body in enumerate(choice.skeletons):

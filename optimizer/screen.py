@@ -269,7 +269,8 @@ def cheapest_bank(
     usable = bank_choice.usable_types(duty, duty, limit)
     banks = every_bank(np.where(usable[:, None], cost, bank_choice.NOT_OFFERED))
     single = None
-    for start in range(0, int(usable.sum()) * (cost.shape[1] - 1) if fits is None else 0, CHUNK):
+    singles = int(usable.sum()) * (cost.shape[1] - 1) if fits is None else 0
+    for start in range(0, singles, CHUNK):
         watch()
         some = {name: values[start : start + CHUNK] for name, values in banks.items()}
         met = bank_choice.verdicts(duty=duty, limits=limit, **some)

@@ -48,6 +48,7 @@ from optimizer.records import (
     Waterfall,
 )
 from optimizer.results import Refused
+from optimizer.scouts import costs_and_losses
 from optimizer.spec_records import DIODE_TOPOLOGIES, OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
@@ -183,9 +184,7 @@ def _open_from(found: Found, work: Expansion) -> tuple[float, float]:
 
 def _beside(front: Frontier, known: Staircase) -> Frontier:
     """The points of a front that no known set covers."""
-    cost = np.array([point.cost for point in front.points], dtype=np.int64)
-    loss = np.array([point.loss for point in front.points], dtype=np.int64)
-    fresh = np.flatnonzero(~dominance.covered(cost, loss, known))
+    fresh = np.flatnonzero(~dominance.covered(*costs_and_losses(front.points), known))
     return replace(front, points=tuple(front.points[k] for k in fresh))
 
 
@@ -354,12 +353,7 @@ def _refilled(
                 if (after is None or p.cost < after.cost)
                 and (before is None or p.loss < before.loss)
             ]
-        points.sort(key=lambda p: p.cost)
-        kept = dominance.staircase(
-            np.array([p.cost for p in points], dtype=np.int64),
-            np.array([p.loss for p in points], dtype=np.int64),
-        )
-        found = tuple(points[int(k)] for k in kept)
+        found = frontier.nondominated(points)
         answer = Frontier(found, complete, answer.engine, tuple(notes))
         choice = work.choice_of(bodies)
         if all(_strict(work, bodies, choice, answer)):

@@ -6,7 +6,7 @@ worked out for each type it could share, so most types leave none.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,11 +122,7 @@ def sifted(
 
 def quiet(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
     """Indices of the banks whose ripple keeps the worst lanes."""
-    kept = [np.zeros(0, dtype=np.int64)]
-    for some in _blocks(len(pairs.cost)):
-        watch()
-        kept.append(some[cascade.quiet(pairs.keep(some))])
-    return np.concatenate(kept)
+    return _indices(pairs, cascade.quiet, watch)
 
 
 def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatArray]:
@@ -144,10 +140,15 @@ def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatAr
 
 def passing(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
     """Indices of the banks that keep every limit."""
+    return _indices(pairs, cascade.passes, watch)
+
+
+def _indices(pairs: Pairs, test: Callable[[Pairs], IntArray | BoolArray], watch: Watch) -> IntArray:
+    """Indices of the banks that stand a test, made of some at a time."""
     kept = [np.zeros(0, dtype=np.int64)]
     for some in _blocks(len(pairs.cost)):
         watch()
-        kept.append(some[cascade.passes(pairs.keep(some))])
+        kept.append(some[test(pairs.keep(some))])
     return np.concatenate(kept)
 
 

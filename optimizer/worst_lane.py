@@ -13,8 +13,6 @@ import numpy as np
 
 from optimizer import market, scouts, tally, workbench
 from optimizer.expansion import Expansion
-from optimizer.market import Market
-from optimizer.records import FloatArray
 
 
 def turned(work: Expansion) -> bool:
@@ -23,16 +21,13 @@ def turned(work: Expansion) -> bool:
     for name, lane in _worst(work).items():
         one = found.markets[name]
         if lane not in one.objective:
-            weight = np.where(np.arange(len(one.stage.lanes)) == lane, 1.0, 0.0)
-            found.markets[name] = _bounded_by(one, weight)
+            only = np.arange(len(one.stage.lanes)) == lane
+            found.markets[name] = market.market(
+                one.stage, one.pool, one.prices, one.scene, only, only.astype(np.float64)
+            )
             changed = True
             work.clock.done("worst point", f"{name}: mostly {one.stage.lanes.name[lane]}")
     return changed
-
-
-def _bounded_by(one: Market, weight: FloatArray) -> Market:
-    """The market with other weights of the lanes in its objective, (n_lane,)."""
-    return market.market(one.stage, one.pool, one.prices, one.scene, weight > 0.0, weight)
 
 
 def _worst(work: Expansion) -> dict[str, int]:

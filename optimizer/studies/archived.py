@@ -29,6 +29,7 @@ from optimizer.results import (
     as_plain,
     part_set_of_plain,
 )
+from optimizer.scouts import costs_and_losses
 from optimizer.spec_records import Spec
 from optimizer.stage import Stage
 from optimizer.studies.fronts import (
@@ -315,9 +316,6 @@ def _points_of(found: Found, sense: ChargeSense | None) -> Front:
     assert found.front is not None
     assert found.choice is not None
     points = found.front.points
-    return front_of(
-        chosen_sets(points, found.choice, found.prices, found.markets),
-        np.array([one.cost for one in points], dtype=np.int64),
-        np.array([one.loss for one in points], dtype=np.int64) + extra(sense),
-        sense,
-    )
+    chosen = chosen_sets(points, found.choice, found.prices, found.markets)
+    cost, loss = costs_and_losses(points)
+    return front_of(chosen, cost, loss + extra(sense), sense)
