@@ -20,7 +20,6 @@ from optimizer import (
     fitting,
     floors,
     floors_legs,
-    merge,
     narrow,
     options,
     row_floors,
@@ -28,6 +27,7 @@ from optimizer import (
     second_sources,
     tally,
     workbench,
+    worst_merge,
 )
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
@@ -397,7 +397,8 @@ class Expansion:
             if skeleton is None:
                 return
             choice = self.choice_of({key: skeleton})
-        sets = [one for one in feasible_sets(choice) if self.robust(key, skeleton, one.option)]
+        sets = feasible_sets(choice, self.stair)
+        sets = [one for one in sets if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])
         covering = [(one.cost, one.loss) for one in sets]
@@ -445,14 +446,17 @@ def loosened(choice: Choice, sifted: tuple[str, ...]) -> Choice:
         most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
         spare = np.maximum(np.sum([np.zeros_like(body.rows_fixed), *most], axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
-    return replace(choice, skeletons=tuple(bodies), worst_point=False)
+    return worst_merge.bounding(replace(choice, skeletons=tuple(bodies)))
 
 
-def feasible_sets(choice: Choice) -> list[Selection]:
-    """Nondominated sets of a choice that keep every row, by the merge or by its scouts."""
-    bounding = replace(choice, worst_point=False)
-    if merge.mergeable(bounding):
-        relaxed = merge.relaxed_front(bounding)
+def feasible_sets(choice: Choice, known: Staircase | None = None) -> list[Selection]:
+    """Nondominated sets of a choice that keep every row, by the merge or by its scouts.
+
+    known : what they cover need not be found
+    """
+    bounding = worst_merge.bounding(choice)
+    if worst_merge.mergeable(bounding):
+        relaxed = worst_merge.relaxed_front(bounding, known)
         if all(holds(choice, one) for one in relaxed):
             return list(relaxed)
     return list(scouts.incumbents(choice))

@@ -12,7 +12,7 @@ import numpy as np
 
 from optimizer.dominance import Staircase, corners
 from optimizer.errors import NotProved
-from optimizer.records import BoolArray, Choice, FloatArray, IntArray, Skeleton
+from optimizer.records import BoolArray, Choice, FloatArray, IntArray
 from optimizer.scouts import least_cost
 from optimizer.tally import ROW_TOLERANCE
 
@@ -32,7 +32,7 @@ ROOM = 1e-9
 def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolArray]]:
     """Options that may belong to a set of at most that cost and loss, by skeleton and group.
 
-    cost_max, loss_max : inf for any. Worst-point loss does not add up: there every option may
+    cost_max, loss_max : inf for any
     """
     return [
         _fit(choice, k, cost_max, loss_max, _costs(choice, k)) for k in range(len(choice.skeletons))
@@ -40,10 +40,7 @@ def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolAr
 
 
 def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
-    """Options that may belong to a set which the staircase does not cover, by group, (n_option,).
-
-    Every option where the worst-point loss is asked for, which does not add up.
-    """
+    """Options that may belong to a set which the staircase leaves open, by group, (n_option,)."""
     body = choice.skeletons[skeleton]
     kept = [np.zeros(len(group.loss), dtype=bool) for group in body.groups]
     costs = _costs(choice, skeleton)
@@ -72,9 +69,7 @@ def _fit(
     choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: list[IntArray]
 ) -> list[BoolArray]:
     """Options that may belong to a set within one corner; `costs` : see `_costs`."""
-    if choice.worst_point:
-        return [np.ones(len(g.loss), dtype=bool) for g in choice.skeletons[skeleton].groups]
-    use, room = _uses(choice.skeletons[skeleton], cost_max, loss_max, costs)
+    use, room = _uses(choice, skeleton, cost_max, loss_max, costs)
     kept = [np.ones(len(values), dtype=bool) for values in use]
     if not len(room):
         return kept
@@ -95,16 +90,21 @@ def _fit(
 
 
 def _uses(
-    body: Skeleton, cost_max: float, loss_max: float, costs: list[IntArray]
+    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: list[IntArray]
 ) -> tuple[list[FloatArray], FloatArray]:
-    """What each option takes of each limit, as shares, (n_option, n_limit), and what is left."""
+    """What each option takes of each limit, as shares, (n_option, n_limit), and what is left.
+
+    The worst point keeps a limit when every lane does.
+    """
+    body = choice.skeletons[skeleton]
     use = [group.rows for group in body.groups]
     room = 1.0 + ROW_TOLERANCE - body.rows_fixed
     if np.isfinite(loss_max):
-        use = [
-            _beside(g.loss / max(loss_max, 1.0), u) for g, u in zip(body.groups, use, strict=True)
-        ]
-        room = np.append((loss_max - body.loss_fixed) / max(loss_max, 1.0), room)
+        worst, most = choice.worst_point, max(loss_max, 1.0)
+        lost = [g.loss_lane if worst else g.loss[:, None] for g in body.groups]
+        fixed = body.loss_lane_fixed if worst else np.array([body.loss_fixed])
+        use = [np.hstack([loss / most, u]) for loss, u in zip(lost, use, strict=True)]
+        room = np.append((loss_max - fixed) / most, room)
     if np.isfinite(cost_max):
         use = [_beside(cost / max(cost_max, 1.0), u) for cost, u in zip(costs, use, strict=True)]
         room = np.append((cost_max - body.cost_fixed) / max(cost_max, 1.0), room)

@@ -15,6 +15,7 @@ from optimizer.parts.bank_family import FamilyBanks
 from optimizer.pool import Pool, pieces_wanted
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray, switch_kind
+from optimizer.spec_records import OBJECTIVE_WORST
 from optimizer.stage import Stage, build_stage, lanes_where
 
 Choices = tuple[IntArray, IntArray]
@@ -64,6 +65,12 @@ class Market:
         rules, topology = self.stage.spec.choice, self.stage.topology
         most = 2 + 2 * len(topology.LEGS) + rules.bank_types_max * len(self.stage.nodes)
         return bool(rules.part_numbers_max and rules.part_numbers_max < most)
+
+    @property
+    def lanes_apart(self) -> bool:
+        """Whether the worst of several lanes counts: then none is beaten by its weighted loss."""
+        worst = self.stage.spec.choice.objective == OBJECTIVE_WORST
+        return worst and len(self.objective) > 1
 
     def choices(self, position: str) -> Choices:
         """Every part of a switch position in every number of pieces."""

@@ -64,7 +64,7 @@ class Steps:
 
 
 @dataclass(frozen=True, slots=True)
-class _Side:
+class Side:
     """One of two groups that can share parts; `slot` holds rows of the saving table or -1."""
 
     cost: IntArray
@@ -74,10 +74,10 @@ class _Side:
     pieces: IntArray
     option: IntArray
 
-    def take(self, index: IntArray) -> _Side:
+    def take(self, index: IntArray) -> Side:
         """The options at `index`."""
         fields = (self.cost, self.loss, self.numbers, self.slot, self.pieces, self.option)
-        return _Side(*(values[index] for values in fields))
+        return Side(*(values[index] for values in fields))
 
 
 def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
@@ -85,7 +85,7 @@ def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
     if choice.worst_point:
         raise ValueError("worst-point loss does not add up over groups: use the solver")
     check_choice(choice)
-    fields = [(_component_fronts(choice, body), k) for k, body in enumerate(choice.skeletons)]
+    fields = [(component_fronts(choice, body), k) for k, body in enumerate(choice.skeletons)]
     fields = [field for field in fields if all(len(steps.cost) for steps in field[0])]
     if not fields:
         return ()
@@ -94,7 +94,7 @@ def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
     for parts, k in _most_promising_first(choice, fields):
         if _beaten(choice.skeletons[k], parts, best):
             continue
-        steps = _whole(choice.skeletons[k], parts, choice.part_numbers_max)
+        steps = whole(choice.skeletons[k], parts, choice.part_numbers_max)
         kept.append((steps, k))
         best = _joined(best, (steps.cost, steps.loss))
     return _selections(kept)
@@ -127,7 +127,7 @@ def components(skeleton: Skeleton) -> tuple[tuple[int, ...], ...]:
     return tuple(sorted(tuple(sorted(members)) for members, _ in found))
 
 
-def _component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
+def component_fronts(choice: Choice, skeleton: Skeleton) -> list[Steps]:
     """Front of each set of groups that can share parts."""
     fronts = []
     for members in components(skeleton):
@@ -143,7 +143,7 @@ def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> 
     groups = [skeleton.groups[k] for k in members]
     steps = _Collector(len(members))
     counted = choice.part_numbers_max is not None
-    for index in _equal_variants(groups, _equal_inside(choice, skeleton, groups)):
+    for index in equal_variants(groups, equal_inside(choice, skeleton, groups)):
         chosen = [group.take(kept) for group, kept in zip(groups, index, strict=True)]
         if len(members) == 1:
             cost = option_costs(choice, chosen[0])
@@ -156,7 +156,7 @@ def _component(choice: Choice, skeleton: Skeleton, members: tuple[int, ...]) -> 
     return Steps(steps.cost, steps.loss, steps.numbers, np.stack(steps.option, axis=1), members)
 
 
-def _equal_inside(choice: Choice, skeleton: Skeleton, groups: list[Group]) -> list[tuple[str, ...]]:
+def equal_inside(choice: Choice, skeleton: Skeleton, groups: list[Group]) -> list[tuple[str, ...]]:
     """Positions that must hold one part, where all of them that the skeleton has are in here."""
     every = {name for group in skeleton.groups for name in group.slot_position}
     here = {name for group in groups for name in group.slot_position}
@@ -164,7 +164,7 @@ def _equal_inside(choice: Choice, skeleton: Skeleton, groups: list[Group]) -> li
     return [names for names in present if len(names) > 1 and here.issuperset(names)]
 
 
-def _equal_variants(groups: list[Group], equal: list[tuple[str, ...]]) -> Iterator[list[IntArray]]:
+def equal_variants(groups: list[Group], equal: list[tuple[str, ...]]) -> Iterator[list[IntArray]]:
     """Options of each group, once per part that the equal positions can all hold."""
     variants = [[np.arange(len(group.loss)) for group in groups]]
     for names in equal:
@@ -193,14 +193,14 @@ def _pair(
     choice: Choice, first: Group, second: Group, index: list[IntArray], steps: _Collector
 ) -> None:
     """Front of two groups that can share parts; `index` are their options' own numbers."""
-    left, right, saving = _sides(choice, first, second, index)
+    left, right, saving = sides(choice, first, second, index)
     left, right = _thinned(left, saving), _thinned(right, saving.swapaxes(1, 2))
     rising = np.asarray((saving < 0).any(axis=(1, 2)))
     for near, far in _apart(left, right, rising):
         steps.add(*_sum(near, far))
     counted = choice.part_numbers_max is not None
     for a, b in _together(left, right, saving, steps):
-        saved, common = _shared(left, right, a, b, saving)
+        saved, common = shared_cost(left, right, a, b, saving)
         cost, loss = left.cost[a] + right.cost[b] - saved, left.loss[a] + right.loss[b]
         numbers = left.numbers[a] + right.numbers[b] - common * counted
         steps.add(cost, loss, numbers, left.option[a], right.option[b])
@@ -216,21 +216,26 @@ def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _C
     order = sorted(range(3), key=lambda k: len(kept[k]))
     one, two, third = ((blank[k].take(kept[k]), index[k][kept[k]]) for k in order)
     a, b = (axis.ravel() for axis in np.indices((len(one[1]), len(two[1]))))
-    both = Group(
-        name="two as one",
-        part=np.concatenate([one[0].part[a], two[0].part[b]], axis=1),
-        pieces=np.concatenate([one[0].pieces[a], two[0].pieces[b]], axis=1),
-        loss=one[0].loss[a] + two[0].loss[b],
-        rows=one[0].rows[a],
-        loss_lane=one[0].loss_lane[a],
-        slot_position=one[0].slot_position + two[0].slot_position,
-    )
+    both = as_one(one[0].take(a), two[0].take(b))
     found = _Collector(2)
     _pair(choice, both, third[0], [np.arange(len(a)), third[1]], found)
     pair, last = found.option
     option = [one[1][a[pair]], two[1][b[pair]], last]
     columns = (option[order.index(k)] for k in range(3))
     steps.add(found.cost, found.loss, found.numbers, *columns)
+
+
+def as_one(one: Group, two: Group) -> Group:
+    """Options of two groups, pair by pair, as the options of one group; without rows."""
+    return Group(
+        name="two as one",
+        part=np.concatenate([one.part, two.part], axis=1),
+        pieces=np.concatenate([one.pieces, two.pieces], axis=1),
+        loss=one.loss + two.loss,
+        rows=one.rows[:, :0],
+        loss_lane=one.loss_lane + two.loss_lane,
+        slot_position=one.slot_position + two.slot_position,
+    )
 
 
 class _Collector:
@@ -253,7 +258,7 @@ class _Collector:
         self.cost, self.loss, self.numbers, *self.option = (values[index] for values in both)
 
     def open_beside(
-        self, side: _Side, some: IntArray, other: _Side, others: IntArray, gain: IntArray
+        self, side: Side, some: IntArray, other: Side, others: IntArray, gain: IntArray
     ) -> IntArray:
         """Which options of a side are not covered beside all of some options of the other.
 
@@ -287,9 +292,9 @@ def _by_numbers(cost: IntArray, loss: IntArray, numbers: IntArray) -> IntArray:
     return kept[np.lexsort((loss[kept], cost[kept]))]
 
 
-def _sides(
+def sides(
     choice: Choice, first: Group, second: Group, index: list[IntArray]
-) -> tuple[_Side, _Side, IntArray]:
+) -> tuple[Side, Side, IntArray]:
     """Both groups over the parts they have in common, and the saving table of those parts.
 
     The table is (n_shared, pieces in first + 1, pieces in second + 1), 0 where a side never uses
@@ -301,8 +306,8 @@ def _sides(
     row = np.full(len(choice.price) + 1, -1, dtype=np.int64)
     row[shared] = np.arange(len(shared))
     counted = choice.part_numbers_max is not None
-    sides = [
-        _Side(
+    both = [
+        Side(
             cost=option_costs(choice, group),
             loss=group.loss,
             numbers=(part >= 0).sum(axis=1) * counted,
@@ -312,11 +317,11 @@ def _sides(
         )
         for group, (part, pieces), own in zip((first, second), slots, index, strict=True)
     ]
-    return sides[0], sides[1], _saving(choice, shared, sides)
+    return both[0], both[1], _saving(choice, shared, both)
 
 
-def _saving(choice: Choice, shared: IntArray, sides: list[_Side]) -> IntArray:
-    present = [_present(side, len(shared), choice.price.shape[1]) for side in sides]
+def _saving(choice: Choice, shared: IntArray, both: list[Side]) -> IntArray:
+    present = [_present(side, len(shared), choice.price.shape[1]) for side in both]
     used = present[0][:, :, None] & present[1][:, None, :]
     count = np.arange(choice.price.shape[1])
     total = np.minimum(count[:, None] + count[None, :], count[-1])
@@ -325,7 +330,7 @@ def _saving(choice: Choice, shared: IntArray, sides: list[_Side]) -> IntArray:
     return np.where(used, apart - price[:, total], 0)
 
 
-def _present(side: _Side, parts: int, width: int) -> BoolArray:
+def _present(side: Side, parts: int, width: int) -> BoolArray:
     """Which piece counts of each shared part some option has, (n_shared, width)."""
     present = np.zeros((parts, width), dtype=bool)
     held = side.slot >= 0
@@ -333,17 +338,17 @@ def _present(side: _Side, parts: int, width: int) -> BoolArray:
     return present
 
 
-def _thinned(side: _Side, saving: IntArray) -> _Side:
+def _thinned(side: Side, saving: IntArray) -> Side:
     """The options that no other option of the same group replaces whatever the partner is."""
     if side.numbers.any():  # a shared part is no further part number: `Rivals` has seen to it
         return side
     if not len(saving):
         return side.take(undominated(side.cost, side.cost, side.loss))
-    gain, pain = (moved.sum(axis=1) for moved in _moved(side, saving))
+    gain, pain = (moved.sum(axis=1) for moved in moved(side, saving))
     return side.take(undominated(side.cost - gain, side.cost + pain, side.loss))
 
 
-def _moved(side: _Side, saving: IntArray) -> tuple[IntArray, IntArray]:
+def moved(side: Side, saving: IntArray) -> tuple[IntArray, IntArray]:
     """Most that a partner can take off and add to the cost of each slot, (n_option, n_slot)."""
     held = side.slot >= 0
     most = np.maximum(saving.max(axis=2, initial=0), 0)
@@ -352,7 +357,7 @@ def _moved(side: _Side, saving: IntArray) -> tuple[IntArray, IntArray]:
     return np.where(held, gain, 0), np.where(held, pain, 0)
 
 
-def _apart(left: _Side, right: _Side, rising: BoolArray) -> Iterator[tuple[_Side, _Side]]:
+def _apart(left: Side, right: Side, rising: BoolArray) -> Iterator[tuple[Side, Side]]:
     """Sub-fronts whose sums never undercount: no part of rising price on both sides."""
     if not rising.any():
         yield _front_of(left), _front_of(right)
@@ -364,18 +369,18 @@ def _apart(left: _Side, right: _Side, rising: BoolArray) -> Iterator[tuple[_Side
         yield _front_of(left.take(near)), _front_of(right.take(far))
 
 
-def _holds(side: _Side, rising: BoolArray) -> BoolArray:
+def _holds(side: Side, rising: BoolArray) -> BoolArray:
     """Which parts of rising price each option holds, (n_option, n_shared)."""
     holds = np.zeros((len(side.cost), len(rising) + 1), dtype=bool)
     np.put_along_axis(holds, np.where(side.slot >= 0, side.slot, len(rising)), True, axis=1)
     return holds[:, :-1] & rising
 
 
-def _front_of(side: _Side) -> _Side:
+def _front_of(side: Side) -> Side:
     return side.take(_by_numbers(side.cost, side.loss, side.numbers))
 
 
-def _sum(left: _Side, right: _Side) -> tuple[IntArray, ...]:
+def _sum(left: Side, right: Side) -> tuple[IntArray, ...]:
     """Every sum of one entry of each side: cost, loss, part numbers, both options."""
     first, second = np.divmod(np.arange(len(left.cost) * len(right.cost)), len(right.cost))
     pairs = ((left.cost, right.cost), (left.loss, right.loss), (left.numbers, right.numbers))
@@ -384,7 +389,7 @@ def _sum(left: _Side, right: _Side) -> tuple[IntArray, ...]:
 
 
 def _together(
-    left: _Side, right: _Side, saving: IntArray, steps: _Collector
+    left: Side, right: Side, saving: IntArray, steps: _Collector
 ) -> Iterator[tuple[IntArray, IntArray]]:
     """Index pairs of options that share at least one part, in handfuls.
 
@@ -392,7 +397,7 @@ def _together(
     """
     if not len(saving):
         return
-    gains = _moved(left, saving), _moved(right, saving.swapaxes(1, 2))
+    gains = moved(left, saving), moved(right, saving.swapaxes(1, 2))
     firsts: list[IntArray] = []
     seconds: list[IntArray] = []
     waiting, parts = 0, len(saving)
@@ -410,7 +415,7 @@ def _together(
             firsts, seconds, waiting = [], [], 0
 
 
-def _holders(side: _Side, part: int, gain: IntArray, pain: IntArray) -> IntArray:
+def _holders(side: Side, part: int, gain: IntArray, pain: IntArray) -> IntArray:
     """The options that hold a part and that no other with as many of it replaces.
 
     Whatever partner shares the part saves as much with the one as with the other.
@@ -426,8 +431,8 @@ def _holders(side: _Side, part: int, gain: IntArray, pain: IntArray) -> IntArray
     return np.asarray(option[np.concatenate(kept)])
 
 
-def _shared(
-    left: _Side, right: _Side, a: IntArray, b: IntArray, saving: IntArray
+def shared_cost(
+    left: Side, right: Side, a: IntArray, b: IntArray, saving: IntArray
 ) -> tuple[IntArray, IntArray]:
     """What each pair saves by buying its common parts together, and their number, (n_pair,)."""
     saved = np.zeros(len(a), dtype=np.int64)
@@ -479,7 +484,7 @@ def _joined(first: Staircase, second: Staircase) -> Staircase:
     return cost[index], loss[index]
 
 
-def _whole(skeleton: Skeleton, parts: list[Steps], numbers_max: int | None) -> Steps:
+def whole(skeleton: Skeleton, parts: list[Steps], numbers_max: int | None) -> Steps:
     """Front of one skeleton: fixed terms plus the sums of its components, groups in order."""
     total = Steps(
         np.array([skeleton.cost_fixed], dtype=np.int64),

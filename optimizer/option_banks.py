@@ -24,7 +24,7 @@ from optimizer.records import (
     IntArray,
 )
 from optimizer.rivals import Rivals
-from optimizer.workbench import LEVELS, Workbench, group_of
+from optimizer.workbench import LEVELS, Workbench, group_of, worst_numbers
 
 FIRST_BANKS = 48
 """Banks tried per direction in a sketch."""
@@ -87,13 +87,30 @@ def bank_groups(bench: Workbench, *, alone: bool) -> list[Group] | None:
     return groups
 
 
+def bank_losses(bench: Workbench, group: Group) -> tuple[IntArray, IntArray]:
+    """Least and most that banks of a node count for beside others, loss units, (n_option,) each.
+
+    Where lanes are apart a bank is only beaten by one that loses no more in any of them.
+    """
+    found = bench.found
+    if not found.lanes_apart:
+        return group.loss, group.loss
+    node = group.name.removesuffix(" bank")
+    duty = screen.bank_duty(bench.scene, node, found.pool.bank[node][:1], found.objective)
+    loss = group.loss_lane[:, worst_numbers(found)]
+    least, most = bank_choice.loss_span(loss, bank_choice.lane_scale(duty, found.weight))
+    return np.floor(least).astype(np.int64), np.ceil(most).astype(np.int64)
+
+
 def bank_rivals(bench: Workbench, group: Group) -> Rivals:
     """The banks of a node with what they cost alone and add at least."""
+    loss, loss_most = bank_losses(bench, group)
     prices = bench.found.prices
     most, least = prices.alone("capacitor"), bench.found.marginal["capacitor"]
     rows = np.where(group.part < 0, 0, group.part - prices.offset["capacitor"])
     shared = np.asarray((least < most).any(axis=1))
-    return Rivals(rows, group.pieces, group.loss, least, most, shared)
+    apart = loss_most if bench.found.lanes_apart else None
+    return Rivals(rows, group.pieces, loss, least, most, shared, loss_most=apart)
 
 
 def _banks(bench: Workbench, node: Node, cost: IntArray, floor: IntArray) -> Group:
@@ -217,7 +234,7 @@ def _mixed_banks(
     cost, listed = hopeful(bench, node, cost, dearest, "least")
     known, loss = np.zeros(0, dtype=np.int64), np.zeros(0)
     if not bench.aim.complete:
-        loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **single)
+        loss = _most_loss(bench, node, single)
         known = node.alone[single["first"], single["first_pieces"]]
     mixed = bank_mix.mixed_options(
         objective=node.duty,
@@ -235,6 +252,7 @@ def _mixed_banks(
         fits=forced_pairs(bench, node),
         also=lambda some: robust_banks(bench, node.name, node.types, some),
         listed=listed,
+        lanes_apart=bench.found.lanes_apart,
         watch=bench.aim.watch,
     )
     paid = cost[mixed.first, mixed.first_pieces] + cost[mixed.second, mixed.second_pieces]
@@ -245,6 +263,15 @@ def _mixed_banks(
         "second": mixed.second[keep],
         "second_pieces": mixed.second_pieces[keep],
     }
+
+
+def _most_loss(bench: Workbench, node: Node, banks: dict[str, IntArray]) -> FloatArray:
+    """What banks count for as rivals of others [W], (n_bank,)."""
+    duty, weight = node.duty, bench.found.weight
+    if not bench.found.lanes_apart:
+        return bank_choice.weighted_loss(duty=duty, weight=weight, **banks)
+    loss = duty.solve(banks, ripple=False).loss
+    return bank_choice.loss_span(loss, bank_choice.lane_scale(duty, weight))[1]
 
 
 def levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, FloatArray, int | None]:

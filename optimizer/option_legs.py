@@ -70,12 +70,17 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
         return None
     keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
     control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-    if not (bench.aim.complete or bench.aim.pairs):
+    if not _every(bench):
         keep = _unbeaten(bench, leg, control, synchronous, loss)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     if not len(control[0]):
         return None
     return _pairs_that_pass(bench, leg, control, synchronous)
+
+
+def _every(bench: Workbench) -> bool:
+    """Whether pairs that others beat in cost and loss may be wanted too."""
+    return bench.aim.complete or bench.aim.pairs or bench.found.lanes_apart
 
 
 def _not_outdone(
@@ -87,7 +92,7 @@ def _not_outdone(
     """
     every = np.arange(len(bound))
     rivals = _rivals(bench, leg, control, synchronous, bound)
-    plain = not (bench.aim.complete or bench.aim.pairs or rivals.counted or any(rivals.fixed))
+    plain = not (_every(bench) or rivals.counted or any(rivals.fixed))
     if not plain or len(bound) < 2 * PROMISING:
         return every
     most = pair_cost(rivals.most, rivals.rows, rivals.pieces)

@@ -17,6 +17,7 @@ from optimizer.dominance import Staircase
 from optimizer.market import whole_units
 from optimizer.option_banks import (
     Node,
+    bank_losses,
     bank_options,
     bank_rivals,
     forced_pairs,
@@ -58,7 +59,7 @@ def watts(loss: IntArray) -> FloatArray:
 class _Side:
     """One node: its types, its banks that share nothing, and what sharing can save.
 
-    cost : of `alone`, (n_option,)
+    cost : of `alone`, (n_option,); loss, loss_most : least and most it counts for, loss units
     saving : most that pieces of a type save beside pieces of it at the other node, 0 for none, and
     worth : what of it a bank may be dearer than those that share nothing,
         (n_part of the kind, pieces_max + 1); common : types that the other node may hold, (n_part,)
@@ -67,15 +68,18 @@ class _Side:
     node: Node
     alone: Group
     cost: IntArray
+    loss: IntArray
+    loss_most: IntArray
     saving: IntArray
     worth: IntArray
     common: BoolArray
 
-    def single(self, kind_start: int) -> tuple[IntArray, IntArray, FloatArray]:
-        """Row, pieces and loss [W] of the banks of one type."""
+    def single(self, kind_start: int) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+        """Row, pieces and least and most loss [W] of the banks of one type."""
         one = self.alone.part[:, 1] < 0
         rows = np.asarray(self.alone.part[one, 0] - kind_start)
-        return rows, self.alone.pieces[one, 0], watts(self.alone.loss[one])
+        loss = watts(self.loss[one]), watts(self.loss_most[one])
+        return rows, self.alone.pieces[one, 0], *loss
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +154,11 @@ def _sides(bench: Workbench, alone: Mapping[str, Group]) -> tuple[_Side, _Side]:
         common &= (saved > 0).any(axis=(1, 2))
     rivals = [bank_rivals(bench, group) for group in alone.values()]
     costs = [pair_cost(table, one.rows, one.pieces) for one in rivals]
+    losses = [bank_losses(bench, group) for group in alone.values()]
+    columns = zip(nodes, alone.values(), costs, losses, (2, 1), strict=True)
     one, two = (
-        _Side(node, group, cost, saved.max(axis=axis), saved.max(axis=axis), common)
-        for node, group, cost, axis in zip(nodes, alone.values(), costs, (2, 1), strict=True)
+        _Side(node, group, cost, *loss, saved.max(axis=axis), saved.max(axis=axis), common)
+        for node, group, cost, loss, axis in columns
     )
     return one, two
 
@@ -161,7 +167,7 @@ def _front(bench: Workbench, side: _Side) -> Front | None:
     """Best loss of the banks that share nothing; None where others may be wanted."""
     if _every(bench):
         return None
-    return Front(side.cost, watts(side.alone.loss))
+    return Front(side.cost, watts(side.loss_most))
 
 
 def _lowered(side: _Side) -> IntArray:
@@ -252,6 +258,7 @@ def _cascade(bench: Workbench, node: Node, room: Known | SharedRoom) -> Cascade:
         room,
         fits,
         also=lambda some: robust_banks(bench, node.name, node.types, some),
+        lanes_apart=bench.found.lanes_apart,
     )
 
 
@@ -267,7 +274,7 @@ def _offers(bench: Workbench, side: _Side, pairs: Pairs, loss: IntArray) -> _Off
         np.concatenate([part, rows]),
         np.concatenate([side.alone.pieces[single], pieces]),
         np.concatenate([side.cost[single], pairs.cost]),
-        np.concatenate([side.alone.loss[single], loss]),
+        np.concatenate([side.loss[single], loss]),
     )
 
 
@@ -280,7 +287,7 @@ def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Sid
     """
     if _every(bench):
         return side
-    cost, loss = open_losses.stair_of(other.cost, other.alone.loss)
+    cost, loss = open_losses.stair_of(other.cost, other.loss_most)
     place = np.searchsorted(-loss, -offers.loss)
     gap = np.maximum(offers.cost - np.append(cost, PRICE_NONE)[place], 0)
     least = np.full(len(side.common) + 1, 2 * PRICE_NONE)  # the last one takes what is no type
@@ -387,14 +394,16 @@ def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> 
     node = side.node
     place = np.full(len(side.common), -1)
     place[node.types] = np.arange(len(node.types))
-    rows, pieces, loss = side.single(bench.found.prices.start("capacitor"))
-    single = place[rows], pieces, loss
+    rows, pieces, least, dearest = side.single(bench.found.prices.start("capacitor"))
+    single = place[rows], pieces, least, dearest
     cascade, watch = _cascade(bench, node, room), bench.aim.watch
-    pairs, lost = shared_room.solved(cascade, found.pairs, watch)
+    pairs, lost, most = shared_room.solved(cascade, found.pairs, watch)
     if bench.aim.complete:
         best = shared_room.passing(cascade, pairs, watch)
     else:
-        best = shared_room.unbeaten(cascade, room, pairs, lost, offered(node.alone), single, watch)
+        best = shared_room.unbeaten(
+            cascade, room, pairs, (lost, most), offered(node.alone), single, watch
+        )
     return _Found(pairs.keep(best), whole_units(lost[best]))
 
 

@@ -42,6 +42,7 @@ from optimizer.workbench import (
     fixed_row,
     group_of,
     rounded_units,
+    worst_numbers,
     worst_wanted,
 )
 
@@ -146,6 +147,7 @@ def _skeleton(bench: Workbench, skeleton: int, groups: tuple[Group, ...]) -> Ske
         loss_fixed=int(rounded_units(fixed[:, found.objective] @ found.weight)[0]),
         rows_fixed=fixed_row(bench.rows, bench.scene),
         loss_lane_fixed=rounded_units(fixed[0, worst_wanted(stage)]),
+        lanes=worst_numbers(found),
     )
 
 

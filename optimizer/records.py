@@ -327,7 +327,10 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Skeleton:
-    """One (topology, frequency, inductor): its groups, of which one option each is chosen."""
+    """One (topology, frequency, inductor): its groups, of which one option each is chosen.
+
+    lanes : numbers of the worst-point lanes by which the worst point is bounded; none for all
+    """
 
     name: str
     groups: tuple[Group, ...]
@@ -335,6 +338,7 @@ class Skeleton:
     loss_fixed: int
     rows_fixed: FloatArray
     loss_lane_fixed: IntArray
+    lanes: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)

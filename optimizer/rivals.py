@@ -35,6 +35,8 @@ class Rivals:
     shared : parts that another place of the set may hold too, (n_part,)
     fixed : places whose part must stay, (2,)
     counted : whether part numbers are limited: then nothing is replaced by more of them
+    loss_most : where an option loses between `loss` and this, which then counts for it as a rival
+        of others, (n_option,); None where `loss` is exact
     """
 
     rows: IntArray
@@ -45,6 +47,7 @@ class Rivals:
     shared: BoolArray
     fixed: tuple[bool, bool] = (False, False)
     counted: bool = False
+    loss_most: FloatArray | IntArray | None = None
 
     def unbeaten(self, index: IntArray) -> BoolArray:
         """Which of the options at `index` none of them replaces, (n_index,).
@@ -55,19 +58,22 @@ class Rivals:
         options the first stays.
         """
         rows, pieces, loss = self.rows[index], self.pieces[index], self.loss[index]
+        most_loss = None if self.loss_most is None else self.loss_most[index]
         table = self._table()
         held = rows[:, np.flatnonzero(self.fixed)]
         least, most = (pair_cost(one, rows, pieces) for one in (table, self.most))
         bought = pieces > 0
         bought[:, 1] &= rows[:, 0] != rows[:, 1]
         fresh = bought & ~self.shared[rows]
-        keep = ~self._beaten(least, most, loss, held, fresh.sum(axis=1), bought.sum(axis=1))
+        numbers = fresh.sum(axis=1), bought.sum(axis=1)
+        keep = ~self._beaten(least, most, (loss, most_loss), held, *numbers)
         holds = self.shared[rows] & (pieces > 0) & (rows[:, :1] != rows[:, 1:]) & keep[:, None]
         some, slot = np.nonzero(holds)
         key = np.column_stack([held[some], rows[some, slot], pieces[some, slot]])
         partner = rows[some, 1 - slot], pieces[some, 1 - slot]
         numbers = fresh[some, 1 - slot].astype(int), bought[some, 1 - slot].astype(int)
-        falls = self._beaten(table[partner], self.most[partner], loss[some], key, *numbers)
+        lost = loss[some], None if most_loss is None else most_loss[some]
+        falls = self._beaten(table[partner], self.most[partner], lost, key, *numbers)
         keep[some[falls]] = False
         return keep
 
@@ -83,7 +89,7 @@ class Rivals:
         self,
         least: IntArray,
         most: IntArray,
-        loss: FloatArray | IntArray,
+        losses: tuple[FloatArray | IntArray, FloatArray | IntArray | None],
         key: IntArray,
         fresh: IntArray,
         bought: IntArray,
@@ -92,8 +98,9 @@ class Rivals:
 
         fresh, bought : part numbers that each adds at least and at most, (n_option,)
         """
+        loss, most_loss = losses
         if not self.counted:
-            return beaten(least, most, loss, key)
+            return beaten(least, most, loss, key, most_loss)
         falls = np.zeros(len(loss), dtype=bool)
         for number in np.unique(fresh):
             fits = bought <= number
@@ -146,10 +153,13 @@ class Rivals:
     def _gap(self) -> IntArray:
         """What each option costs above the cheapest that loses no more, none shared."""
         alone = pair_cost(self.most, self.rows, self.pieces)
-        loss = np.unique(self.loss, return_inverse=True)[1]
-        stair = dominance.staircase(alone, loss)
-        place = np.searchsorted(-loss[stair], -loss)
-        return np.asarray(alone - alone[stair][place])
+        least, most = self.loss, self.loss if self.loss_most is None else self.loss_most
+        rank = np.unique(np.concatenate([least, most]), return_inverse=True)[1]
+        least, most = rank[: len(least)], rank[len(least) :]
+        stair = dominance.staircase(alone, most)
+        place = np.searchsorted(-most[stair], -least)
+        cheapest = np.append(alone[stair], NEVER)[place]
+        return np.asarray(np.maximum(alone - cheapest, 0))
 
     def _name(self) -> IntArray:
         """One number for the two parts of each option, whatever their order."""
@@ -157,11 +167,29 @@ class Rivals:
 
 
 def beaten(
-    least: IntArray, most: IntArray, loss: FloatArray | IntArray, key: IntArray
+    least: IntArray,
+    most: IntArray,
+    loss: FloatArray | IntArray,
+    key: IntArray,
+    loss_most: FloatArray | IntArray | None = None,
 ) -> BoolArray:
-    """Which options another one of the same key replaces, (n_option,)."""
+    """Which options another one of the same key replaces, (n_option,).
+
+    loss_most : as in `Rivals`; then of equal options all stay
+    """
     if not len(loss):
         return np.zeros(0, dtype=bool)
+    if loss_most is not None:
+        # every option once as what may fall and no rival, once as a rival that never falls
+        never, free = np.full(len(loss), NEVER), np.full(len(loss), -NEVER)
+        count = len(loss)
+        falls = beaten(
+            np.concatenate([least, free]),
+            np.concatenate([never, most]),
+            np.concatenate([loss, np.nextafter(loss_most.astype(np.float64), np.inf)]),
+            np.concatenate([key, key]),
+        )
+        return falls[:count]
     order = np.lexsort((np.arange(len(loss)), most, loss, *key.T))
     change = (key[order][1:] != key[order][:-1]).any(axis=1)
     group = np.concatenate([[0], np.cumsum(change)])

@@ -22,9 +22,9 @@ from optimizer.dominance import (
     other_pieces,
     staircase,
 )
-from optimizer.merge import mergeable, relaxed_front
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
 from optimizer.tally import pooled_slots, selection_cost, selection_loss, violations
+from optimizer.worst_merge import bounding, mergeable, relaxed_front
 
 ROW_PRICES = (0.4, 2.0)
 """Prices of one whole row, in typical losses of a set, that the scouts try."""
@@ -49,7 +49,7 @@ def incumbents(
     found = {(point.skeleton, point.option): point for point in known}
     if mergeable(replace(choice, worst_point=False)):
         broken: set[str] = set()
-        for scout in _scouts(choice, broken):
+        for scout in _scouts(bounding(choice), broken):
             for point in relaxed_front(scout):
                 found.setdefault((point.skeleton, point.option), point)
                 broken |= set(violations(choice, point.skeleton, point.option))

@@ -128,20 +128,23 @@ def _searched(
     worst = found.spec.choice.objective == OBJECTIVE_WORST and not any_set
     with ExitStack() as held:
 
-        def surveyed(stair: Staircase | None) -> Expansion:
+        def sketched(stair: Staircase | None) -> Expansion:
             work = held.enter_context(closing(Expansion(found, clock, processes, end=end)))
             work.stair = stair or work.stair
             if work.keys:
                 work.bound()
                 work.sketch(any_set=any_set)
-            if work.keys and not any_set:
-                work.survey()
             return work
 
         # the bounds raise what is known by one again
-        work = surveyed(None if known is None else (known[0], known[1] - 1))
+        work = sketched(None if known is None else (known[0], known[1] - 1))
         if worst and worst_lane.turned(work):
-            work = surveyed(work.stair)
+            work = sketched(work.stair)
+        if work.keys and not any_set:
+            work.survey()
+        while worst and worst_lane.turned(work):
+            work = sketched(work.stair)
+            work.survey()
         if not work.keys:
             found.open_from = (0.0, 0.0) if found.skipped else found.open_from
             found.seconds = clock.seconds

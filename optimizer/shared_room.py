@@ -125,17 +125,20 @@ def quiet(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
     return _indices(pairs, cascade.quiet, watch)
 
 
-def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatArray]:
-    """Banks whose loss [W], solved in full, still leaves them room, and that loss."""
-    kept, losses = [], []
+def solved(cascade: Cascade, pairs: Pairs, watch: Watch) -> tuple[Pairs, FloatArray, FloatArray]:
+    """Banks whose loss [W], solved in full, still leaves them room; that loss, and as rivals."""
+    kept, losses, rivals = [], [], []
     for some in _blocks(len(pairs.cost)):
         watch()
         part = pairs.keep(some)
-        loss = cascade.loss(part)
+        loss, most = cascade.losses(part)
         open_still = loss < cascade.room.of(part)
         kept.append(part.keep(open_still))
         losses.append(loss[open_still])
-    return (Pairs.join(kept), np.concatenate(losses)) if kept else (pairs, np.zeros(0))
+        rivals.append(most[open_still])
+    if not kept:
+        return pairs, np.zeros(0), np.zeros(0)
+    return Pairs.join(kept), np.concatenate(losses), np.concatenate(rivals)
 
 
 def passing(cascade: Cascade, pairs: Pairs, watch: Watch) -> IntArray:
@@ -156,19 +159,21 @@ def unbeaten(
     cascade: Cascade,
     room: SharedRoom,
     pairs: Pairs,
-    loss: FloatArray,
+    losses: tuple[FloatArray, FloatArray],
     alone: IntArray,
-    single: tuple[IntArray, IntArray, FloatArray],
+    single: tuple[IntArray, IntArray, FloatArray, FloatArray],
     watch: Watch,
 ) -> IntArray:
     """Indices of the banks that pass and that nothing replaces in all they may share.
 
     alone : cost of so many pieces of each type bought for this bank only, (n_type, pieces_max + 1)
-    single : type, pieces and loss of the banks of one type that keep every limit
+    losses : of the banks, and what they count for as rivals [W], (n,) each
+    single : type, pieces and both losses of the banks of one type that keep every limit
     Beside a bank that holds its shared type, a bank is replaced by one that holds as many pieces
     of that type, whose other part costs no more alone, and that loses no more. A bank that may
     share both types stays.
     """
+    loss, most = losses
     first, second, both = (loss < value for value in room.parts(pairs))
     # one entry for each type that a bank may share, and one for each bank of one type
     bank = np.concatenate([np.flatnonzero(first), np.flatnonzero(second)])
@@ -183,13 +188,17 @@ def unbeaten(
         ]
     )
     lost = np.concatenate([loss[first], loss[second], single[2]])
+    rival = None
+    if cascade.lanes_apart:
+        rival = np.concatenate([most[first], most[second], single[3]])
     key = np.column_stack([held, pieces])
     passed = np.zeros(len(loss) + 1, dtype=bool)  # the last one stands for NOBODY
     passed[NOBODY] = True
     left, asked = np.arange(len(bank)), np.flatnonzero(both)
     while True:
         watch()
-        best = left[~beaten(other[left], other[left], lost[left], key[left])]
+        rivals = None if rival is None else rival[left]
+        best = left[~beaten(other[left], other[left], lost[left], key[left], rivals)]
         asked = np.union1d(asked, bank[best])
         asked = asked[~passed[asked]]
         if not len(asked):

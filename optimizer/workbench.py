@@ -395,6 +395,12 @@ def worst_wanted(stage: Stage) -> BoolArray:
     return np.asarray(limits.worst_lanes(stage) & wanted)
 
 
+def worst_numbers(found: Market) -> IntArray:
+    """Lanes of the objective as numbers among those of the worst point; none for another one."""
+    wanted = worst_wanted(found.stage)
+    return np.flatnonzero(np.isin(np.flatnonzero(wanted), found.objective))
+
+
 def group_of(
     bench: Workbench,
     name: str,

@@ -20,7 +20,9 @@ from optimizer.parts.bank_choice import (
     RIPPLE_ROOM,
     BankDuty,
     BankLimits,
+    lane_scale,
     lanes_of,
+    loss_span,
     usable_types,
     verdicts,
     weighted_loss,
@@ -174,6 +176,39 @@ def _objective(duty: BankDuty, weight: FloatArray) -> Objective:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Lowest(Objective):
+    """The least bound over some lanes, each by its scale; `pull` is the most of any lane."""
+
+    each: tuple[Objective, ...]
+    scale: tuple[float, ...]
+
+    def closer(self, pairs: Pairs) -> FloatArray:
+        """Lower bound with the largest terms of each lane exact."""
+        bounds = [
+            one.closer(pairs) / scale for one, scale in zip(self.each, self.scale, strict=True)
+        ]
+        return np.asarray(np.min(bounds, axis=0))
+
+
+def _lowest(duty: BankDuty, scale: FloatArray) -> Objective:
+    """The bound of the least loss over the lanes with a current, each by its scale."""
+    lanes = np.flatnonzero(scale > 0)
+    if not len(lanes):
+        return _objective(duty, np.zeros(len(scale)))
+    one = np.ones(1)
+    each = [_objective(lanes_of(duty, np.array([lane])), one) for lane in lanes]
+    unbounded = any(one.power == 0 for one in each)
+    pull = [
+        own.pull * scale[lane] / max(own.power, np.finfo(float).tiny) ** 2
+        for own, lane in zip(each, lanes, strict=True)
+    ]
+    power = 0.0 if unbounded else 1.0
+    none = np.zeros_like(pull[0])
+    scales = tuple(float(scale[lane]) for lane in lanes)
+    return _Lowest(np.max(pull, axis=0), power, none, 0.0, (), (), tuple(each), scales)
+
+
 def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
     """Lanes where a capacitive or a resistive bank is likely to fail first, strongest harmonic."""
     strength = np.abs(duty.harmonics[0, :, : bank.HARMONICS])
@@ -223,17 +258,24 @@ class Cascade:
         room: Room,
         fits: Fits | None = None,
         also: Also | None = None,
+        *,
+        lanes_apart: bool = False,
     ) -> None:
         """Take the lanes of the objective that weigh anything, and those of the limits.
 
         fits : which banks are allowed at all; None for all
         also : what else is asked of banks that keep the limits; None for nothing
+        lanes_apart : whether a loss is the least over the lanes, each by its scale, in place of
+            the weighted one, and a bank is beaten only in every lane
         """
-        self.fits, self.also = fits, also
+        self.fits, self.also, self.lanes_apart = fits, also, lanes_apart
         used = np.asarray(weight) > 0
         self.duty, self.sizing = lanes_of(duties[0], used), duties[1]
         self.weight, self.limits, self.room = np.asarray(weight)[used], limits, room
-        self.objective = _objective(self.duty, self.weight)
+        self.scale = lane_scale(self.duty, self.weight)
+        self.objective = (
+            _lowest(self.duty, self.scale) if lanes_apart else _objective(self.duty, self.weight)
+        )
         worst = _worst_terms(self.sizing, limits)
         self.lanes = _terms(self.sizing, limits, worst)
         self.worst = [
@@ -366,8 +408,15 @@ class Cascade:
         return pairs.keep(keep)
 
     def loss(self, pairs: Pairs) -> FloatArray:
-        """Weighted loss [W], solved in full."""
-        return weighted_loss(duty=self.duty, weight=self.weight, **pairs.choice())
+        """Loss [W], solved in full."""
+        return self.losses(pairs)[0]
+
+    def losses(self, pairs: Pairs) -> tuple[FloatArray, FloatArray]:
+        """The same, and the most over the lanes where these are apart."""
+        if self.lanes_apart:
+            return loss_span(self.duty.solve(pairs.choice(), ripple=False).loss, self.scale)
+        loss = weighted_loss(duty=self.duty, weight=self.weight, **pairs.choice())
+        return loss, loss
 
     def quiet(self, pairs: Pairs) -> IntArray:
         """Indices of the banks whose ripple, seen at a few instants, keeps the worst lanes."""

@@ -190,6 +190,38 @@ def weighted_loss(
     return np.asarray(duty.solve(choice, ripple=False).loss @ weight)
 
 
+def lane_scale(duty: BankDuty, weight: FloatArray) -> FloatArray:
+    """What banks lose in each lane beside their weighted loss, about: the square of the current.
+
+    duty : current [A] of the objective lanes; weight : weight of each lane [1], (n_lane,)
+    Returns : loss in each lane over the weighted loss of a bank of one resistance [1], (n_lane,)
+
+    Holds for: any duty; zeros where there is no current.
+    Source: definition.
+    """
+    square = duty.i_rms_ac[0] ** 2
+    total = float(square @ weight)
+    return np.asarray(square / total if total > 0 else np.zeros(len(square)))
+
+
+def loss_span(loss: FloatArray | IntArray, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least and most of the losses of each bank over its lanes, each by the scale of the lane.
+
+    loss : [W], (n_choice, n_lane); scale : [1], (n_lane,), see `lane_scale`
+    Returns : (n_choice,) each, units of `loss`. The least is never above the weighted loss. A bank
+    whose most is no more than the least of another loses no more in any lane.
+
+    Holds for: lanes without current, in which no bank loses anything, are left out.
+    Source: definition.
+    """
+    used = scale > 0
+    if not used.any():
+        nothing = np.zeros(len(loss))
+        return nothing, nothing
+    scaled = loss[:, used] / scale[used]
+    return np.asarray(scaled.min(axis=1)), np.asarray(scaled.max(axis=1))
+
+
 def verdicts(
     *,
     duty: BankDuty,

@@ -106,16 +106,16 @@ class _Search:
 
     def __init__(self, cascade: Cascade, room: Known, costs: _Costs, grow: bool) -> None:
         self.cascade, self.room, self.costs, self.grow = cascade, room, costs, grow
-        self.found, self.loss = Pairs(*[_NONE] * 6), np.empty(0)
+        self.found, self.loss, self.most = Pairs(*[_NONE] * 6), np.empty(0), np.empty(0)
 
     def settle(self, pairs: Pairs) -> None:
         """Solve in full what is left and keep what is feasible and not beaten."""
         cascade, room = self.cascade, self.room
         pairs = pairs.keep(cascade.quiet(pairs))
-        loss = cascade.loss(pairs)
+        loss, most = cascade.losses(pairs)
         keep = loss < np.minimum(room.levels.exact(pairs.cost), room.front.exact(pairs.floor))
         cascade.fell("loss", keep)
-        pairs, loss = pairs.keep(keep), loss[keep]
+        pairs, loss, most = pairs.keep(keep), loss[keep], most[keep]
         if not self.grow:
             passes = cascade.passes(pairs)
             self.found = Pairs.join([self.found, pairs.keep(passes)])
@@ -124,6 +124,7 @@ class _Search:
         known = self.found.cost.size
         every = Pairs.join([self.found, pairs])
         losses = np.concatenate([self.loss, loss])
+        dearest = np.concatenate([self.most, most])
         rivals = Rivals(
             np.stack([every.first, every.second], axis=1),
             np.stack([every.first_pieces, every.second_pieces], axis=1),
@@ -131,11 +132,12 @@ class _Search:
             self.costs.floor,
             self.costs.worst,
             self.costs.shared,
+            loss_most=dearest if cascade.lanes_apart else None,
         )
         asked = np.arange(losses.size) < known
         kept = rivals.settled(asked, lambda k: cascade.passes(every.keep(k)))
-        self.found, self.loss = every.keep(kept), losses[kept]
-        room.front.add(self.costs.worst_of(self.found), self.loss)
+        self.found, self.loss, self.most = every.keep(kept), losses[kept], dearest[kept]
+        room.front.add(self.costs.worst_of(self.found), self.most)
 
     def result(self) -> BankOptions:
         """Everything found, cheapest first."""
@@ -160,6 +162,7 @@ def mixed_options(
     fits: Fits | None = None,
     also: Also | None = None,
     listed: Banks | None = None,
+    lanes_apart: bool = False,
     watch: Watch = go_on,
 ) -> BankOptions:
     """Every bank of two types that is feasible and that no cheaper known bank beats in loss.
@@ -181,6 +184,7 @@ def mixed_options(
     fits : which banks are allowed at all; None for all
     also : what else is asked of banks that keep the limits, by the columns of a choice
     listed : every bank that may pass the limits at such a cost, where that is known already
+    lanes_apart : as `Cascade` takes it; then `single_loss` is the most over the lanes
     watch : called often; raises where the search is to end
     Returns : banks with cost [1] and loss [W], cheapest first; `falls` counts the rest by test
 
@@ -206,7 +210,8 @@ def mixed_options(
         cost if cost_floor is None else cost_floor,
         cost if cost_worst is None else cost_worst,
     )
-    cascade = Cascade((objective, sizing), weight, limits, room, fits, also)
+    duties = objective, sizing
+    cascade = Cascade(duties, weight, limits, room, fits, also, lanes_apart=lanes_apart)
     search = _Search(cascade, room, costs, grow)
     queue: list[Pairs] = []
     ready: list[Pairs] = []
