@@ -20,6 +20,7 @@ from optimizer import (
     fitting,
     floors,
     floors_legs,
+    merge_worst,
     narrow,
     options,
     row_floors,
@@ -27,7 +28,6 @@ from optimizer import (
     second_sources,
     tally,
     workbench,
-    worst_merge,
 )
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
@@ -82,7 +82,10 @@ Together = Callable[[Sequence[Task]], list[Skeleton | None]]
 
 
 class Expansion:
-    """Bounds, front so far and expanded skeletons of one search."""
+    """Bounds, front so far and expanded skeletons of one search.
+
+    worst : topology and number of the worst lane of sets found, by cost and loss
+    """
 
     def __init__(self, found: Found, clock: Clock, processes: int = 1, *, end: str = "") -> None:
         self.found, self.clock, self.processes, self.end = found, clock, processes, end
@@ -102,6 +105,7 @@ class Expansion:
         self.bounds: FloatArray = np.zeros((len(self.keys), len(self.weights)))
         none: IntArray = np.zeros(0, dtype=np.int64)
         self.stair: Staircase = (none, none)
+        self.worst: dict[tuple[int, int], tuple[str, int]] = {}
         self.expanded: dict[Key, Skeleton] = {}
         self.sketched: dict[Key, Skeleton] = {}
         self.left: list[int] = []
@@ -401,6 +405,10 @@ class Expansion:
         sets = [one for one in sets if self.robust(key, skeleton, one.option)]
         if sets and self.found.first is None:
             self.found.first = (choice, sets[0])
+        if choice.worst_point:
+            for one in sets:
+                lane = int(np.argmax(tally.lane_losses(choice, one.skeleton, one.option)))
+                self.worst[one.cost, one.loss] = key[0], lane
         covering = [(one.cost, one.loss) for one in sets]
         if self.end == "cost" and sets:
             covering.append((min(covering)[0] + 1, COVERED))
@@ -446,7 +454,7 @@ def loosened(choice: Choice, sifted: tuple[str, ...]) -> Choice:
         most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
         spare = np.maximum(np.sum([np.zeros_like(body.rows_fixed), *most], axis=0), 0.0)
         bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
-    return worst_merge.bounding(replace(choice, skeletons=tuple(bodies)))
+    return merge_worst.bounding(replace(choice, skeletons=tuple(bodies)))
 
 
 def feasible_sets(choice: Choice, known: Staircase | None = None) -> list[Selection]:
@@ -454,9 +462,9 @@ def feasible_sets(choice: Choice, known: Staircase | None = None) -> list[Select
 
     known : what they cover need not be found
     """
-    bounding = worst_merge.bounding(choice)
-    if worst_merge.mergeable(bounding):
-        relaxed = worst_merge.relaxed_front(bounding, known)
+    bounding = merge_worst.bounding(choice)
+    if merge_worst.mergeable(bounding):
+        relaxed = merge_worst.relaxed_front(bounding, known)
         if all(holds(choice, one) for one in relaxed):
             return list(relaxed)
     return list(scouts.incumbents(choice))

@@ -19,13 +19,13 @@ import numpy as np
 from optimizer.dominance import staircase
 from optimizer.errors import NotProved
 from optimizer.fitting import within
+from optimizer.merge_worst import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
 from optimizer.restrict import Reduced, reduced
 from optimizer.scouts import costs_and_losses, incumbents, needed
 from optimizer.selection import INFEASIBLE, OPTIMAL, Answer, Selector
 from optimizer.selfcheck import check_solver_once
 from optimizer.tally import check_choice, violations
-from optimizer.worst_merge import mergeable, relaxed_front
 
 PROVE_SEED = 2024
 """Seed of the points that the solver proves again after the merge."""

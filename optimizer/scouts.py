@@ -22,9 +22,9 @@ from optimizer.dominance import (
     other_pieces,
     staircase,
 )
+from optimizer.merge_worst import bounding, mergeable, relaxed_front
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
 from optimizer.tally import pooled_slots, selection_cost, selection_loss, violations
-from optimizer.worst_merge import bounding, mergeable, relaxed_front
 
 ROW_PRICES = (0.4, 2.0)
 """Prices of one whole row, in typical losses of a set, that the scouts try."""

@@ -128,9 +128,10 @@ def _searched(
     worst = found.spec.choice.objective == OBJECTIVE_WORST and not any_set
     with ExitStack() as held:
 
-        def sketched(stair: Staircase | None) -> Expansion:
+        def sketched(stair: Staircase | None, before: Expansion | None = None) -> Expansion:
             work = held.enter_context(closing(Expansion(found, clock, processes, end=end)))
             work.stair = stair or work.stair
+            work.worst = {} if before is None else before.worst
             if work.keys:
                 work.bound()
                 work.sketch(any_set=any_set)
@@ -139,11 +140,11 @@ def _searched(
         # the bounds raise what is known by one again
         work = sketched(None if known is None else (known[0], known[1] - 1))
         if worst and worst_lane.turned(work):
-            work = sketched(work.stair)
+            work = sketched(work.stair, work)
         if work.keys and not any_set:
             work.survey()
         while worst and worst_lane.turned(work):
-            work = sketched(work.stair)
+            work = sketched(work.stair, work)
             work.survey()
         if not work.keys:
             found.open_from = (0.0, 0.0) if found.skipped else found.open_from

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer import market, merge, scouts, tally, workbench, worst_merge
+from optimizer import market, merge, merge_worst, scouts, workbench
 from optimizer.dominance import staircase
 from optimizer.expansion import Expansion
 from optimizer.records import Choice, FloatArray, IntArray
@@ -24,55 +24,51 @@ LEAST_WEIGHT = 0.05
 def turned(work: Expansion) -> bool:
     """Whether a topology loses most in another lane than those that bound it.
 
-    Its market then changes.
+    Its market then changes: to the lanes seen, or those lanes beside its own.
     """
     found, changed = work.found, False
-    for name, seen in _worst(work).items():
+    for name, seen in _seen(work).items():
         one = found.markets[name]
         wanted = np.flatnonzero(workbench.worst_wanted(one.stage))
-        most = 1 if one.numbers_limited else worst_merge.LANES_MAX
-        numbers = np.sort([lane for lane, _ in seen.most_common(most)])
+        most = 1 if one.numbers_limited else merge_worst.LANES_MAX
+        before = [int(lane) for lane in workbench.worst_numbers(one) if one.lanes_apart]
+        often = [lane for lane, _ in seen.most_common() if lane not in before]
+        numbers = np.sort([*before, *often][:most])
         lanes = wanted[numbers]
         if np.isin(lanes, one.objective).all():
             continue
         held = {key: body for key, body in work.sketched.items() if key[0] == name}
-        weights = _nearest(work.choice_of(held), numbers)
         weight = np.zeros(len(one.stage.lanes))
-        weight[lanes] = weights
+        weight[lanes] = _nearest(work.choice_of(held), numbers)
         found.markets[name] = market.market(
             one.stage, one.pool, one.prices, one.scene, weight > 0, weight
         )
         changed = True
-        shown = ", ".join(
-            f"{share:.2f} of {one.stage.lanes.name[lane]} [{lane}]"
-            for lane, share in zip(lanes, weights, strict=True)
-        )
-        work.clock.done("worst point", f"{name}: {shown}")
+        shares = (f"{weight[k]:.2f} {one.stage.lanes.name[k]} [{k}]" for k in lanes)
+        work.clock.done("worst point", f"{name}: " + ", ".join(shares))
     return changed
 
 
-def _worst(work: Expansion) -> dict[str, Counter[int]]:
-    """The lanes in which the good sets known lose most, as numbers, by topology."""
+def _seen(work: Expansion) -> dict[str, Counter[int]]:
+    """The lanes in which the sets of the front so far lose most, as numbers, by topology."""
     seen: dict[str, Counter[int]] = {}
-    if not work.sketched:
-        return {}
-    keys, choice = list(work.sketched), work.choice_of(work.sketched)
-    for one in scouts.incumbents(choice):
-        loss = tally.lane_losses(choice, one.skeleton, one.option)
-        seen.setdefault(keys[one.skeleton][0], Counter())[int(np.argmax(loss))] += 1
+    for point in zip(*(axis.tolist() for axis in work.stair), strict=True):
+        if point in work.worst:
+            name, lane = work.worst[point]
+            seen.setdefault(name, Counter())[lane] += 1
     return seen
 
 
 def _nearest(choice: Choice, numbers: IntArray) -> FloatArray:
     """The weights whose bound comes nearest to the worst point of the sets they find."""
     bodies = tuple(replace(body, lanes=numbers) for body in choice.skeletons)
-    narrowed = worst_merge.bounding(replace(choice, skeletons=bodies))
+    narrowed = merge_worst.bounding(replace(choice, skeletons=bodies))
     if not narrowed.worst_point:
         return np.ones(1)
-    weights = worst_merge.weights_of(len(numbers))
+    weights = merge_worst.weights_of(len(numbers))
     weights = np.unique(np.maximum(weights, LEAST_WEIGHT), axis=0)
     weights /= weights.sum(axis=1, keepdims=True)
-    found = [merge.relaxed_front(worst_merge.weighed(narrowed, one)) for one in weights]
+    found = [merge.relaxed_front(merge_worst.weighed(narrowed, one)) for one in weights]
     fronts = [scouts.costs_and_losses(some) for some in found]
     real = [scouts.valued(narrowed, one.skeleton, one.option) for some in found for one in some]
     cost, loss = scouts.costs_and_losses(real)

@@ -29,7 +29,7 @@ from optimizer.merge import PAIRS_AT_ONCE, Steps
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
 from optimizer.tally import check_choice, option_costs
 
-LANES_MAX = 3
+LANES_MAX = 4
 """Most lanes whose worst the merge takes."""
 
 LEVELS = 1024
@@ -159,9 +159,10 @@ def weights_of(lanes: int) -> FloatArray:
     """Weights that bound the worst of some lanes: each lane alone, and mixtures, (n, n_lane)."""
     alone = np.eye(lanes)
     mixed = [np.full(lanes, 1.0 / lanes)]
+    shares = (0.25, 0.5, 0.75) if lanes == 2 else (0.5,)
     for one in range(lanes):
         for two in range(one):
-            mixed += [share * alone[one] + (1 - share) * alone[two] for share in (0.25, 0.5, 0.75)]
+            mixed += [share * alone[one] + (1 - share) * alone[two] for share in shares]
     return np.unique(np.concatenate([alone, mixed]), axis=0)
 
 
