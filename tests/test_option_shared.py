@@ -14,7 +14,7 @@ import pytest
 from optimizer import expansion, option_banks, options, search
 from optimizer.dominance import covered
 from optimizer.found import Clock, never, quiet
-from optimizer.merge import relaxed_front
+from optimizer.merge_worst import bounding, relaxed_front
 from tests.speed import small_case
 
 SEEDS = (5, 7)
@@ -80,7 +80,8 @@ def fronts(work, monkeypatch, key, **aim):
         if body is None:
             points.append(([], 0, 0))
             continue
-        front = relaxed_front(replace(work.choice_of({key: body}), same_part=()))
+        choice = bounding(replace(work.choice_of({key: body}), same_part=()))
+        front = relaxed_front(choice)
         cost, loss = (
             np.array([getattr(p, axis) for p in front], np.int64) for axis in ("cost", "loss")
         )
