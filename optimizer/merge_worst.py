@@ -392,10 +392,7 @@ class _Field:
         """Two groups that can share parts; `index` are their options' own numbers."""
         numbers = [np.arange(len(one.loss)) for one in groups]
         left, right, saving = merge.sides(self.choice, groups[0], groups[1], numbers)
-        gains = (
-            merge.moved(left, saving)[0].sum(axis=1),
-            merge.moved(right, saving.swapaxes(1, 2))[0].sum(axis=1),
-        )
+        gains = _most_saved(left, saving), _most_saved(right, saving.swapaxes(1, 2))
         sides = [left, right]
         for one, two in ((0, 1), (1, 0)):
             least = sides[two].cost - gains[two][sides[two].option]
@@ -418,8 +415,9 @@ class _Field:
         room = _Open.beside(rest, best, self.weights, costs)
         blocks = []
         for a, b in self._listed(left, right, lanes, saving):
-            saved, _ = merge.shared_cost(left, right, a, b, saving)
-            cost, loss = left.cost[a] + right.cost[b] - saved, lanes[0][a] + lanes[1][b]
+            cost, loss = left.cost[a] + right.cost[b], lanes[0][a] + lanes[1][b]
+            if len(saving):
+                cost = cost - merge.shared_cost(left, right, a, b, saving)[0]
             keep = room.leaves(cost, loss)
             a, b = left.option[a[keep]], right.option[b[keep]]
             option = np.stack([index[0][a], index[1][b]], axis=1)
@@ -485,6 +483,13 @@ def _weighed(body: Skeleton, weight: FloatArray) -> Skeleton:
     )
     fixed = int(np.floor(float(body.loss_lane_fixed @ weight) + ROUNDING))
     return replace(body, groups=groups, loss_fixed=fixed)
+
+
+def _most_saved(side: merge.Side, saving: IntArray) -> IntArray:
+    """Most that a partner can take off the cost of each option, (n_option,)."""
+    if not len(saving):
+        return np.zeros(len(side.cost), dtype=np.int64)
+    return np.asarray(merge.moved(side, saving)[0].sum(axis=1))
 
 
 def _stair(steps: Steps) -> Staircase:
