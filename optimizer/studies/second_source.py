@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import count, islice, product
 
 from optimizer.catalog import Catalog
-from optimizer.results import PartSet
+from optimizer.results import PartSet, Verified
 from optimizer.spec_records import Spec
 from optimizer.studies.boards import CHUNK, Boards, Place, Ruling, places_of, with_places
 from optimizer.studies.obsolete import doubled
@@ -70,8 +70,10 @@ class SecondSource:
     """The table of a board.
 
     robust : every place has an alternate and every mixture passes
-    mixtures : boards verified for the strong form; proved : nothing covers more places, and
-        nothing that covers as many is cheaper in the price of its alternates
+    mixtures : boards verified for the strong form; missing : those that miss a limit at their own
+        state though they keep it at the loss ceiling, where limits are judged
+    proved : nothing covers more places, and nothing that covers as many is cheaper in the price
+        of its alternates
     cost_*, loss_* : over all mixtures [currency], [W]
     weak : alternates with which the all-alternate board passes, by position (those of the strong
         form where it holds); None where none was found; weak_proved : whether it is the cheapest
@@ -83,6 +85,7 @@ class SecondSource:
     robust: bool
     single: tuple[str, ...]
     mixtures: int
+    missing: int
     proved: bool
     cost_least: float
     cost_most: float
@@ -150,18 +153,24 @@ class _Case:
             for n, (unit, s) in enumerate(zip(self.units, singles, strict=True))
         )
         single = tuple(name for line in lines if not line.alternate for name in line.positions)
+        boards = [one.board for one in mixtures]
+        seen = self.boards.verified(boards)
         return SecondSource(
             board=self.board,
             lines=lines,
             robust=not single and all(one.passes for one in mixtures),
             single=single,
             mixtures=len(mixtures),
+            missing=sum(
+                one.passes and not all(m.passes for m in found.margins)
+                for one, found in zip(mixtures, seen, strict=True)
+            ),
             proved=proved,
             cost_least=min(one.cost for one in mixtures),
             cost_most=max(one.cost for one in mixtures),
             loss_least=min(one.loss for one in mixtures),
             loss_most=max(one.loss for one in mixtures),
-            worst=tuple(self._worst([one.board for one in mixtures])),
+            worst=tuple(self._worst(boards, seen)),
             weak=weak,
             weak_proved=weak_proved,
         )
@@ -291,11 +300,13 @@ class _Case:
             candidates=tuple(found),
         )
 
-    def _worst(self, mixtures: Sequence[PartSet]) -> Iterator[WorstMargin]:
+    def _worst(
+        self, mixtures: Sequence[PartSet], verified: Sequence[Verified]
+    ) -> Iterator[WorstMargin]:
         """The limits with least room over all mixtures, each at its worst one."""
         least: dict[tuple[str, str], WorstMargin] = {}
         own = places_of(self.board)
-        for board, seen in zip(mixtures, self.boards.verified(mixtures), strict=True):
+        for board, seen in zip(mixtures, verified, strict=True):
             swapped = tuple(p.part for p in places_of(board) if p not in own)
             for one in seen.margins:
                 key = (one.subject, one.quantity)
