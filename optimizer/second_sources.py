@@ -198,9 +198,12 @@ class _Mixtures:
         pairs = self.groups[name]
         if pairs.first or pairs.second:
             return None
-        blocks = [slice(k, k + AT_ONCE) for k in range(0, len(x), AT_ONCE)]
-        rows = np.concatenate([pairs.rows(x[some], y[some]) for some in blocks])
-        return np.where(pairs.pass_(x, y)[:, None], rows, np.nan)
+        return np.where(pairs.pass_(x, y)[:, None], self.own_rows(name, x, y), np.nan)
+
+    def own_rows(self, name: str, x: IntArray, y: IntArray) -> FloatArray:
+        """Rows of the options of a group themselves, beside each inductor."""
+        blocks = [slice(k, k + AT_ONCE) for k in range(0, max(len(x), 1), AT_ONCE)]
+        return np.concatenate([self.groups[name].rows(x[some], y[some]) for some in blocks])
 
     def lines(self, name: str, x: int, y: int, width: int | None = None) -> FloatArray:
         """Rows with the worst mixture, a line for each choice of alternates that none replaces."""
@@ -284,22 +287,34 @@ class SecondSources:
         """The same of a set whose options are given by group as numbers of their choices."""
         return any(mixtures.hold(parts) for mixtures in self._each())
 
-    def widened(self, body: Skeleton, *, every: bool) -> Skeleton | None:
+    def widened(self, body: Skeleton) -> Skeleton:
+        """The skeleton with room for the rows beside both inductors.
+
+        The rows of its options are their own beside its own inductor, which are never more than
+        those of a mixture; `holds` is to be asked of every set.
+        """
+        width = len(self._rows.names)
+        groups = [replace(one, rows=_padded(one.rows, width)) for one in body.groups]
+        fixed = _padded(body.rows_fixed, width)
+        return replace(body, groups=tuple(groups), rows_fixed=fixed)
+
+    def every(self, body: Skeleton, *, plain: tuple[str, ...] = ()) -> Skeleton | None:
         """The skeleton with the rows beside both inductors; None where nothing is left.
 
-        every : each option comes once for every choice of alternates that no other choice makes
-            needless, with the worst mixture in its rows; else its rows are its own beside its
-            own inductor, which are never more, and `holds` is to be asked of every set
+        Each option comes once for every choice of alternates that no other choice makes needless,
+        with the worst mixture in its rows.
+        plain : ends of the names of groups whose options come once for each inductor, with rows of
+            their own, which are never more
         """
-        if not every:
-            width = len(self._rows.names)
-            groups = [replace(one, rows=_padded(one.rows, width)) for one in body.groups]
-            fixed = _padded(body.rows_fixed, width)
-            return replace(body, groups=tuple(groups), rows_fixed=fixed)
         count = 0 if self._others is None else 2 * (len(body.groups) - 1)
         blocks = []
         for number, mixtures in enumerate(self._each()):
-            groups = [self._with_lines(group, mixtures) for group in body.groups]
+            groups = [
+                self._with_rows(group, mixtures)
+                if group.name.endswith(plain)
+                else self._with_lines(group, mixtures)
+                for group in body.groups
+            ]
             if all(len(group.loss) for group in groups):
                 share = number / len(self._others or [0])
                 blocks.append([_tagged(g, share, k, count) for k, g in enumerate(groups)])
@@ -326,6 +341,12 @@ class SecondSources:
         lines = [mixtures.lines(group.name, *pair) for pair in pairs]
         index = np.repeat(np.arange(len(x)), [len(one) for one in lines])
         return replace(group.take(index), rows=np.concatenate(lines))
+
+    def _with_rows(self, group: Group, mixtures: _Mixtures) -> Group:
+        """The options of a group that pass with some alternates, with rows of their own."""
+        x, y = self._choices(group)
+        keep = mixtures.groups[group.name].robust(x, y)
+        return replace(group.take(keep), rows=mixtures.own_rows(group.name, x[keep], y[keep]))
 
     def _choices(self, group: Group) -> Halves:
         """The options of a group by row and pieces."""
