@@ -311,7 +311,7 @@ class Expansion:
         left_out = () if aim.complete else BANKS
         body = body and self.fitted(key, body, spare=left_out)
         if body and mixtures:
-            body = mixtures.every(body, plain=left_out)
+            body = mixtures.every(body, aim.watch, plain=left_out)
             body = body and self.fitted(key, body, spare=left_out)
         return body
 

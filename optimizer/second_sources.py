@@ -21,6 +21,7 @@ from typing import cast
 import numpy as np
 
 from optimizer import pool, workbench
+from optimizer.errors import Watch, go_on
 from optimizer.market import Market
 from optimizer.mixtures import (
     AT_ONCE,
@@ -298,13 +299,16 @@ class SecondSources:
         fixed = _padded(body.rows_fixed, width)
         return replace(body, groups=tuple(groups), rows_fixed=fixed)
 
-    def every(self, body: Skeleton, *, plain: tuple[str, ...] = ()) -> Skeleton | None:
+    def every(
+        self, body: Skeleton, watch: Watch = go_on, *, plain: tuple[str, ...] = ()
+    ) -> Skeleton | None:
         """The skeleton with the rows beside both inductors; None where nothing is left.
 
         Each option comes once for every choice of alternates that no other choice makes needless,
         with the worst mixture in its rows.
         plain : ends of the names of groups whose options come once for each inductor, with rows of
             their own, which are never more
+        watch : called often; raises `Halted` once the search is to end
         """
         count = 0 if self._others is None else 2 * (len(body.groups) - 1)
         blocks = []
@@ -312,7 +316,7 @@ class SecondSources:
             groups = [
                 self._with_rows(group, mixtures)
                 if group.name.endswith(plain)
-                else self._with_lines(group, mixtures)
+                else self._with_lines(group, mixtures, watch)
                 for group in body.groups
             ]
             if all(len(group.loss) for group in groups):
@@ -328,7 +332,7 @@ class SecondSources:
         """A group of a widened skeleton with the rows beside its own inductor only."""
         return replace(group, rows=group.rows[:, : len(self._own.fixed())])
 
-    def _with_lines(self, group: Group, mixtures: _Mixtures) -> Group:
+    def _with_lines(self, group: Group, mixtures: _Mixtures, watch: Watch) -> Group:
         """The options of a group, once for each choice of alternates that none replaces."""
         if group.name == "inductor":
             return replace(group, rows=mixtures.coil()[None, :])
@@ -337,8 +341,10 @@ class SecondSources:
         if plain is not None:
             keep = np.asarray(np.isfinite(plain).all(axis=1))
             return replace(group.take(keep), rows=plain[keep])
-        pairs = zip(x.tolist(), y.tolist(), strict=True)
-        lines = [mixtures.lines(group.name, *pair) for pair in pairs]
+        lines = []
+        for pair in zip(x.tolist(), y.tolist(), strict=True):
+            watch()
+            lines.append(mixtures.lines(group.name, *pair))
         index = np.repeat(np.arange(len(x)), [len(one) for one in lines])
         return replace(group.take(index), rows=np.concatenate(lines))
 

@@ -199,6 +199,21 @@ def test_the_command_tells_it_in_one_screen(
     assert len(text.splitlines()) < 60
 
 
+def test_a_limit_missed_at_the_own_state_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """In a shipped example the cheapest stand-in just keeps a ripple limit at the loss ceiling."""
+    run = Path(__file__).parents[2] / "runs" / "examples" / "frost_watch"
+    part = "GWELP-C10u-0057"
+    found = answer_of(reopen(run), None, Question(Changes((part,))))
+    for one in found["answer"]["drop_ins"]["replacements"]:
+        least = min(move["margin"] for move in one["margins"]) if one["margins"] else 0.0
+        assert one["misses"] or least >= 0.0
+    told = [one["misses"] for one in found["answer"]["drop_ins"]["replacements"]]
+    assert any(told)
+    assert not all(told)
+    assert main(["obsolete", str(run), "--gone", part]) == DONE
+    assert "misses output-bank ripple voltage" in capsys.readouterr().out
+
+
 def test_the_command_says_by_its_code_that_nothing_fits(
     loose: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
