@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from optimizer.errors import Watch
-from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_cascade import Cascade, Pairs, gathered
 from optimizer.parts.bank_choice import NOT_OFFERED
 from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front
@@ -178,25 +178,29 @@ class SharedRoom:
         end = np.where(room.any(axis=1), opened.low + opened.step * last - 1, -1)
         return np.asarray(np.where(room[:, -1], NOT_OFFERED, end))
 
-    def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
-        """Room of many banks at once, by step: not below that of `of`."""
-        place, every = self._place(cost), others[:, None, None]
-        pieces = np.arange(1, cost.shape[1] + 1)
+    def coarse(self, pairs: Pairs) -> FloatArray:
+        """Room of banks under test by step: not below that of `of`."""
+        place = self._place(pairs.cost)
         room = np.maximum(
-            self.one_by_step[one][pieces[:, None], place],
-            self.one_by_step[every, pieces[None, None, :], place],
+            self.one_by_step[pairs.first, pairs.first_pieces, place],
+            self.one_by_step[pairs.second, pairs.second_pieces, place],
         )
-        room = np.maximum(room, self.apart[place])
-        both = np.minimum(self.both_by_step[one][place], self.both_by_step[every, place])
-        room = np.maximum(room, np.where(self.pairs[one, others][:, None, None], both, -np.inf))
-        return np.asarray(room if self.front is None else np.minimum(room, self.front.limit(floor)))
+        both = np.minimum(
+            self.both_by_step[pairs.first, place], self.both_by_step[pairs.second, place]
+        )
+        both[~self.pairs[pairs.first, pairs.second]] = -np.inf
+        return self._least(np.maximum(room, both), pairs)
 
     def of(self, pairs: Pairs) -> FloatArray:
         """Room of banks under test."""
-        room = np.maximum.reduce([*self.parts(pairs), self.apart[self._place(pairs.cost)]])
-        if self.front is not None:
-            room = np.minimum(room, self.front.limit(pairs.floor))
-        return np.asarray(room)
+        return self._least(np.maximum.reduce(self.parts(pairs)), pairs)
+
+    def _least(self, shared: FloatArray, pairs: Pairs) -> FloatArray:
+        """Room beside any bank of the other node, of banks with some room for what they share."""
+        room = np.maximum(shared, self.apart[self._place(pairs.cost)])
+        return np.asarray(
+            room if self.front is None else np.minimum(room, self.front.limit(pairs.floor))
+        )
 
     def parts(self, pairs: Pairs) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Room for sharing the first type, the second, and both, (n,) each."""
@@ -248,15 +252,11 @@ def sifted(
 
     cost, floor, cost_max, listed : as the cascade takes them
     """
-    queue: list[Pairs] = []
-    left: list[Pairs] = []
-    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed):
+    listing = cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed)
+    left = []
+    for pairs in gathered(listing, AT_ONCE):
         watch()
-        queue.append(pairs)
-        if sum(one.cost.size for one in queue) >= AT_ONCE:
-            left.append(cascade.bounds(Pairs.join(queue)))
-            queue = []
-    left += [cascade.bounds(Pairs.join(queue))] if queue else []
+        left.append(cascade.bounds(pairs))
     return Pairs.join(left) if left else NOTHING
 
 
