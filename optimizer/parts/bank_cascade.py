@@ -300,12 +300,21 @@ class Cascade:
     def _affordable(
         self, share: IntArray, floor: IntArray, cost_max: int | None, wanted: BoolArray | None
     ) -> Iterator[Pairs]:
-        """Banks that pass the cost limit, type by type, those with the cheapest type first."""
+        """Banks that pass the cost limit, type by type, those with the cheapest type first.
+
+        Of a type beside so many pieces of another, only the numbers that can cover what the ripple
+        asks for are looked at.
+        """
         table, lowest = self._offered(share, floor)
         most = self._most(len(table), cost_max)
         cheapest = table[:, 1:].min(axis=1, initial=NOT_OFFERED)
         order = np.argsort(cheapest, kind="stable")
         order = order[cheapest[order] < NOT_OFFERED]
+        covers = self._covers()
+        pieces = np.arange(1, table.shape[1])
+        # least cost of so many pieces or more; none is offered beyond the last number
+        at_least = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
+        at_least = np.concatenate([at_least, np.full((len(table), 1), NOT_OFFERED)], axis=1)
         for at, one in enumerate(order[:-1]):
             others = order[at + 1 :]
             if wanted is not None and not wanted[one]:
@@ -315,8 +324,16 @@ class Cascade:
             others, dearest = others[within], dearest[within]
             if not len(others):
                 continue
+            left = 1.0 - ROUNDING - covers[:, one, None] * pieces
+            needed = (left[:, :, None] / covers[:, None, others]).max(axis=0)  # (n_one, n_other)
+            needed = np.ceil(np.clip(needed, 1, table.shape[1])).astype(np.int64)
+            least = (table[one, 1:, None] + at_least[others, needed]).min(axis=0)
+            self.fell("cost", np.repeat(least <= dearest, pieces.size**2))
+            some = least <= dearest
+            others, dearest, needed = others[some], dearest[some], needed[:, some]
             total = table[one, 1:][None, :, None] + table[others, 1:][:, None, :]
             affordable = total <= dearest[:, None, None]
+            affordable &= pieces >= needed.T[:, :, None]
             self.fell("cost", affordable)
             other, n_one, n_other = np.nonzero(affordable)
             second, n_one, n_other = others[other], n_one + 1, n_other + 1
@@ -328,6 +345,20 @@ class Cascade:
                 total[affordable],
                 lowest[one, n_one] + lowest[second, n_other],
             )
+
+    def _covers(self) -> FloatArray:
+        """Share of what the ripple asks for that a piece covers at most, (n_term, n_type).
+
+        Admittances add at most in size. A source branch may cover all; the first row asks nothing.
+        """
+        rows = [np.full(len(self.objective.pull), 1.0)]
+        for term in self.lanes:
+            needed = np.pi / 2 * np.sqrt(2 * term.square) * (1 - RIPPLE_ROOM) / term.v_ripple
+            needed -= abs(term.source)
+            if needed > 0.0:
+                each = np.hypot(term.conductance, term.susceptance) / needed
+                rows.append(np.nan_to_num(each, nan=1.0).clip(1e-12))
+        return np.stack(rows)
 
     def _among(
         self,

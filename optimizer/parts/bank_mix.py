@@ -20,7 +20,7 @@ from optimizer.parts.bank_family import Banks
 from optimizer.records import BoolArray, FloatArray, IntArray
 from optimizer.rivals import Rivals
 
-QUEUE_BOUNDS, QUEUE_SOLVE = 1 << 16, 1 << 12
+QUEUE_BOUNDS, QUEUE_SOLVE = 1 << 13, 1 << 12
 """Banks collected before the second and the third stage run."""
 
 BUCKETS = 1 << 20
