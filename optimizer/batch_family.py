@@ -128,11 +128,10 @@ def choosable(
     for place in places_of(board):
         pieces[place.part] = pieces.get(place.part, 0) + place.pieces
         kinds[place.part] = place.kind
-    for line in bill:
-        if list(line["positions"]) == [charge_sense.POSITION]:
-            part = line["part_number"]
-            pieces[part] = pieces.get(part, 0) + line["pieces"]
-            kinds[part] = line["kind"]
+    charge, held = charge_sense.held_on(bill, board.sense[1])
+    if charge:
+        pieces[charge] = pieces.get(charge, 0) + held
+        kinds[charge] = "resistor"
     placed = sum(pieces.values()) * spec.purchase.placement_each
     fixed = placed + spec.controllers[board.topology].cost_each
     return Choosable(name, pieces, kinds, fixed, loss)

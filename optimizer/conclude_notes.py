@@ -12,6 +12,7 @@ from optimizer.columns import column, when_missing
 from optimizer.conclude_figures import ceilings
 from optimizer.conclude_margins import failing
 from optimizer.found import Found
+from optimizer.load_records import LeadAcid, Lithium
 from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
@@ -144,6 +145,8 @@ def _states(found: Found) -> Iterator[Note]:
             f"each set has alternates of other makers on the same pads at {', '.join(asked)}, and "
             "every mixture with them keeps every limit; `partfront alternates` names some"
         )
+        if isinstance(found.spec.load.record, LeadAcid | Lithium) and found.prices.charge is None:
+            text += f"; the {charge_sense.SUBJECT} has none, as no part of it is asked for"
         yield Note("assumed", "second sources", text, "spec")
 
 

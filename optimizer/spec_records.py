@@ -36,6 +36,8 @@ TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
 OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "coupling-bank", "sense-resistor")
 POSITIONS = TRANSISTOR_POSITIONS + DIODES + OTHER_POSITIONS
 EVERY_POSITION = "all"
+CHARGE_SENSE = "charge-sense"
+"""Place of a charger's current sense, which stands behind the stage and in no part set."""
 PART_KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
 TECHNOLOGIES = (
@@ -360,7 +362,8 @@ class Purchase:
 
     placement_each : per piece placed; line_item_each : per distinct part number and build
     approved, banned : part numbers or makers; an empty approved list allows all
-    second_source : positions that need an alternate of another maker, or `EVERY_POSITION`
+    second_source : positions, `CHARGE_SENSE` among them, that need an alternate of another maker,
+        or `EVERY_POSITION`
     """
 
     boards: int
@@ -375,6 +378,10 @@ class Purchase:
     conditional_allowed: bool
     states_allowed: tuple[str, ...]
     second_source: tuple[str, ...]
+
+    def needs_second_source(self, position: str) -> bool:
+        """Whether a position needs a second source."""
+        return bool({position, EVERY_POSITION} & {*self.second_source})
 
 
 @dataclass(frozen=True, slots=True)
