@@ -17,6 +17,7 @@ from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
 from optimizer.set_point_rules import set_point_notes
+from optimizer.set_point_rules_current import current_notes
 from optimizer.set_point_rules_dimming import dimming_notes
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
@@ -42,6 +43,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *_presets(spec),
         *_set_points(found),
         *dimming_notes(spec),
+        *current_notes(spec),
         *spec.notes,
         *spec.not_asked,
         *_prices(spec, catalog),

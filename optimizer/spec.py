@@ -27,6 +27,7 @@ from optimizer.spec_records import (
     Board,
     ChoiceRules,
     Controller,
+    CurrentLoop,
     DimmingInput,
     ExchangeRate,
     Faults,
@@ -180,6 +181,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
     choice, limits, purchase = found["choice"], found["limits"], found["purchase"]
     points = found["set_points"]
     dimming = DimmingInput(**points["dimming"]) if points["dimming"] else None
+    current = CurrentLoop(**points["current"]) if points["current"] else None
     return Spec(
         name=found["name"] or Path(path).stem or "spec",
         path=path,
@@ -192,7 +194,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
-        set_points=SetPoints(**{**points, "dimming": dimming}),
+        set_points=SetPoints(**{**points, "dimming": dimming, "current": current}),
         loop=Loop(**found["loop"]),
         life=Life(**found["life"]),
         derating=found["derating"],

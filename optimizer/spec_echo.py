@@ -9,7 +9,7 @@ from typing import Any
 from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
-from optimizer.spec_dimming import DIMMING_INPUT
+from optimizer.spec_dimming import CURRENT_LOOP, DIMMING_INPUT
 from optimizer.spec_records import PART_KINDS, Spec
 from optimizer.spec_text import si, trade
 
@@ -109,6 +109,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     found += _section("set_points", spec.set_points, tables.SET_POINTS)
     if spec.set_points.dimming is not None:
         found += _section("set_points.dimming", spec.set_points.dimming, DIMMING_INPUT)
+    if spec.set_points.current is not None:
+        found += _section("set_points.current", spec.set_points.current, CURRENT_LOOP)
     found += _section("loop", spec.loop, tables.LOOP)
     found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))

@@ -250,11 +250,28 @@ class DimmingInput:
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentLoop:
+    """The loop that regulates the current of a lamp or a charger by a sense resistor.
+
+    v_sense : over the resistor [V], with its relative tolerance; v_offset : of the amplifier,
+        either way [V]
+    accuracy : asked of the full current, as its share; resistors : at most so many in parallel
+    """
+
+    v_sense: float
+    v_sense_tolerance: float
+    v_offset: float
+    accuracy: float
+    resistors: int
+
+
+@dataclass(frozen=True, slots=True)
 class SetPoints:
     """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
     both together [ohm], bias current of the tap [A], reference of the enable input [V].
 
     dimming : what sets the lamp current, None where no level is to be chosen
+    current : what regulates the current of a lamp or charger, None where nothing is said of it
     """
 
     series: str
@@ -266,6 +283,7 @@ class SetPoints:
     v_lockout_reference: float
     v_lockout_tolerance: float
     dimming: DimmingInput | None = None
+    current: CurrentLoop | None = None
 
 
 @dataclass(frozen=True, slots=True)
