@@ -20,7 +20,7 @@ from optimizer import conclude_senses as senses
 from optimizer.archive import board_of, read_run
 from optimizer.archive_inputs import reopen
 from optimizer.assembly import Sets
-from optimizer.batch_family import choosable
+from optimizer.batch_family import choosable, family_of
 from optimizer.batch_fleet import Question, answer_of
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.catalog_changes import Changes
@@ -361,6 +361,31 @@ def test_a_part_that_would_be_cheaper_at_both_places_is_told(tmp_path: Path) -> 
     assert told.startswith(f"{len(run.points)} points hold R-BOTH in series with the coil")
     assert f"up to {saved:.4f} EUR less" in told
     assert not any("with it at the" in note.text for note in other.notes)
+
+
+def test_the_bound_of_a_family_holds_for_the_part_of_its_run(tmp_path: Path) -> None:
+    """Two runs of 100 boards, a line of 24 on both is 0.12 a board.
+
+    R-DRIFTY costs 0.15 in an order of 300, less than R-BOTH, but will not do at the coil: one line
+    of R-BOTH (2 x 0.20 + 0.12) costs less than any board with both (0.20 + 0.15 + 2 x 0.12).
+    """
+    drifty = {**SHARED["R-BOTH"], "resistance_drift_pct": "10", "resistance_tolerance_pct": "10",
+              "price_breaks_each": "1:0.25 300:0.15"}  # fmt: skip
+    both = {**SHARED["R-BOTH"], "price_breaks_each": "1:0.20"}
+    only = {"R-BOTH": both, "R-DRIFTY": drifty}
+    tiny.write_catalogs(tmp_path / "parts", {**tiny.PARTS, "resistor": only})
+    data = charger(sense_part="cheapest", resistance_sense_mohm=4.7)
+    data["controllers"]["buck"]["v_sense_min_mv"] = 34.0
+    data["purchase"]["line_item_each"] = 24.0
+    path = tiny.write_spec(tmp_path, data)
+    for name in ("one", "two"):
+        call = ["front", str(path), "--runs", str(tmp_path / "runs"), "--name", name]
+        assert cli.main(call) == cli.DONE
+    opened = [reopen(tmp_path / "runs" / name) for name in ("one", "two")]
+    assert picked(opened[0].spec, read_catalog(opened[0].spec.catalogs)).name == "1 x R-BOTH"
+    found = family_of(opened, [100, 100], with_bound=True)
+    assert found.bound is not None
+    assert 0.9 * found.cheapest[-1].cost < found.bound <= found.cheapest[-1].cost
 
 
 # --- second sources -------------------------------------------------------------------------------
