@@ -185,8 +185,8 @@ def _battery_absent(case: FaultCase, record: LeadAcid | Lithium) -> FaultLine:
         resistance=max(record.resistance_sense + record.resistance_cable, 1e-6),
     )
     text += (
-        f"; an empty battery plugged on draws a pulse of up to {quantity(pulse, 'A')} from the"
-        " charged bank"
+        f"; an empty battery plugged on draws up to {quantity(pulse, 'A')} for a moment from the"
+        " bank, held by sense resistor and cable alone: plug in dead, or pre-charge"
     )
     if has_diode(case.stage.topology) or case.stage.emulation:
         text += "; without a load this stage skips pulses, which has no model here"

@@ -64,15 +64,19 @@ def _inductance(case: FaultCase, rows: IntArray) -> FaultLine:
     least = {name: chosen * one for name, one in _too_small(case).items()}
     most = {name: chosen * one for name, one in _too_large(case, rows).items() if one < math.inf}
     low = max(least, key=lambda one: least[one])
-    text = f"{quantity(chosen, 'H')}, all else as it is at least about {quantity(least[low], 'H')}"
+    text = f"{quantity(chosen, 'H')}, all else as it is at least about {_about(least[low])}"
     text += f" for the {low}"
     if not most:
         text += "; nothing that is asked of the loop bounds it from above"
         return FaultLine("loop: inductance", FIGURE, text)
     high = min(most, key=lambda one: most[one])
     nearer = low if least[low] / chosen > chosen / most[high] else high
-    text += f", at most about {quantity(most[high], 'H')} for the {high}; the {nearer} binds first"
+    text += f", at most about {_about(most[high])} for the {high}; the {nearer} binds first"
     return FaultLine("loop: inductance", FIGURE, text)
+
+
+def _about(inductance: float) -> str:
+    return quantity(float(f"{inductance:.3g}"), "H")
 
 
 def _too_small(case: FaultCase) -> dict[str, float]:

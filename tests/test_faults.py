@@ -438,7 +438,7 @@ def test_back_feed_of_a_battery_needs_a_blocking_part(tmp_path: Path) -> None:
     assert "over-voltage limit 16 V for ever: output-bank sees 16 V of" in absent.text
     # 16 V onto five cells deep discharged (1.5 V), 25 mohm of sense for 50 mV at 2 A
     pulse = (16.0 - 5 * 1.5 - 25e-3 * 0.2) / 25e-3
-    told = re.search(r"pulse of up to ([\d.]+) A", absent.text)
+    told = re.search(r"draws up to ([\d.]+) A", absent.text)
     assert told is not None
     assert float(told[1]) == pytest.approx(pulse, rel=2e-3)
     assert "battery with swapped poles" in lines
