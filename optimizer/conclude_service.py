@@ -64,19 +64,19 @@ def _inductance(case: FaultCase, rows: IntArray) -> FaultLine:
     least = {name: chosen * one for name, one in _too_small(case).items()}
     most = {name: chosen * one for name, one in _too_large(case, rows).items() if one < math.inf}
     low = max(least, key=lambda one: least[one])
-    text = f"{quantity(chosen, 'H')}, all else as it is at least about {_about(least[low])}"
+    text = f"{quantity(chosen, 'H')}, all else as it is at least about {_about(least[low], 'H')}"
     text += f" for the {low}"
     if not most:
         text += "; nothing that is asked of the loop bounds it from above"
         return FaultLine("loop: inductance", FIGURE, text)
     high = min(most, key=lambda one: most[one])
     nearer = low if least[low] / chosen > chosen / most[high] else high
-    text += f", at most about {_about(most[high])} for the {high}; the {nearer} binds first"
+    text += f", at most about {_about(most[high], 'H')} for the {high}; the {nearer} binds first"
     return FaultLine("loop: inductance", FIGURE, text)
 
 
-def _about(inductance: float) -> str:
-    return quantity(float(f"{inductance:.3g}"), "H")
+def _about(value: float, unit: str) -> str:
+    return quantity(float(f"{value:.3g}"), unit)
 
 
 def _too_small(case: FaultCase) -> dict[str, float]:
@@ -126,12 +126,13 @@ def _step(case: FaultCase, rows: IntArray, cross: FloatArray) -> FaultLine:
     esr = 1.0 / (pieces / branches.esr).sum(axis=0)
     dip = rules.i_step / (2.0 * np.pi * cross * held) + rules.i_step * esr
     worst = int(rows[np.argmax(dip[rows])])
+    least = float(limits.capacitance_needed(case.stage, case.result.scene, "output")[0, worst])
     text = (
         f"{quantity(rules.i_step, 'A')}: {quantity(float(dip[worst]), 'V')} of"
         f" {quantity(rules.v_step, 'V')} at {case.stage.lanes.name[worst]}, of which"
         f" {quantity(float(rules.i_step * esr[worst]), 'V')} by the resistance of the bank;"
-        f" {quantity(float(held[worst]), 'F')} effective, crossover"
-        f" {quantity(float(cross[worst]), 'Hz')}"
+        f" {quantity(float(held[worst]), 'F')} effective of at least {_about(least, 'F')} before"
+        f" resistance, crossover {quantity(float(cross[worst]), 'Hz')}"
     )
     return FaultLine("loop: load step", HOLDS if dip[worst] <= rules.v_step else FAILS, text)
 

@@ -263,6 +263,12 @@ def test_failure_rate_grows_with_the_environment(tmp_path: Path) -> None:
 def test_load_step_counts_the_resistance_of_the_bank(tmp_path: Path) -> None:
     line = judged(tmp_path / "a", loop={"i_step_a": 1.5, "v_step_mv": 500})["loop: load step"]
     assert line.verdict in ("holds", "fails")
+    found = re.search(
+        r"of at least ([\d.]+) uF before resistance, crossover ([\d.]+) kHz", line.text
+    )
+    assert found is not None
+    least, cross = (float(one) for one in found.groups())
+    assert least * 1e-6 == pytest.approx(1.5 / (2 * math.pi * cross * 1e3 * 0.5), rel=0.01)
     tight = judged(tmp_path / "b", loop={"i_step_a": 1.5, "v_step_mv": 5})["loop: load step"]
     assert tight.verdict == "fails"
     assert "by the resistance of the bank" in tight.text
