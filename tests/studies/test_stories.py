@@ -138,6 +138,7 @@ def test_a_start_at_the_lowest_input_has_a_price(clinic: Archived) -> None:
     lower = edited(spec, [f"{START} = 9"])
     answer = what_if(clinic, lower)
     assert answer.proved
+    assert "from 9 V" in answer.question
     again = conclude.front(lower, catalog, engine="merge", detailed=0)
     more = again.points[0].cost - float(clinic.front.cost[0]) * COST_UNIT
     assert more > 1.0
