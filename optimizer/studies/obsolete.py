@@ -157,10 +157,7 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
         if one["margin"] is not None:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
     cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
-    for line in held["bill"]:
-        if list(line["positions"]) == [charge_sense.POSITION]:
-            return Before(board, cost, loss, margins, line["part_number"], line["pieces"])
-    return Before(board, cost, loss, margins)
+    return Before(board, cost, loss, margins, *charge_sense.held_on(held["bill"], board.sense[1]))
 
 
 def without(spec: Spec, gone: Sequence[str]) -> Spec:
