@@ -36,6 +36,7 @@ from optimizer.mixtures import (
 from optimizer.option_legs import joined
 from optimizer.records import BoolArray, FloatArray, Group, IntArray, Leg, Skeleton, kind_of
 from optimizer.second_sources_beside import beside
+from optimizer.tables import replaces
 from optimizer.workbench import Rows
 
 ALIKE = {
@@ -54,7 +55,7 @@ def rows_of(found: Market) -> Rows:
     Then two more for each group, which hold where all options stand beside the same alternate.
     """
     rows = workbench.rows_of(found)
-    if not pool.second_source_asked(found.stage.spec, "inductor"):
+    if not found.stage.spec.purchase.needs_second_source("inductor"):
         return rows
     again = (f"{name}, with the other inductor" for name in rows.names)
     groups = (*found.pool.bank, *found.stage.topology.LEGS, "sense")
@@ -94,7 +95,7 @@ def other_inductors(found: Market, skeleton: int) -> list[int] | None:
 
     None where no alternate is asked for.
     """
-    if not pool.second_source_asked(found.stage.spec, "inductor"):
+    if not found.stage.spec.purchase.needs_second_source("inductor"):
         return None
     coil = found.scene.coil
     near = np.isclose(found.frequency(), found.frequency()[skeleton], rtol=1e-9)
@@ -118,7 +119,7 @@ class _Offered:
         if row not in self.known:
             kind = kind_of(self.position)
             table = self.found.stage.tables[kind]
-            fits = self.rows[pool.replaces(table, row, self.rows)]
+            fits = self.rows[replaces(table, row, self.rows)]
             value = table.numbers[ALIKE[kind]]
             with np.errstate(invalid="ignore", divide="ignore"):
                 apart = np.abs(np.log(value[fits] / value[row]))
@@ -155,7 +156,7 @@ class _Mixtures:
         self._known: dict[tuple[str, int, int], bool] = {}
 
     def _others(self, position: str) -> Others | None:
-        asked = pool.second_source_asked(self.found.stage.spec, position)
+        asked = self.found.stage.spec.purchase.needs_second_source(position)
         return _offered(self.found, position).of if asked else None
 
     def _leg(self, leg: Leg) -> Pairs:

@@ -164,10 +164,8 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
     cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
     pads = {line["part_number"]: line["land_pattern"] for line in held["bill"]}
-    for line in held["bill"]:
-        if list(line["positions"]) == [charge_sense.POSITION]:
-            return Before(board, cost, loss, margins, pads, line["part_number"], line["pieces"])
-    return Before(board, cost, loss, margins, pads)
+    charge = charge_sense.held_on(held["bill"], board.sense[1])
+    return Before(board, cost, loss, margins, pads, *charge)
 
 
 def without(spec: Spec, gone: Sequence[str]) -> Spec:
