@@ -191,7 +191,17 @@ def _objective(duty: BankDuty, weight: FloatArray) -> Objective:
 def loss_bound(duty: BankDuty, weight: FloatArray, first: IntArray, pieces: IntArray) -> FloatArray:
     """Lower bound on the weighted loss [W] of banks of one type, by one number per type, (n,).
 
-    weight : weight of each lane of the duty [1], (n_lane,)
+    duty : currents [A] and branches; weight : weight of each lane of it [1], (n_lane,)
+    first, pieces : type and pieces of each bank [1], (n,)
+
+    Holds for: as `bank.solve`; zero where a source branch may carry the current.
+    Source: Cauchy-Schwarz, derived in DEVELOPERS.md.
+
+    >>> from optimizer.parts import bank
+    >>> one = bank.Branches(np.full((1, 1), 1e-5), np.array([[0.02]]), np.zeros((1, 1)))
+    >>> duty = BankDuty(np.array([[[2.0 + 0j]]]), np.array([[1e5]]), np.array([[2.0**0.5]]), one)
+    >>> loss_bound(duty, np.array([1.0]), np.array([0, 0]), np.array([1, 2])).round(3)
+    array([0.04, 0.02])
     """
     used = np.asarray(weight) > 0
     objective = _objective(lanes_of(duty, used), np.asarray(weight)[used])
