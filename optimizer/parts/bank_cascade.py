@@ -189,10 +189,12 @@ def _objective(duty: BankDuty, weight: FloatArray) -> Objective:
 
 
 def loss_bound(duty: BankDuty, weight: FloatArray, first: IntArray, pieces: IntArray) -> FloatArray:
-    """Lower bound on the weighted loss [W] of banks of one type, by one number per type, (n,).
+    """Lower bound on the weighted loss of banks of one type, by one number per type.
 
-    duty : currents [A] and branches; weight : weight of each lane of it [1], (n_lane,)
+    duty : currents and branches
+    weight : weight of each lane of the duty [1], (n_lane,)
     first, pieces : type and pieces of each bank [1], (n,)
+    Returns : loss [W], (n,)
 
     Holds for: as `bank.solve`; zero where a source branch may carry the current.
     Source: Cauchy-Schwarz, derived in DEVELOPERS.md.
