@@ -295,8 +295,12 @@ def offered(cost: IntArray) -> IntArray:
 def bank_options(
     bench: Workbench, node: str, types: IntArray, chosen: dict[str, IntArray]
 ) -> Group:
-    """Banks as a group of the decision, with their loss in every lane."""
+    """Banks as a group of the decision, with their loss in every lane; types in catalog order."""
     found, stage = bench.found, bench.stage
+    turned = (chosen["second"] >= 0) & (chosen["second"] < chosen["first"])
+    swap = {"first": "second", "second": "first"}
+    swap |= {f"{one}_pieces": f"{two}_pieces" for one, two in swap.items()}
+    chosen = {name: np.where(turned, chosen[swap[name]], chosen[name]) for name in swap}
     every = np.arange(len(stage.lanes))
     duty = screen.bank_duty(bench.scene, node, types, every)
     loss = duty.solve(chosen, ripple=False).loss
