@@ -128,11 +128,10 @@ def choosable(
     for place in places_of(board):
         pieces[place.part] = pieces.get(place.part, 0) + place.pieces
         kinds[place.part] = place.kind
-    for line in bill:
-        if list(line["positions"]) == [charge_sense.POSITION]:
-            part = line["part_number"]
-            pieces[part] = pieces.get(part, 0) + line["pieces"]
-            kinds[part] = line["kind"]
+    charge, held = charge_sense.held_on(bill, board.sense[1])
+    if charge:
+        pieces[charge] = pieces.get(charge, 0) + held
+        kinds[charge] = "resistor"
     placed = sum(pieces.values()) * spec.purchase.placement_each
     fixed = placed + spec.controllers[board.topology].cost_each
     return Choosable(name, pieces, kinds, fixed, loss)
@@ -235,7 +234,8 @@ def _bound(
     family could place, and each of its part numbers at least an equal share of one line item.
     """
     most = sum(
-        int(np.ceil(m.boards * (1.0 + m.scrap))) * buying.most_pieces(one.spec)
+        int(np.ceil(m.boards * (1.0 + m.scrap)))
+        * (buying.most_pieces(one.spec) + one.spec.choice.resistors_parallel_max)
         for one, m in zip(opened, members, strict=True)
     )
     total = 0.0
@@ -247,7 +247,9 @@ def _bound(
         )
         spec = replace(one.spec, purchase=rules)
         dear = _at_least(catalog, most)
-        founds = [search.solve(s, dear, engine="merge", processes=1) for s in by_sense(spec)]
+        pairs = zip(by_sense(spec), by_sense(one.spec), strict=True)
+        singles = [_with_its_part(single, own, catalog) for single, own in pairs]
+        founds = [search.solve(s, dear, engine="merge", processes=1) for s in singles]
         costs = [f.front.points[0].cost for f in founds if f.front is not None and f.front.points]
         if not costs or any(found.open for found in founds):
             return 0.0
@@ -255,6 +257,18 @@ def _bound(
         rounding = COST_UNIT * (2 * lines + 4)
         total += member.boards * (min(costs) * COST_UNIT - rounding)
     return round(total, 4)
+
+
+def _with_its_part(spec: Spec, own: Spec, catalog: Catalog) -> Spec:
+    """The spec with the charge-current sense that its run holds: another may be cheapest here.
+
+    own : the spec of the run
+    """
+    charge = buying.charge_of(own, catalog.tables)
+    if charge is None or not charge.found:
+        return spec
+    part = catalog.tables["resistor"].part_number[charge.row]
+    return replace(spec, load=replace(spec.load, sense_part=part))
 
 
 def _at_least(catalog: Catalog, most: int) -> Catalog:

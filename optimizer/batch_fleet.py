@@ -17,7 +17,8 @@ from optimizer.batch import Answered, Task
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.catalog_changes import Changes
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, Problem
-from optimizer.results import as_plain
+from optimizer.placed import unknown_part
+from optimizer.results import PartSet, as_plain
 from optimizer.sheets import find_files
 from optimizer.studies import front_change, obsolete
 from optimizer.studies.boards import places_of
@@ -127,8 +128,17 @@ def answer_of(opened: Reopened, number: int | None, question: Question) -> dict[
         "front": as_plain(front),
         "new_front": new_front(opened, after, front, question),
         "catalogs": dict(after.hashes),
-        "known": sorted(changes.names & {n for t in after.tables.values() for n in t.part_number}),
+        "known": sorted(changes.names & (_names(before) | _names(after) | _held(boards))),
     }
+
+
+def _held(boards: Sequence[PartSet]) -> set[str]:
+    """Parts of some boards, also those that have left the catalogs since."""
+    return {place.part for board in boards for place in places_of(board)}
+
+
+def _names(catalog: Catalog) -> set[str]:
+    return {name for table in catalog.tables.values() for name in table.part_number}
 
 
 def new_front(
@@ -145,7 +155,7 @@ def new_front(
         run = conclude.front(spec, after, time_limit=limit, processes=1, detailed=0)
     except (NoFeasibleDesign, NotProved) as error:
         return {"points": [], "complete": isinstance(error, NoFeasibleDesign), "why": str(error)}
-    points = [
+    points: list[dict[str, Any]] = [
         {
             "number": one.number,
             "cost": one.cost,
@@ -157,7 +167,26 @@ def new_front(
         }
         for one in run.points
     ]
-    return {"points": points, "complete": run.complete, "why": run.not_proved}
+    cost, loss = _ends([(p["cost"], p["loss"]) for p in points])
+    before = _ends([(p["cost"], _loss(p)) for p in opened.run["points"]])
+    return {
+        "points": points,
+        "complete": run.complete,
+        "why": run.not_proved,
+        "cheapest_change": cost - before[0],
+        "least_loss_change": loss - before[1],
+    }
+
+
+def _ends(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Least cost and least loss."""
+    return min(cost for cost, _ in points), min(loss for _, loss in points)
+
+
+def _loss(point: Plain) -> float:
+    """Loss at the reference state, with that in a charge-current sense [W]."""
+    sense = sense_of_point(point)
+    return float(point["loss_model"]) + (0.0 if sense is None else sense.loss)
 
 
 def catalogs_of(paths: Sequence[Path], changes: Changes) -> Catalog:
@@ -176,10 +205,11 @@ def _catalogs(stamps: tuple[tuple[str, int, int], ...], cells: str) -> Catalog:
     return read_catalog([Path(path) for path, _, _ in stamps], changes=changed)
 
 
-def unknown_parts(changes: Changes, answers: Sequence[Plain]) -> list[Problem]:
-    """Changed parts that no catalog of any run holds: most likely slips of the pen."""
+def unknown_parts(changes: Changes, answers: Sequence[Plain], catalog: Catalog) -> list[Problem]:
+    """Changed parts that no catalog of any run holds: most likely slips of the pen.
+
+    catalog : where names like theirs are looked for
+    """
     known = {name for one in answers for name in one["known"]}
-    return [
-        Problem("changes", name, "a part that no run knows", "a part number", "check its spelling")
-        for name in sorted(changes.names - known)
-    ]
+    names = sorted(changes.names - known)
+    return [unknown_part("changes", name, name, catalog) for name in names]

@@ -27,7 +27,8 @@ class Prices:
     table : cost units per board of 0, 1, ... pieces of a part, (n_part, pieces_max + 1)
     line_item, placement : cost units per distinct part and per piece
     names : part numbers, (n_part,)
-    charge : the charge-current sense where the spec asks for its part: it costs every set the same
+    charge : the charge-current sense where the spec asks for its part: every set pays it alone, and
+        `table` holds what more pieces of the same part add to it (`beside_charge`)
     """
 
     table: IntArray
@@ -79,12 +80,29 @@ def most_pieces(spec: Spec) -> int:
 
 def prices(spec: Spec, tables: Mapping[str, PartTable]) -> Prices:
     """Cost per board of every part in every number of pieces a board may hold."""
-    found = _prices(spec, [tables[kind] for kind in KIND_ORDER])
-    return replace(found, charge=charge_of(spec, tables))
+    found = price_list(spec, [tables[kind] for kind in KIND_ORDER])
+    return beside_charge(found, charge_of(spec, tables), most=most_pieces(spec))
 
 
-def _prices(spec: Spec, tables: Sequence[PartTable]) -> Prices:
-    """The same of some kinds, without the charge-current sense."""
+def beside_charge(found: Prices, charge: ChargePart | None, *, most: int) -> Prices:
+    """Prices beside a charge-current sense that every set holds.
+
+    found : `price_list`, of more pieces than the charge-current sense holds beside `most`
+    Of its part k pieces more are paid as k + m pieces less m (purchase line by line rounded up),
+    and no line item. `Prices` adds a line item to every part of a set, so it is taken off here; the
+    sum of what the set pays is that of the pooled purchase, exactly. No entry falls below minus
+    one line item, as more pieces never cost less.
+    """
+    table = found.table[:, : most + 1].copy()
+    if charge is not None and charge.found:
+        row, held = found.offset["resistor"] + charge.row, charge.pieces
+        pooled = found.table[row, held + 1 : held + most + 1]
+        table[row, 1:] = pooled - found.table[row, held] - found.line_item
+    return replace(found, table=table, charge=charge)
+
+
+def price_list(spec: Spec, tables: Sequence[PartTable]) -> Prices:
+    """What parts cost by themselves, whatever else a set holds."""
     rates = exchange(spec)
     rows: list[IntArray] = []
     names: list[str] = []
@@ -102,7 +120,7 @@ def _prices(spec: Spec, tables: Sequence[PartTable]) -> Prices:
                 table.numbers["order_multiple"],
                 boards=spec.purchase.boards,
                 scrap=spec.purchase.scrap_share,
-                pieces_max=most_pieces(spec),
+                pieces_max=most_pieces(spec) + spec.choice.resistors_parallel_max,
             )
         )
     return Prices(
@@ -121,7 +139,7 @@ def charge_of(spec: Spec, tables: Mapping[str, PartTable]) -> ChargePart | None:
     if not charge_sense.asked(spec):
         return None
     table = tables["resistor"]
-    found = _prices(spec, [table])
+    found = price_list(spec, [table])
     cost, allowed = found.alone("resistor"), rules(spec, table, found)
     return charge_sense.charge_part(spec, table, cost=cost, rules=allowed)
 
@@ -176,7 +194,7 @@ def set_costs(found: Prices, sets: Sets, *, fixed: int) -> IntArray:
     """Cost units per board of each set, purchases pooled over its places, (n_set,).
 
     fixed : cost units of what is not chosen (controller and its small parts); that of the
-        charge-current sense comes on top
+        charge-current sense comes on top, pooled with an equal part of the set
     A set with more pieces of a part than the rules of the choice allow on a board has no price.
     """
     part, pieces = slots(found, sets)

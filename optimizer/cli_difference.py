@@ -45,14 +45,15 @@ def side_of(folder: Path, spec: Path | None, catalogs: Sequence[Path]) -> Side:
         parsed = parse_spec(text, path=place)
         catalog = read_catalog(catalogs or listed or parsed.catalogs)
     except InputError as error:
-        return Side(run, lacks=f"the inputs of {folder} cannot be read: {error.problems[0]}")
+        lacks = f"the inputs of {folder} cannot be read: {error.problems[0]}"
+        return Side(run, lacks=lacks, folder=str(folder))
     known = set(run["hashes"].values())
     changed = [Path(name).name for name, value in catalog.hashes.items() if value not in known]
     if changed:
         option = "--catalogs-old or --catalogs-new"
         lacks = f"{', '.join(changed)} changed since {folder}: name the old file with {option}"
-        return Side(run, lacks=lacks)
-    return Side(run, parsed, catalog)
+        return Side(run, lacks=lacks, folder=str(folder))
+    return Side(run, parsed, catalog, folder=str(folder))
 
 
 def _stood(run: Mapping[str, Any]) -> str | None:

@@ -7,7 +7,7 @@ import csv
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,8 +102,8 @@ def _changes(args: argparse.Namespace) -> Changes:
 
     gone = tuple(dict.fromkeys(args.gone))
     found = read_changes(args.changes, gone=gone) if args.changes else Changes(gone)
-    if not found:
-        fix = "name parts with --gone PART or a file with --changes"
+    if "" in found.names or not (found or args.catalogs):
+        fix = "name parts with --gone PART or a file with --changes, or other --catalogs"
         raise InputError([Problem("command", "--gone", "no change", "at least one part", fix)])
     return found
 
@@ -118,14 +118,16 @@ def _question(args: argparse.Namespace) -> Question:
 def obsolete_command(args: argparse.Namespace, door: Door) -> int:
     """One run; the exit code of no feasible design where nothing can stand in."""
     from optimizer.archive_inputs import reopen
-    from optimizer.batch_fleet import answer_of, unknown_parts
+    from optimizer.batch_fleet import answer_of, catalogs_of, unknown_parts
+    from optimizer.catalog_changes import Changes
     from optimizer.report.life import print_obsolete
     from optimizer.report.tables import console_for
     from optimizer.studies.obsolete import FAILS
 
     question = _question(args)
     found = answer_of(reopen(args.run, question.catalogs), args.point, question)
-    unknown = unknown_parts(question.changes, [found])
+    catalog = catalogs_of([Path(path) for path in found["catalogs"]], Changes())
+    unknown = unknown_parts(question.changes, [found], catalog)
     if unknown:
         raise InputError(unknown)
     if args.json:
@@ -215,6 +217,8 @@ def fleet_command(args: argparse.Namespace, door: Door) -> int:
     from optimizer.studies.obsolete import FAILS
 
     question = _question(args)
+    if args.csv:
+        _ours(args.csv)
     designs = read_designs(args.designs, args.runs) if args.designs else listed(args.runs)
     tasks = tasks_of(designs, question)
     name = f"fleet-{question_key(question)}.jsonl"
@@ -234,6 +238,20 @@ def fleet_command(args: argparse.Namespace, door: Door) -> int:
     return door.infeasible if bad else door.done
 
 
+def _ours(path: Path) -> None:
+    """Refuse to write the table where there is no folder, or over a file that holds another."""
+    from optimizer.studies.fleet import Line
+
+    got = "" if path.parent.is_dir() else "a place in no folder"
+    if path.exists():
+        text = path.read_text(encoding="utf-8", errors="replace")
+        head = next(csv.reader(text.splitlines()[:1]), [])
+        got = "" if head == [one.name for one in fields(Line)] else "another file"
+    if got:
+        fix = "choose another name"
+        raise InputError([Problem(str(path), "--csv", got, "a new file or an older table", fix)])
+
+
 def _together(args: argparse.Namespace, designs: Sequence[Design], kept: Sequence[Answered]) -> Any:
     from optimizer.batch_fleet import catalogs_of, unknown_parts
     from optimizer.catalog_changes import Changes
@@ -241,13 +259,15 @@ def _together(args: argparse.Namespace, designs: Sequence[Design], kept: Sequenc
 
     answers = [one.answer for one in kept]
     given = [one for one in answers if one is not None]
-    unknown = unknown_parts(_changes(args), given) if len(given) == len(answers) else []
-    if unknown and given:
-        raise InputError(unknown)
-    paths = [Path(path) for path in given[0]["catalogs"]] if given else []
-    catalog = catalogs_of(paths, Changes()) if paths else None
     errors = [one.error for one in kept]
-    return gathered(designs, answers, errors, catalog=catalog, years=args.years)
+    if not given:
+        return gathered(designs, answers, errors, catalog=None, years=args.years)
+    catalog = catalogs_of([Path(path) for path in given[0]["catalogs"]], Changes())
+    unknown = unknown_parts(_changes(args), given, catalog)
+    if unknown and len(given) == len(answers):
+        raise InputError(unknown)
+    found = gathered(designs, answers, errors, catalog=catalog, years=args.years)
+    return replace(found, notes=(*(str(problem) for problem in unknown), *found.notes))
 
 
 # --- designs --------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from typing import TypeVar
 from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, placed, search, spec_echo
 from optimizer.catalog import Catalog
+from optimizer.conclude_bill import same_at_both
 from optimizer.conclude_board import verify_board
 from optimizer.conclude_evidence import evidence_of, shape_of
 from optimizer.conclude_faults import fault_lines
@@ -209,6 +210,7 @@ def run_of(
         notes=(
             *run_notes(found, catalog, points),
             *kept_out_notes(found, chosen, points),
+            *same_at_both(found.spec, catalog.tables, chosen),
         ),
         echo=spec_echo.rows(found.spec),
         stages=seconds,

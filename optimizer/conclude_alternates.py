@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 
 from optimizer import assembly, buying, conclude_margins
+from optimizer.charge_sense import ChargePart
 from optimizer.conclude_bill import Known, bill_of
 from optimizer.conclude_sets import Chosen, Place, part_set_of, stacked
 from optimizer.records import BoolArray, switch_kind
@@ -84,22 +85,34 @@ def _judged(own: Stage, some: Sequence[Swap]) -> list[Alternate]:
     mission, _ = objectives(result)
     charge = buying.charge_of(own.spec, own.tables)
     found, known = [], Known()
-    for k, (_, _, swapped, kind, row) in enumerate(some):
+    for k, (_, part, swapped, kind, row) in enumerate(some):
         table = own.tables[kind]
-        bill = bill_of(own.spec, own.tables, swapped, charge, known)
+        held, stands = _beside(charge, table, part, row)
+        bill = bill_of(own.spec, own.tables, swapped, held, known)
         price = next(b.unit_price for b in bill.lines if b.part_number == table.part_number[row])
         found.append(
             Alternate(
                 part_number=table.part_number[row],
                 maker=table.texts["maker"][row],
                 unit_price=price,
-                passes=all(margin.passes for margin in margins[k]),
+                passes=stands and all(margin.passes for margin in margins[k]),
                 margin=min(m.margin for m in margins[k] if m.unit not in OF_ROOM),
                 loss_mission=float(mission[k]),
                 cost=bill.cost,
             )
         )
     return found
+
+
+def _beside(
+    charge: ChargePart | None, table: PartTable, part: str, row: int
+) -> tuple[ChargePart | None, bool]:
+    """The charge-current sense beside a swapped part, and whether the alternate will do there."""
+    if charge is None or not charge.found or table.kind != "resistor":
+        return charge, True
+    if part != table.part_number[charge.row]:
+        return charge, True
+    return replace(charge, row=row), table.part_number[row] in charge.alternates
 
 
 def _swaps(own: Stage, found: Sequence[Chosen], turn: int) -> Iterator[Swap]:
@@ -109,11 +122,15 @@ def _swaps(own: Stage, found: Sequence[Chosen], turn: int) -> Iterator[Swap]:
     def likely(kind: str, row: int) -> tuple[int, ...]:
         return _likely(own, kind, row)
 
+    charge = buying.charge_of(own.spec, own.tables)
+    beside = [("resistor", charge.row)] if charge is not None and charge.found else []
     for number, one in enumerate(found):
-        for kind, row in dict.fromkeys((kind, row) for _, kind, row, _ in one.places()):
+        held = [(kind, row) for _, kind, row, _ in one.places()]
+        for kind, row in dict.fromkeys([*held, *beside]):
             part = own.tables[kind].part_number[row]
             for other in likely(kind, row)[turn : turn + 1]:
-                yield number, part, _replaced(one, kind, row, other), kind, other
+                swapped = _replaced(one, kind, row, other) if (kind, row) in held else one
+                yield number, part, swapped, kind, other
 
 
 def _replaced(one: Chosen, kind: str, row: int, other: int) -> Chosen:

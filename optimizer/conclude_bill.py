@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from optimizer import buying, charge_sense, purchase
 from optimizer.charge_sense import ChargePart
 from optimizer.columns import columns_of
 from optimizer.conclude_sets import Chosen, Tables
-from optimizer.records import COST_UNIT
+from optimizer.records import COST_UNIT, Note
 from optimizer.results import BillLine
 from optimizer.results_evidence import Sample
 from optimizer.spec_records import Spec
@@ -44,16 +44,17 @@ def bill_of(
 ) -> Bill:
     """Every distinct part number once, priced for the pieces of all its positions together.
 
-    charge : part of the charge-current sense, if the spec asks for it: a line of its own
+    charge : part of the charge-current sense, if the spec asks for it
     known : looked up first and added to, where bills of many sets are asked for
     """
     known = {} if known is None else known
     pooled: dict[tuple[str, int], list[tuple[str, int]]] = {}
     for position, kind, row, pieces in one.places():
         pooled.setdefault((kind, row), []).append((position, pieces))
-    wanted = [(kind, row, tuple(held)) for (kind, row), held in pooled.items()]
     if charge is not None and charge.found:
-        wanted.append(("resistor", charge.row, ((charge_sense.POSITION, charge.pieces),)))
+        held_too = charge_sense.POSITION, charge.pieces
+        pooled.setdefault(("resistor", charge.row), []).append(held_too)
+    wanted = [(kind, row, tuple(held)) for (kind, row), held in pooled.items()]
     for kind, row, held in wanted:
         if (kind, row, held) not in known:
             known[kind, row, held] = _line(spec, tables[kind], row, held)
@@ -76,6 +77,31 @@ def bill_of(
         items["parts"] = math.nan
     cost = round(sum(units.values()) * COST_UNIT, 4) if bought else math.nan
     return Bill(lines, cost, items)
+
+
+def same_at_both(spec: Spec, tables: Tables, chosen: Sequence[Chosen]) -> Iterator[Note]:
+    """Where the part in series with the coil, bought for the charge-current sense too, is cheaper.
+
+    The part is the cheapest by itself; of a set that holds another one that would do, two pieces on
+    one line may cost less than one piece on each of two.
+    """
+    charge = buying.charge_of(spec, tables)
+    if charge is None or spec.load.sense_part != charge_sense.CHEAPEST:
+        return
+    saved: dict[str, list[float]] = {}
+    for row, pieces in charge.others:
+        other = replace(charge, row=row, pieces=pieces)
+        for one in (one for one in chosen if one.sense[0] == row):
+            less = bill_of(spec, tables, one, charge).cost - bill_of(spec, tables, one, other).cost
+            if less > 0.5 * COST_UNIT:
+                saved.setdefault(tables["resistor"].part_number[row], []).append(less)
+    for name, some in saved.items():
+        text = (
+            f"{len(some)} points hold {name} in series with the coil; with it at the"
+            f" {charge_sense.SUBJECT} too, on one line, they would cost up to {max(some):.4f}"
+            f' {spec.purchase.currency} less: load.sense_part = "{name}" finds that front'
+        )
+        yield Note("finding", charge_sense.SUBJECT, text)
 
 
 def _line(spec: Spec, table: PartTable, row: int, held: Sequence[tuple[str, int]]) -> BillLine:

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
 from optimizer import assembly, faults, limits, parameters, reverse_paths, verification
 from optimizer.conclude_margins import quantity
+from optimizer.conclude_open_load import (
+    allowed_at,
+    bank_at,
+    capacitance,
+    open_load,
+    ratings,
+    short_gone,
+)
 from optimizer.conclude_overload import (
     FAILS,
     HOLDS,
@@ -21,10 +28,7 @@ from optimizer.conclude_overload import (
 )
 from optimizer.conclude_service import service_lines
 from optimizer.conclude_sets import Chosen, stacked
-from optimizer.load_records import LeadAcid, LedString, Lithium
-from optimizer.parts import inductor
-from optimizer.parts.bank import Branches
-from optimizer.points_places import input_range
+from optimizer.load_records import LeadAcid, Lithium
 from optimizer.records import DIODES, switch_kind
 from optimizer.results import FaultLine
 from optimizer.spec_records import TIME_CONTINUOUS
@@ -64,7 +68,8 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
     yield short(case)
     yield staircase(case)
     yield from _short_events(case)
-    yield from _open_load(case, highest)
+    yield from open_load(case, highest)
+    yield short_gone(case, highest)
     yield from _transients(case)
     yield _hot_plug(case, highest)
     if case.stage.two_coils:
@@ -77,23 +82,6 @@ def _lines(case: FaultCase) -> Iterator[FaultLine]:
 
 
 # --- voltages -----------------------------------------------------------------------------------
-
-
-def _bank(case: FaultCase, node: str, v_bias: float, *, guaranteed: bool) -> Branches:
-    """Branches of the types of a bank at a voltage, held at the end of its curve, (n_type, 1)."""
-    rows = np.array([row for row, _ in case.one.bank[node]])
-    lanes = lanes_where(case.stage.lanes, _first(case.stage.lanes.guaranteed == guaranteed))
-    parts = parameters.take(case.stage.capacitors, rows)
-    ends = np.nanmax(parts.curve_voltage, axis=1)[:, None] * parts.v_rating
-    return parameters.branches(
-        parts, lanes=lanes, v_bias=np.minimum(v_bias, ends), temp_board=np.array([25.0])
-    )
-
-
-def _capacitance(case: FaultCase, node: str, v_bias: float, *, guaranteed: bool) -> float:
-    pieces = np.array([count for _, count in case.one.bank[node]])
-    found = _bank(case, node, v_bias, guaranteed=guaranteed)
-    return float((found.capacitance[:, 0] * pieces).sum())
 
 
 def _short_events(case: FaultCase) -> Iterator[FaultLine]:
@@ -124,119 +112,12 @@ def _short_events(case: FaultCase) -> Iterator[FaultLine]:
     yield FaultLine("short events, heat", OUTSIDE, text)
 
 
-@dataclass(frozen=True, slots=True)
-class Rating:
-    """What one part that sees a node stands [V].
-
-    ring : ringing over what it sees; beside : voltage it sees besides the node's
-    """
-
-    allowed: float
-    part: str
-    ring: float = 1.0
-    beside: float = 0.0
-
-    def seen(self, volts: float) -> float:
-        """What it sees when the node is at `volts`, ringing included."""
-        return (volts + self.beside) * self.ring
-
-
-def _ratings(case: FaultCase, node: str, lasts: int) -> list[Rating]:
-    """What all parts that see a node stand; `lasts` 1 for a moment.
-
-    Between two coils the bank sees the input, and the switches the input and the output.
-    """
-    stage = case.stage
-    found = []
-    for name in ("input", "coupling") if node == "input" and stage.two_coils else (node,):
-        rows = np.array([row for row, _ in case.one.bank[name]])
-        found += [
-            Rating(float(check.allowed[k, lasts]), f"{name}-bank")
-            for check in limits.capacitor_ratings(stage, name, rows)
-            for k in range(len(rows))
-        ]
-    ring = 1.0 + stage.spec.board.ringing_share
-    other = limits.voltages(stage)["output" if node == "input" else "input"][0]
-    for position, (row, _) in case.one.transistor.items():
-        sees = limits.node_of(stage, position)
-        if sees in (node, "both"):
-            across = next(limits.switch_ratings(stage, position, np.array([row])))
-            beside = other if sees == "both" else 0.0
-            found.append(Rating(float(across.allowed[0, lasts]), position, ring, beside))
-    limit = stage.controller.v_input_abs_max
-    if node == "input" and np.isfinite(limit):
-        found.append(Rating(limit, "controller"))
-    return found
-
-
-def _allowed(case: FaultCase, node: str, *, idle: bool = False) -> tuple[float, str]:
-    """Highest momentary voltage at a node while nothing switches, and the part that sets it.
-
-    idle : the other node holds no voltage, and a bank between two coils is judged apart
-    """
-    found = _ratings(case, node, 1)
-    if idle:
-        return min((one.allowed, one.part) for one in found if one.part != reverse_paths.COUPLING)
-    return min((one.allowed - one.beside, one.part) for one in found)
-
-
-def _open_load(case: FaultCase, highest: dict[str, float]) -> Iterator[FaultLine]:
-    """The load opens at full current: the coil's energy goes into the output bank."""
-    spec, control = case.stage.spec, case.stage.controller
-    start, peak = control.v_overvoltage_max, float(case.chain.needed[0])
-    numbers = case.stage.tables["inductor"].numbers
-    coil = case.one.coil
-    largest = float(numbers["inductance_typ"][coil] * (1 + numbers["inductance_tolerance"][coil]))
-    if case.stage.two_coils:
-        # The sum of both currents runs into the bank; what one carries beyond it circulates.
-        coupling = np.nan_to_num(numbers["coupling_typ"][coil])
-        largest = float(
-            inductor.inductance_pair(inductance=np.array(largest), coupling=np.array(coupling))
-        )
-    values = {
-        "v_output": start,
-        "inductance": largest,
-        "i_peak": peak,
-        "capacitance": _capacitance(case, "output", start, guaranteed=True),
-        "time_response": spec.faults.time_overvoltage,
-    }
-    if case.parts_the_load:
-        top = faults.v_open_cut(**values)
-    else:
-        top = faults.v_open_fed(v_input=input_range(spec)[3], **values)
-    highest["open load"] = top
-    allowed, part = _allowed(case, "output")
-    fits = top <= allowed
-    text = (
-        f"{quantity(start, 'V')} of over-voltage limit and {quantity(peak, 'A')} in the coil"
-        f" end at {quantity(top, 'V')}; {part} stands {quantity(allowed, 'V')}"
-    )
-    if not fits:
-        text += "; needs more output capacitance, a clamp, or a higher rating"
-    yield FaultLine(_open_name(spec.load.kind), HOLDS if fits else FAILS, text)
-    record = spec.load.record
-    if isinstance(record, LedString):
-        pulse = faults.i_replug(
-            v_output=top,
-            v_load=spec.load.v_lowest,
-            resistance=record.leds * record.resistance_led,
-        )
-        text = (
-            f"a pulse of up to {quantity(pulse, 'A')} into the string"
-            f" ({pulse / spec.load.i_output:.2g} times full current): compare with the LED's"
-            " surge rating, else a series limiter"
-        )
-        yield FaultLine("string plugged onto the charged output", OUTSIDE, text)
-        text = "the limit holds the coil; LED + to chassis or supply is not seen by it: fuse"
-        yield FaultLine("string shorted to chassis or supply", OUTSIDE, text)
-
-
 def _transients(case: FaultCase) -> Iterator[FaultLine]:
     """Every transient of the input against the ratings, ringing included."""
     for event in case.stage.spec.source.transients:
         lasts = 0 if event.time > TIME_CONTINUOUS else 1
         worst = min(
-            _ratings(case, "input", lasts), key=lambda one: one.allowed / one.seen(event.v_input)
+            ratings(case, "input", lasts), key=lambda one: one.allowed / one.seen(event.v_input)
         )
         volts = worst.seen(event.v_input)
         text = (
@@ -244,6 +125,8 @@ def _transients(case: FaultCase) -> Iterator[FaultLine]:
             f" {quantity(volts, 'V')} of {quantity(worst.allowed, 'V')},"
             f" {limits.DURATIONS[lasts]} share"
         )
+        if not event.regulates:
+            text += "; the output need not hold there and may fall"
         verdict = HOLDS if volts <= worst.allowed else FAILS
         yield FaultLine(f"input transient: {event.name}", verdict, text)
 
@@ -255,7 +138,7 @@ def _hot_plug(case: FaultCase, highest: dict[str, float]) -> FaultLine:
         return FaultLine(name, OUTSIDE, "the spec says it never happens: not judged")
     volts = max(spec.source.v_idle_max, spec.source.v_max)
     places = case.one.bank["input"]
-    esr = _bank(case, "input", 0.0, guaranteed=False).esr[:, 0]
+    esr = bank_at(case, "input", 0.0, guaranteed=False).esr[:, 0]
     peak = faults.v_plug_peak(
         v_input=volts,
         inductance=spec.faults.inductance_cable,
@@ -266,14 +149,14 @@ def _hot_plug(case: FaultCase, highest: dict[str, float]) -> FaultLine:
         esr_second=float(esr[1]) / places[1][1] if len(places) > 1 else 1.0,
     )
     highest["hot plug"] = peak
-    allowed, part = _allowed(case, "input", idle=True)
+    allowed, part = allowed_at(case, "input", idle=True)
     fits = peak <= allowed
     text = (
         f"{quantity(volts, 'V')} through {quantity(spec.faults.inductance_cable, 'H')} rings to"
         f" {quantity(peak, 'V')}; {part} stands {quantity(allowed, 'V')}"
     )
     if not fits:
-        held = _capacitance(case, "input", volts, guaranteed=False)
+        held = capacitance(case, "input", volts, guaranteed=False)
         more, ohms = faults.damping(inductance=spec.faults.inductance_cable, capacitance=held)
         text += (
             f"; damp with about {quantity(more, 'F')} of {quantity(ohms, 'ohm')} (common"
@@ -289,7 +172,7 @@ def _hot_plug_coupling(case: FaultCase) -> FaultLine:
         return FaultLine(name, OUTSIDE, "the spec says it never happens: not judged")
     top = 2.0 * max(spec.source.v_idle_max, spec.source.v_max)
     coupling = reverse_paths.COUPLING
-    allowed = min(one.allowed for one in _ratings(case, "input", 1) if one.part == coupling)
+    allowed = min(one.allowed for one in ratings(case, "input", 1) if one.part == coupling)
     text = (
         f"charged through the coils to at most twice the input, {quantity(top, 'V')} (undamped"
         f" series circuit); it stands {quantity(allowed, 'V')}"
@@ -406,17 +289,3 @@ def _energy(case: FaultCase) -> Iterator[FaultLine]:
             " measure before touching"
         )
         yield FaultLine(f"stored energy, {node} bank", HOLDS, text)
-
-
-def _first(mask: np.ndarray) -> np.ndarray:
-    found = np.zeros(len(mask), dtype=bool)
-    found[int(np.argmax(mask))] = True
-    return found
-
-
-def _open_name(kind: str) -> str:
-    return {
-        "led-string": "string open",
-        "lead-acid": "battery removed at full current",
-        "lithium": "pack switch opens at full current",
-    }.get(kind, "load open at full current")

@@ -12,10 +12,12 @@ from optimizer.columns import column, when_missing
 from optimizer.conclude_figures import ceilings
 from optimizer.conclude_margins import failing
 from optimizer.found import Found
+from optimizer.load_records import LeadAcid, Lithium
 from optimizer.parameters import TIME_SERVICE
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
 from optimizer.set_point_rules import set_point_notes
+from optimizer.set_point_rules_current import current_notes
 from optimizer.set_point_rules_dimming import dimming_notes
 from optimizer.spec_records import Spec
 from optimizer.spec_text import trade
@@ -41,6 +43,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *_presets(spec),
         *_set_points(found),
         *dimming_notes(spec),
+        *current_notes(spec),
         *spec.notes,
         *spec.not_asked,
         *_prices(spec, catalog),
@@ -144,6 +147,8 @@ def _states(found: Found) -> Iterator[Note]:
             f"each set has alternates of other makers on the same pads at {', '.join(asked)}, and "
             "every mixture with them keeps every limit; `partfront alternates` names some"
         )
+        if isinstance(found.spec.load.record, LeadAcid | Lithium) and found.prices.charge is None:
+            text += f"; the {charge_sense.SUBJECT} has none, as no part of it is asked for"
         yield Note("assumed", "second sources", text, "spec")
 
 

@@ -169,21 +169,26 @@ def _shorted(case: FaultCase, i_output: float) -> tuple[str, bool]:
     return told, passes
 
 
-def staircase(case: FaultCase) -> FaultLine:
-    """Where the current goes at the shortest on-time into a short at the highest input."""
-    name = "output short at the highest input, shortest on-time"
-    if not case.parts_the_load:
-        return FaultLine(name, OUTSIDE, NO_DISCONNECT)
+def i_staircase(case: FaultCase) -> float:
+    """Where a short at the highest input lets the current rest, all pulses at their least [A]."""
     spec, control = case.stage.spec, case.stage.controller
     folded = spec.faults.frequency_fold if spec.faults.short_response == "fold-back" else 1.0
     top = case.one.frequency * (1.0 + control.frequency_tolerance)
-    rest = faults.i_short_staircase(
+    return faults.i_short_staircase(
         v_input=input_range(spec)[1],
         time_on_min=control.time_on_min,
         frequency=top * folded,
         resistance=_cold_path(case),
         v_short=spec.faults.v_short + _least_forward(case),
     )
+
+
+def staircase(case: FaultCase) -> FaultLine:
+    """Where the current goes at the shortest on-time into a short at the highest input."""
+    name = "output short at the highest input, shortest on-time"
+    if not case.parts_the_load:
+        return FaultLine(name, OUTSIDE, NO_DISCONNECT)
+    spec, rest = case.stage.spec, i_staircase(case)
     low, saturation = float(case.chain.low[0]), float(case.chain.saturation[0])
     text = (
         f"the current comes to rest at {quantity(rest, 'A')} over"

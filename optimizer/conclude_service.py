@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from optimizer import life, limits, parameters, service
+from optimizer import life, limits, parameters, service, verification
 from optimizer.conclude_margins import quantity
 from optimizer.conclude_overload import FAILS, HOLDS, OUTSIDE, FaultCase
 from optimizer.parts import capacitor
@@ -15,6 +15,12 @@ from optimizer.records import REGION_DOWN, FloatArray, IntArray
 from optimizer.results import FaultLine
 
 FIGURE = "figure"
+
+FROM_BELOW = {
+    ("inductor", "ripple ratio"): "ripple ratio",
+    ("sense-resistor", "slope"): "slope at the sense pins",
+}
+"""Limits that fall as the inductance rises, in words."""
 
 
 def service_lines(case: FaultCase) -> Iterator[FaultLine]:
@@ -47,8 +53,61 @@ def _loop(case: FaultCase) -> Iterator[FaultLine]:
     yield FaultLine("loop: crossover", FIGURE, text)
     if (stage.lanes.region[rows] == REGION_DOWN).all():
         yield FaultLine("loop: right-half-plane zero", FIGURE, "none: the stage only steps down")
+    yield _inductance(case, rows)
     if stage.spec.loop.i_step > 0.0:
         yield _step(case, rows, cross)
+
+
+def _inductance(case: FaultCase, rows: IntArray) -> FaultLine:
+    """Between which inductances loop and limits keep the coil, all else as it is; what binds."""
+    chosen = float(case.stage.tables["inductor"].numbers["inductance_typ"][case.one.coil])
+    least = {name: chosen * one for name, one in _too_small(case).items()}
+    most = {name: chosen * one for name, one in _too_large(case, rows).items() if one < math.inf}
+    low = max(least, key=lambda one: least[one])
+    text = f"{quantity(chosen, 'H')}, all else as it is at least about {_about(least[low], 'H')}"
+    text += f" for the {low}"
+    if not most:
+        text += "; nothing that is asked of the loop bounds it from above"
+        return FaultLine("loop: inductance", FIGURE, text)
+    high = min(most, key=lambda one: most[one])
+    nearer = low if least[low] / chosen > chosen / most[high] else high
+    text += f", at most about {_about(most[high], 'H')} for the {high}; the {nearer} binds first"
+    return FaultLine("loop: inductance", FIGURE, text)
+
+
+def _about(value: float, unit: str) -> str:
+    return quantity(float(f"{value:.3g}"), unit)
+
+
+def _too_small(case: FaultCase) -> dict[str, float]:
+    """Rows that bound the inductance from below: least share of it that keeps each."""
+    wave, low = case.result.scene.wave, float(case.chain.low[0])
+    mean, ripple = wave.i_mean[0, :, 0], wave.i_ripple[0, :, 0]
+    lanes = limits.firm(case.stage)
+    room = np.where(mean < low, 2.0 * (low - mean), 0.0)
+    found = {"smallest current limit": float((ripple / room)[lanes].max())}
+    for check in verification.checks(case.result, case.sets):
+        name = FROM_BELOW.get((check.subject, check.quantity))
+        if name:
+            found[name] = float((check.value / check.allowed)[0, check.applies].max())
+    return found
+
+
+def _too_large(case: FaultCase, rows: IntArray) -> dict[str, float]:
+    """Rows that bound it from above: most shares of it that keep each, inf where nothing does."""
+    rules = case.stage.spec.loop
+    zero = limits.zero(case.result.scene)[0, rows] * rules.share_zero
+    found = {}
+    if rules.frequency_cross_min > 0.0:
+        found["crossover below the right-half-plane zero"] = zero / rules.frequency_cross_min
+    if rules.i_step > 0.0:
+        held = case.result.banks["output"].capacitance[0, rows]
+        needed = rules.i_step / (2.0 * np.pi * rules.v_step * held)
+        found["load step below the right-half-plane zero"] = zero / needed
+    for check in verification.checks(case.result, case.sets):
+        if (check.subject, check.quantity) == ("sense-resistor", "ripple"):
+            found["ripple at the sense pins"] = (check.value / check.allowed)[0, check.applies]
+    return {name: float(np.min(shares)) for name, shares in found.items()}
 
 
 def _step(case: FaultCase, rows: IntArray, cross: FloatArray) -> FaultLine:
@@ -67,12 +126,13 @@ def _step(case: FaultCase, rows: IntArray, cross: FloatArray) -> FaultLine:
     esr = 1.0 / (pieces / branches.esr).sum(axis=0)
     dip = rules.i_step / (2.0 * np.pi * cross * held) + rules.i_step * esr
     worst = int(rows[np.argmax(dip[rows])])
+    least = float(limits.capacitance_needed(case.stage, case.result.scene, "output")[0, worst])
     text = (
         f"{quantity(rules.i_step, 'A')}: {quantity(float(dip[worst]), 'V')} of"
         f" {quantity(rules.v_step, 'V')} at {case.stage.lanes.name[worst]}, of which"
         f" {quantity(float(rules.i_step * esr[worst]), 'V')} by the resistance of the bank;"
-        f" {quantity(float(held[worst]), 'F')} effective, crossover"
-        f" {quantity(float(cross[worst]), 'Hz')}"
+        f" {quantity(float(held[worst]), 'F')} effective of at least {_about(least, 'F')} before"
+        f" resistance, crossover {quantity(float(cross[worst]), 'Hz')}"
     )
     return FaultLine("loop: load step", HOLDS if dip[worst] <= rules.v_step else FAILS, text)
 

@@ -52,6 +52,10 @@ must not depend on the machine."""
 CREW_FROM = 1.0
 """Seconds that a search must have taken before for further processes to be worth their start."""
 
+BANKS = (" bank",)
+SIFTED = (" leg", *BANKS)
+"""Ends of the names of the groups of which options that another beats are left out at first."""
+
 SKETCHES = 3
 SKETCH_DIRECTIONS = 7
 """Skeletons sketched first in each of so many directions."""
@@ -306,7 +310,14 @@ class Expansion:
         market = self.markets[key[0]]
         k, mixtures = self.skeletons[number], self.mixtures(key)
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
-        return self.fitted(key, body) if aim.complete and body else body
+        if not aim.complete and not (aim.pairs and mixtures):
+            return body
+        left_out = () if aim.complete else BANKS
+        body = body and self.fitted(key, body, spare=left_out)
+        if body and mixtures:
+            body = mixtures.every(body, aim.watch, plain=left_out)
+            body = body and self.fitted(key, body, spare=left_out)
+        return body
 
     def fitted(self, key: Key, body: Skeleton, *, spare: tuple[str, ...] = ()) -> Skeleton | None:
         """The skeleton with the options that fit into what the front so far leaves open.

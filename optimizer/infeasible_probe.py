@@ -73,6 +73,22 @@ def near_sets(
         return judged(stage, list(_distinct(chosen))), _fallen(stage, *best[1:], found)
 
 
+def nearest(stage: Stage, prices: Prices, count: int) -> Iterator[Near]:
+    """The sets of the most promising skeletons one after the other, for a first look.
+
+    count : of skeletons. None where a position has no part that keeps its limits.
+    """
+    free = replace(stage, spec=freed(stage.spec))
+    offered = pool.pool(free, prices)
+    kept = pool.pool(stage, prices)
+    if any(not one.left for one in (*offered.waterfalls, *kept.waterfalls)):
+        return
+    with np.errstate(all="ignore"):
+        for frequency, coil in _skeletons(stage, free, offered)[:count]:
+            found = groups(stage, free, offered, frequency, coil, every=False)
+            yield from judged(stage, list(_distinct(_assembled(stage, frequency, coil, found))))
+
+
 def _until(watch: Watch, skeletons: Iterable[tuple[float, int]]) -> Iterator[tuple[float, int]]:
     """Skeleton after skeleton, the first in any case, until the watch ends it."""
     for number, one in enumerate(skeletons):

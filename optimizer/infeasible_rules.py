@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from optimizer.pool import NO_CHARGE_SENSE
 from optimizer.results import Margin
 from optimizer.spec_records import STATES, Spec
 
@@ -108,7 +109,7 @@ def rules(spec: Spec) -> Iterator[Kind]:
         text = "allow them"
         yield _rule("banned technologies", text, "purchase", reasons, banned_technologies=())
     if bought.second_source:
-        reasons = ("no part of another maker on its pads", "row")
+        reasons = ("no part of another maker on its pads", "row", NO_CHARGE_SENSE)
         text = "do without"
         yield _rule("second sources", text, "purchase", reasons, second_source=())
     if choice.forbid:

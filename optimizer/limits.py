@@ -219,17 +219,23 @@ def ripple_allowed(stage: Stage, temp_board: FloatArray, rows: IntArray | slice)
     return np.where(steady(stage)[None, :], found, np.inf)
 
 
-def crossover(stage: Stage, found: Scene) -> FloatArray:
-    """Highest crossover the loop may have, (n_set, n_lane) [Hz]."""
-    job, rules = found.operation, stage.spec.loop
-    zero = loop.frequency_zero(
+def zero(found: Scene) -> FloatArray:
+    """Right-half-plane zero, inf where the stage steps down, (n_set, n_lane) [Hz]."""
+    job = found.operation
+    of_coil = loop.frequency_zero(
         v_output=job.v_output,
         i_output=job.i_output,
         i_mean=found.wave.i_mean[..., 0],
         inductance=job.inductance,
     )
+    return np.where(job.region == REGION_DOWN, np.inf, of_coil)
+
+
+def crossover(stage: Stage, found: Scene) -> FloatArray:
+    """Highest crossover the loop may have, (n_set, n_lane) [Hz]."""
+    job, rules = found.operation, stage.spec.loop
     return loop.frequency_cross(
-        frequency_zero=np.where(job.region == REGION_DOWN, np.inf, zero),
+        frequency_zero=zero(found),
         share_zero=np.array(rules.share_zero),
         frequency=job.frequency,
         share_switching=np.array(rules.share_switching),

@@ -35,7 +35,7 @@ class Market:
     least : kind -> share of what any set pays that its pieces can be given at least, and
     marginal : kind -> what they add at least to a set that may hold the part already
         [COST_UNIT], placement included
-    fixed_cost : controller and charge-current sense [COST_UNIT]
+    fixed_cost : controller, and charge-current sense bought alone [COST_UNIT]
     covered : (node, frequency) -> least cost of a bank that holds each type
     money : node -> least cost of a bank, by skeleton
     listed : (node, frequency, kind of cost) -> banks that may pass

@@ -43,16 +43,21 @@ class Asked:
         if self.bank:
             x, y = np.where(y < 0, x, np.minimum(x, y)), np.where(y < 0, y, np.maximum(x, y))
         key = (x << 32) + y + 1
-        new = np.setdiff1d(key, self.keys)
-        if len(new):
+        place = np.searchsorted(self.keys, key)
+        known = np.zeros(len(key), dtype=bool)
+        if len(self.keys):
+            known = self.keys[np.minimum(place, len(self.keys) - 1)] == key
+        if not known.all():
+            new = np.unique(key[~known])
             seen = [
                 self.ask(part >> 32, (part & 0xFFFFFFFF) - 1)
                 for part in (new[k : k + AT_ONCE] for k in range(0, len(new), AT_ONCE))
             ]
-            keys = np.concatenate([self.keys, new])
-            order = np.argsort(keys)
-            self.keys, self.good = keys[order], np.concatenate([self.good, *seen])[order]
-        return np.asarray(self.good[np.searchsorted(self.keys, key)])
+            at = np.searchsorted(self.keys, new)
+            self.keys = np.insert(self.keys, at, new)
+            self.good = np.insert(self.good, at, np.concatenate(seen))
+            place = np.searchsorted(self.keys, key)
+        return np.asarray(self.good[place])
 
 
 @dataclass

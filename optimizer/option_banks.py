@@ -12,7 +12,7 @@ from optimizer import (
     market,
     screen,
 )
-from optimizer.parts import bank_choice, bank_mix
+from optimizer.parts import bank_cascade, bank_choice, bank_mix
 from optimizer.parts.bank_cascade import Fits, Pairs
 from optimizer.parts.bank_choice import BankDuty, BankLimits
 from optimizer.parts.bank_family import Banks
@@ -160,6 +160,12 @@ def _single_banks(bench: Workbench, node: Node, table: IntArray) -> dict[str, In
     bought &= _forced_in_bank(bench, node.name, part[:, None], every["first_pieces"][:, None])
     every = {name: values[bought] for name, values in every.items()}
     cost = cost[bought]
+    if not bench.aim.best_only:
+        pieces, weight = every["first_pieces"], bench.found.weight
+        least = bank_cascade.loss_bound(node.duty, weight, every["first"], pieces)
+        hopeful = bench.matters(bench.beside(node.name), cost, least)
+        every = {name: values[hopeful] for name, values in every.items()}
+        cost = cost[hopeful]
     loss = bank_choice.weighted_loss(duty=node.duty, weight=bench.found.weight, **every)
     if bench.aim.best_only:
         keep: IntArray | BoolArray = _first_banks(bench, cost, loss, node, every)
@@ -316,8 +322,12 @@ def offered(cost: IntArray) -> IntArray:
 def bank_options(
     bench: Workbench, node: str, types: IntArray, chosen: dict[str, IntArray]
 ) -> Group:
-    """Banks as a group of the decision, with their loss in every lane."""
+    """Banks as a group of the decision, with their loss in every lane; types in catalog order."""
     found, stage = bench.found, bench.stage
+    turned = (chosen["second"] >= 0) & (chosen["second"] < chosen["first"])
+    swap = {"first": "second", "second": "first"}
+    swap |= {f"{one}_pieces": f"{two}_pieces" for one, two in swap.items()}
+    chosen = {name: np.where(turned, chosen[swap[name]], chosen[name]) for name in swap}
     every = np.arange(len(stage.lanes))
     duty = screen.bank_duty(bench.scene, node, types, every)
     loss = duty.solve(chosen, ripple=False).loss

@@ -29,21 +29,20 @@ from optimizer.option_banks import (
 )
 from optimizer.option_legs import joined
 from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front, Known
 from optimizer.purchase import PRICE_NONE
 from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, Group, IntArray
 from optimizer.rivals import pair_cost
-from optimizer.shared_room import SharedRoom
+from optimizer.shared_room import FINE, OpenLoss, SharedRoom, unbeaten_offers
 from optimizer.workbench import LEVELS, Workbench
 
-STEPS = 192
-"""Steps of cost for which room is worked out, type by type."""
+FAR_CHEAPER = 0.7
+"""Share of the cost of the output bank below which the input bank is listed first: of a much
+cheaper bank fewer may matter. Measured on catalogs; any order gives the same front."""
 
-FINE = 2048
-"""Steps of cost of the table it is looked up in."""
-
-OFFERS_AT_ONCE = 512
-"""Offers whose room is worked out together."""
+QUIET_AT_ONCE = 1 << 17
+"""Banks of one node whose ripple is looked at before they are held against the other node."""
 
 ROUNDS = (False, True)
 """Times that both nodes are held against each other by bounds before any bank is solved, and
@@ -60,9 +59,10 @@ class _Side:
     """One node: its types, its banks that share nothing, and what sharing can save.
 
     cost : of `alone`, (n_option,); loss, loss_most : least and most it counts for, loss units
-    saving : most that pieces of a type save beside pieces of it at the other node, 0 for none, and
-    worth : what of it a bank may be dearer than those that share nothing,
-        (n_part of the kind, pieces_max + 1); common : types that the other node may hold, (n_part,)
+    saved : what pieces of a type save beside pieces of it at the other node, 0 for none,
+        (n_part of the kind, pieces_max + 1, pieces_max + 1); worth : what of the most of it a bank
+        may be dearer than those that share nothing, (n_part, pieces_max + 1)
+    common : types that the other node may hold, (n_part,)
     """
 
     node: Node
@@ -70,7 +70,7 @@ class _Side:
     cost: IntArray
     loss: IntArray
     loss_most: IntArray
-    saving: IntArray
+    saved: IntArray
     worth: IntArray
     common: BoolArray
 
@@ -104,6 +104,8 @@ def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
     if bench.stage.spec.choice.bank_types_max < 2:
         return _trimmed(bench, list(alone.values()))
     one, two = _sides(bench, alone)
+    if one.cost.min() < FAR_CHEAPER * two.cost.min():
+        one, two = two, one
     rest = bench.beside(*alone)
     second = _bounded_beside(bench, two, one)
     first, one, room = _bounded(bench, rest, one, two, second)
@@ -119,7 +121,10 @@ def shared_groups(bench: Workbench, alone: Mapping[str, Group]) -> list[Group]:
     second = _settled(bench, two, back, second)
     _, room = _against(bench, rest, one, two, second)
     first = first.keep(watts(first.loss) < room.of(first.pairs))
-    return _trimmed(bench, [_joined(bench, one, first.pairs), _joined(bench, two, second.pairs)])
+    found = {
+        side.node.name: _joined(bench, side, f.pairs) for side, f in ((one, first), (two, second))
+    }
+    return _trimmed(bench, [found[name] for name in alone])
 
 
 def _every(bench: Workbench) -> bool:
@@ -155,10 +160,11 @@ def _sides(bench: Workbench, alone: Mapping[str, Group]) -> tuple[_Side, _Side]:
     rivals = [bank_rivals(bench, group) for group in alone.values()]
     costs = [pair_cost(table, one.rows, one.pieces) for one in rivals]
     losses = [bank_losses(bench, group) for group in alone.values()]
-    columns = zip(nodes, alone.values(), costs, losses, (2, 1), strict=True)
+    sides = saved, saved.transpose(0, 2, 1)
+    columns = zip(nodes, alone.values(), costs, losses, sides, strict=True)
     one, two = (
-        _Side(node, group, cost, *loss, saved.max(axis=axis), saved.max(axis=axis), common)
-        for node, group, cost, loss, axis in columns
+        _Side(node, group, cost, *loss, mine, mine.max(axis=2), common)
+        for node, group, cost, loss, mine in columns
     )
     return one, two
 
@@ -223,6 +229,8 @@ def _sifted(
     cost, listed = hopeful(bench, side.node, cost, dearest, table)
     cost, floor = offered(cost), offered(_lowered(side))
     pairs = shared_room.sifted(cascade, cost, floor, wanted, bench.aim.watch, dearest, listed)
+    if len(pairs.cost) < QUIET_AT_ONCE:
+        pairs = pairs.keep(shared_room.quiet(cascade, pairs, bench.aim.watch))
     return _Found(_at_alone(side.node, pairs), whole_units(cascade.objective.closer(pairs)))
 
 
@@ -293,7 +301,7 @@ def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Sid
     least = np.full(len(side.common) + 1, 2 * PRICE_NONE)  # the last one takes what is no type
     for slot in (0, 1):
         np.minimum.at(least, offers.rows[:, slot], gap)
-    worth = np.maximum(side.saving - least[:-1, None] // 2, 0)
+    worth = np.maximum(side.saved.max(axis=2) - least[:-1, None] // 2, 0)
     return replace(side, worth=worth, common=side.common & (worth > 0).any(axis=1))
 
 
@@ -306,87 +314,68 @@ def _room(
     (less what it saves) and loss m, a bank of cost c that shares with it has room G(c + d) - m.
     """
     types = side.node.types
-    shape = len(types), STEPS
-    one, both = np.full(shape, -np.inf), np.full(shape, -np.inf)
-    pairs = np.zeros((len(types), len(types)), dtype=bool)
-    held = np.where(offers.rows < 0, False, side.common[offers.rows])
-    saved = np.where(held, other.saving[offers.rows, offers.pieces], 0)
-    place = np.full(len(other.common) + 1, -1)
+    pieces = np.arange(side.saved.shape[1])
+    place = np.full(len(other.common) + 1, -1)  # the last one takes what is no type
     place[types] = np.arange(len(types))
+    held = np.where(offers.rows < 0, False, side.common[offers.rows])
     own = np.where(held, place[offers.rows], -1)
-    least = int((offers.cost - saved.sum(axis=1)).min(initial=PRICE_NONE))
+    saved = side.saved[types]
+    most = np.where(own < 0, 0, saved.max(axis=1)[own, offers.pieces])
+    least = int((offers.cost - most.sum(axis=1)).min(initial=PRICE_NONE))
     each = side.node.alone[:, 1:]
     low, high = int(each.min()), 2 * int(each[each < PRICE_NONE].max())
-    room = _Open.beside(bench, rest, low, high, least)
-    for slot in (0, 1):
-        some = np.flatnonzero(own[:, slot] >= 0)
-        room.raised(one, own[some, slot], offers.cost[some] - saved[some, slot], offers.loss[some])
-    double = np.flatnonzero((own >= 0).all(axis=1))
-    for slot in (0, 1):
-        cost = offers.cost[double] - saved[double].sum(axis=1)
-        room.raised(both, own[double, slot], cost, offers.loss[double])
-    pairs[own[double, 0], own[double, 1]] = True
-    pairs |= pairs.T
-    apart = np.full((1, STEPS), -np.inf)
+    opened = _open_loss(bench, rest, low, high, least)
+    # what shares one type: unbeaten among as many pieces of it, then at each number beside them
+    slot, offer = np.nonzero(own.T >= 0)
+    kind, count = own[offer, slot], offers.pieces[offer, slot]
+    kept = unbeaten_offers(kind * len(pieces) + count, offers.cost[offer], offers.loss[offer])
+    offer, kind, count = offer[kept], kind[kept], count[kept]
+    key = kind * len(pieces) + pieces[1:, None]
+    cost = offers.cost[offer] - saved[kind, pieces[1:, None], count]
+    loss = np.broadcast_to(offers.loss[offer], key.shape)
+    key, cost, loss = key.ravel(), cost.ravel(), loss.ravel()
+    kept = unbeaten_offers(key, cost, loss)
+    both = _holding_two(own, offers)
+    apart = np.full(shared_room.STEPS, -np.inf)
     if bench.aim.complete:
-        room.raised(apart, np.zeros(len(offers.cost), dtype=np.int64), offers.cost, offers.loss)
-    front = _front(bench, side)
-    return SharedRoom(room.low, room.step, room.end, apart[0], one, both, pairs, front)
+        any_of = np.zeros(len(offers.cost), dtype=np.int64)
+        fair = unbeaten_offers(any_of, offers.cost, offers.loss)
+        apart = opened.by_step(1, any_of[fair], offers.cost[fair], offers.loss[fair])[0]
+    return SharedRoom(
+        opened,
+        saved,
+        apart,
+        key[kept],
+        cost[kept],
+        loss[kept],
+        *both,
+        _front(bench, side),
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class _Open:
-    """The loss open beside the rest of a set, at the cost of a bank and an offer together.
+def _holding_two(own: IntArray, offers: _Offers) -> tuple[Banks, IntArray]:
+    """Offers of two types that may both be shared, by these types, and their loss."""
+    double = np.flatnonzero((own >= 0).all(axis=1))
+    slot = np.argsort(own[double], axis=1)
+    kinds = np.take_along_axis(own[double], slot, axis=1)
+    pieces = np.take_along_axis(offers.pieces[double], slot, axis=1)
+    order = np.lexsort((kinds[:, 1], kinds[:, 0]))
+    double, kinds, pieces = double[order], kinds[order], pieces[order]
+    bank = Banks(kinds[:, 0], pieces[:, 0], kinds[:, 1], pieces[:, 1], offers.cost[double])
+    return bank, offers.loss[double]
 
-    low, end : cost of a bank at which the first step begins, and from which nothing is open;
-        None while no front is known
-    start, width : beginning and width of the steps of the table, whose value holds all over one
-    """
 
-    low: int
-    end: int | None
-    start: int
-    width: int
-    loss: FloatArray
-
-    @staticmethod
-    def beside(bench: Workbench, rest: Staircase, low: int, high: int, least: int) -> _Open:
-        """For banks of a cost from `low` to `high`, beside an offer of at least `least`."""
-        start = low + least
-        if not len(bench.aim.stair[0]):
-            return _Open(low, None, start, 1, np.full(FINE, np.inf))
-        grid = np.unique(np.linspace(start, high + least, LEVELS).astype(np.int64))
-        closed = bench.open_loss(rest, grid) <= 0.0
-        reach = int(grid[np.argmax(closed) if closed.any() else -1]) - start
-        width = reach // FINE + 1
-        loss = bench.open_loss(rest, start + width * np.arange(FINE))
-        return _Open(low, low + reach, start, width, loss)
-
-    @property
-    def step(self) -> int:
-        """Width of the steps of the cost of a bank."""
-        return 1 if self.end is None else (self.end - self.low) // STEPS + 1
-
-    def raised(self, table: FloatArray, own: IntArray, cost: IntArray, loss: IntArray) -> None:
-        """Raise the room [W] of types to what offers of them leave, in place.
-
-        own : type of each offer; cost, loss : of each offer, (n_offer,)
-        """
-        order = np.lexsort((loss, cost, own))
-        own, cost, loss = own[order], cost[order], loss[order]
-        # what a cheaper offer of the type beats goes: a type lies below all types before it
-        fall = loss - own * (int(np.ptp(loss)) + 1 if len(loss) else 1)
-        before = np.minimum.accumulate(fall)[:-1]
-        kept = np.flatnonzero(np.append(np.ones(min(len(fall), 1), bool), fall[1:] < before))
-        edges = self.low + self.step * np.arange(STEPS) - self.start
-        for some in np.array_split(kept, len(kept) // OFFERS_AT_ONCE + 1):
-            if not len(some):
-                continue
-            place = (edges[None, :] + cost[some, None]) // self.width
-            left = self.loss[np.clip(place, 0, FINE - 1)] - loss[some, None] * LOSS_UNIT
-            first = np.flatnonzero(np.append(True, np.diff(own[some]) > 0))
-            kinds = own[some[first]]
-            table[kinds] = np.maximum(table[kinds], np.maximum.reduceat(left, first, axis=0))
+def _open_loss(bench: Workbench, rest: Staircase, low: int, high: int, least: int) -> OpenLoss:
+    """For banks of a cost from `low` to `high`, beside an offer of at least `least`."""
+    start = low + least
+    if not len(bench.aim.stair[0]):
+        return OpenLoss(low, None, start, 1, np.full(FINE, np.inf))
+    grid = np.unique(np.linspace(start, high + least, LEVELS).astype(np.int64))
+    closed = bench.open_loss(rest, grid) <= 0.0
+    reach = int(grid[np.argmax(closed) if closed.any() else -1]) - start
+    width = reach // FINE + 1
+    loss = bench.open_loss(rest, start + width * np.arange(FINE))
+    return OpenLoss(low, low + reach, start, width, loss)
 
 
 def _settled(bench: Workbench, side: _Side, room: SharedRoom, found: _Found) -> _Found:

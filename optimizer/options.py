@@ -59,7 +59,8 @@ def expand(
 
     known : what came of it before with `aim.alone` and a poorer front: its half bridges are taken
         over, its banks are a bound
-    mixtures : what second sources are asked of it, if any
+    mixtures : what second sources are asked of it, if any; every option comes once, with rows of
+        its own
     """
     legs = [leg.name for leg in found.stage.topology.LEGS]
     held = {} if known is None else {group.name: group for group in known.groups}
@@ -74,7 +75,7 @@ def expand(
     pairs = [bench.groups[name] for name in legs]
     rest = bench.groups["sense"], _coil_group(bench, skeleton)
     body = _skeleton(bench, skeleton, (*pairs, *banks, *rest))
-    return body if mixtures is None else mixtures.widened(body, every=aim.complete)
+    return body if mixtures is None else mixtures.widened(body)
 
 
 def _banks(bench: Workbench, held: Mapping[str, Group]) -> list[Group] | None:

@@ -11,11 +11,13 @@ from optimizer import buying, limits, service
 from optimizer.buying import Prices
 from optimizer.limits import Check
 from optimizer.records import BoolArray, Fall, IntArray, Waterfall, kind_of, switch_kind
-from optimizer.spec_records import EVERY_POSITION, Spec
+from optimizer.spec_records import CHARGE_SENSE
 from optimizer.stage import Stage
-from optimizer.tables import PartTable
+from optimizer.tables import PartTable, replaces
 
 Tests = Iterator[tuple[str, BoolArray]]
+
+NO_CHARGE_SENSE = "no second source at the charge-current sense"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ def pool(stage: Stage, prices: Prices) -> Pool:
             _forced_at(stage, position, table),
             _own(stage, position),
             _alone_on_its_pads(stage, prices, position),
+            _charge_sense_alone(stage, prices, position),
             needed=_needed_at(stage, position, table),
         )
         falls.append(fell)
@@ -81,11 +84,6 @@ def _sifted(
     return left, Waterfall(position, offered, tuple(falls), len(left))
 
 
-def second_source_asked(spec: Spec, position: str) -> bool:
-    """Whether a position needs a second source."""
-    return bool({position, EVERY_POSITION} & {*spec.purchase.second_source})
-
-
 def may_stand(stage: Stage, prices: Prices, position: str) -> IntArray:
     """Parts that could stand at a position, whatever is forced there: rows."""
     kind = kind_of(position)
@@ -93,20 +91,20 @@ def may_stand(stage: Stage, prices: Prices, position: str) -> IntArray:
     return _sifted(position, count, purchase_rules(stage, prices, kind), _own(stage, position))[0]
 
 
-def replaces(table: PartTable, row: int, others: IntArray) -> BoolArray:
-    """Which of some parts come from another maker than a part, on the same pads."""
-    maker, pads = np.array(table.texts["maker"]), np.array(table.texts["land_pattern"])
-    named = bool(maker[row] and pads[row])
-    kept = (maker[others] != maker[row]) & (maker[others] != "") & (pads[others] == pads[row])
-    return np.asarray(kept & named)
-
-
 def _alone_on_its_pads(stage: Stage, prices: Prices, position: str) -> Tests:
     """Parts without a second source, where one is asked for."""
-    if second_source_asked(stage.spec, position):
+    if stage.spec.purchase.needs_second_source(position):
         table, rows = stage.tables[kind_of(position)], may_stand(stage, prices, position)
         held = [bool(replaces(table, row, rows).any()) for row in range(len(table))]
         yield "no part of another maker on its pads", np.array(held, dtype=bool)
+
+
+def _charge_sense_alone(stage: Stage, prices: Prices, position: str) -> Tests:
+    """Nothing passes where the charge-current sense lacks its alternate; told at the coil's."""
+    charge, asked = prices.charge, stage.spec.purchase.needs_second_source(CHARGE_SENSE)
+    if position == "sense-resistor" and asked and charge is not None and not charge.found:
+        none = np.zeros(len(stage.tables["resistor"]), dtype=bool)
+        yield f"{NO_CHARGE_SENSE}: {charge.text}", none
 
 
 def purchase_rules(stage: Stage, prices: Prices, kind: str) -> Tests:

@@ -35,7 +35,16 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion, holds, loosened
+from optimizer.expansion import (
+    BANKS,
+    COVERED,
+    FREE,
+    GAP_STEP,
+    SIFTED,
+    Expansion,
+    holds,
+    loosened,
+)
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -54,10 +63,6 @@ from optimizer.stage import Stage, build_stage
 from optimizer.topologies import TOPOLOGIES
 from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
-
-BANKS = (" bank",)
-SIFTED = (" leg", *BANKS)
-"""Ends of the names of the groups of which options that another beats are left out at first."""
 
 
 def solve(

@@ -21,6 +21,7 @@ from typing import cast
 import numpy as np
 
 from optimizer import pool, workbench
+from optimizer.errors import Watch, go_on
 from optimizer.market import Market
 from optimizer.mixtures import (
     AT_ONCE,
@@ -35,6 +36,7 @@ from optimizer.mixtures import (
 from optimizer.option_legs import joined
 from optimizer.records import BoolArray, FloatArray, Group, IntArray, Leg, Skeleton, kind_of
 from optimizer.second_sources_beside import beside
+from optimizer.tables import replaces
 from optimizer.workbench import Rows
 
 ALIKE = {
@@ -53,7 +55,7 @@ def rows_of(found: Market) -> Rows:
     Then two more for each group, which hold where all options stand beside the same alternate.
     """
     rows = workbench.rows_of(found)
-    if not pool.second_source_asked(found.stage.spec, "inductor"):
+    if not found.stage.spec.purchase.needs_second_source("inductor"):
         return rows
     again = (f"{name}, with the other inductor" for name in rows.names)
     groups = (*found.pool.bank, *found.stage.topology.LEGS, "sense")
@@ -93,7 +95,7 @@ def other_inductors(found: Market, skeleton: int) -> list[int] | None:
 
     None where no alternate is asked for.
     """
-    if not pool.second_source_asked(found.stage.spec, "inductor"):
+    if not found.stage.spec.purchase.needs_second_source("inductor"):
         return None
     coil = found.scene.coil
     near = np.isclose(found.frequency(), found.frequency()[skeleton], rtol=1e-9)
@@ -117,7 +119,7 @@ class _Offered:
         if row not in self.known:
             kind = kind_of(self.position)
             table = self.found.stage.tables[kind]
-            fits = self.rows[pool.replaces(table, row, self.rows)]
+            fits = self.rows[replaces(table, row, self.rows)]
             value = table.numbers[ALIKE[kind]]
             with np.errstate(invalid="ignore", divide="ignore"):
                 apart = np.abs(np.log(value[fits] / value[row]))
@@ -154,7 +156,7 @@ class _Mixtures:
         self._known: dict[tuple[str, int, int], bool] = {}
 
     def _others(self, position: str) -> Others | None:
-        asked = pool.second_source_asked(self.found.stage.spec, position)
+        asked = self.found.stage.spec.purchase.needs_second_source(position)
         return _offered(self.found, position).of if asked else None
 
     def _leg(self, leg: Leg) -> Pairs:
@@ -198,9 +200,12 @@ class _Mixtures:
         pairs = self.groups[name]
         if pairs.first or pairs.second:
             return None
-        blocks = [slice(k, k + AT_ONCE) for k in range(0, len(x), AT_ONCE)]
-        rows = np.concatenate([pairs.rows(x[some], y[some]) for some in blocks])
-        return np.where(pairs.pass_(x, y)[:, None], rows, np.nan)
+        return np.where(pairs.pass_(x, y)[:, None], self.own_rows(name, x, y), np.nan)
+
+    def own_rows(self, name: str, x: IntArray, y: IntArray) -> FloatArray:
+        """Rows of the options of a group themselves, beside each inductor."""
+        blocks = [slice(k, k + AT_ONCE) for k in range(0, max(len(x), 1), AT_ONCE)]
+        return np.concatenate([self.groups[name].rows(x[some], y[some]) for some in blocks])
 
     def lines(self, name: str, x: int, y: int, width: int | None = None) -> FloatArray:
         """Rows with the worst mixture, a line for each choice of alternates that none replaces."""
@@ -284,22 +289,37 @@ class SecondSources:
         """The same of a set whose options are given by group as numbers of their choices."""
         return any(mixtures.hold(parts) for mixtures in self._each())
 
-    def widened(self, body: Skeleton, *, every: bool) -> Skeleton | None:
+    def widened(self, body: Skeleton) -> Skeleton:
+        """The skeleton with room for the rows beside both inductors.
+
+        The rows of its options are their own beside its own inductor, which are never more than
+        those of a mixture; `holds` is to be asked of every set.
+        """
+        width = len(self._rows.names)
+        groups = [replace(one, rows=_padded(one.rows, width)) for one in body.groups]
+        fixed = _padded(body.rows_fixed, width)
+        return replace(body, groups=tuple(groups), rows_fixed=fixed)
+
+    def every(
+        self, body: Skeleton, watch: Watch = go_on, *, plain: tuple[str, ...] = ()
+    ) -> Skeleton | None:
         """The skeleton with the rows beside both inductors; None where nothing is left.
 
-        every : each option comes once for every choice of alternates that no other choice makes
-            needless, with the worst mixture in its rows; else its rows are its own beside its
-            own inductor, which are never more, and `holds` is to be asked of every set
+        Each option comes once for every choice of alternates that no other choice makes needless,
+        with the worst mixture in its rows.
+        plain : ends of the names of groups whose options come once for each inductor, with rows of
+            their own, which are never more
+        watch : called often; raises `Halted` once the search is to end
         """
-        if not every:
-            width = len(self._rows.names)
-            groups = [replace(one, rows=_padded(one.rows, width)) for one in body.groups]
-            fixed = _padded(body.rows_fixed, width)
-            return replace(body, groups=tuple(groups), rows_fixed=fixed)
         count = 0 if self._others is None else 2 * (len(body.groups) - 1)
         blocks = []
         for number, mixtures in enumerate(self._each()):
-            groups = [self._with_lines(group, mixtures) for group in body.groups]
+            groups = [
+                self._with_rows(group, mixtures)
+                if group.name.endswith(plain)
+                else self._with_lines(group, mixtures, watch)
+                for group in body.groups
+            ]
             if all(len(group.loss) for group in groups):
                 share = number / len(self._others or [0])
                 blocks.append([_tagged(g, share, k, count) for k, g in enumerate(groups)])
@@ -313,7 +333,7 @@ class SecondSources:
         """A group of a widened skeleton with the rows beside its own inductor only."""
         return replace(group, rows=group.rows[:, : len(self._own.fixed())])
 
-    def _with_lines(self, group: Group, mixtures: _Mixtures) -> Group:
+    def _with_lines(self, group: Group, mixtures: _Mixtures, watch: Watch) -> Group:
         """The options of a group, once for each choice of alternates that none replaces."""
         if group.name == "inductor":
             return replace(group, rows=mixtures.coil()[None, :])
@@ -322,10 +342,18 @@ class SecondSources:
         if plain is not None:
             keep = np.asarray(np.isfinite(plain).all(axis=1))
             return replace(group.take(keep), rows=plain[keep])
-        pairs = zip(x.tolist(), y.tolist(), strict=True)
-        lines = [mixtures.lines(group.name, *pair) for pair in pairs]
+        lines = []
+        for pair in zip(x.tolist(), y.tolist(), strict=True):
+            watch()
+            lines.append(mixtures.lines(group.name, *pair))
         index = np.repeat(np.arange(len(x)), [len(one) for one in lines])
         return replace(group.take(index), rows=np.concatenate(lines))
+
+    def _with_rows(self, group: Group, mixtures: _Mixtures) -> Group:
+        """The options of a group that pass with some alternates, with rows of their own."""
+        x, y = self._choices(group)
+        keep = mixtures.groups[group.name].robust(x, y)
+        return replace(group.take(keep), rows=mixtures.own_rows(group.name, x[keep], y[keep]))
 
     def _choices(self, group: Group) -> Halves:
         """The options of a group by row and pieces."""

@@ -6,21 +6,32 @@ worked out for each type it could share, so most types leave none.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from optimizer.errors import Watch
-from optimizer.parts.bank_cascade import Cascade, Pairs
+from optimizer.parts.bank_cascade import Cascade, Pairs, gathered
 from optimizer.parts.bank_choice import NOT_OFFERED
 from optimizer.parts.bank_family import Banks
 from optimizer.parts.bank_mix import Front
-from optimizer.records import BoolArray, FloatArray, IntArray
+from optimizer.records import LOSS_UNIT, BoolArray, FloatArray, IntArray
 from optimizer.rivals import beaten
 
 AT_ONCE = 1 << 16
 """Banks bounded or solved at a time."""
+
+STEPS = 192
+"""Steps of cost for which room is worked out, type by type."""
+
+FINE = 2048
+"""Steps of cost of the table it is looked up in."""
+
+OFFERS_AT_ONCE = 512
+"""Offers whose room is worked out together."""
 
 NOTHING = Pairs(*[np.zeros(0, dtype=np.int64)] * 6)
 """No bank under test."""
@@ -30,69 +41,202 @@ NOBODY = -1
 
 
 @dataclass(frozen=True, slots=True)
-class SharedRoom:
-    """Loss [W] from which a bank is of no interest beside any bank that shares a type with it.
+class OpenLoss:
+    """The loss open beside the rest of a set, at the cost of a bank and an offer together.
 
-    low, step : cost at which the first step of the tables begins, and width of all
-    end : cost from which nothing has room; None for no end
-    apart : by step of the cost bought alone, beside banks that share nothing, (n_step,); -inf for
-        no room, or where that is looked at elsewhere
-    one : by shared type and step of the cost bought alone, (n_type, n_step); -inf for no room
-    both : the same for two shared types, to be kept at each of them
-    pairs : types that the other node may hold together, (n_type, n_type)
-    front : best loss of known banks that share nothing, at `floor` of a bank; None to leave it out
+    low, end : cost of a bank at which the first step of room begins, and from which nothing is
+        open; None while no front is known
+    start, width : beginning and width of the steps of the table, whose value holds all over one
+    loss : [W], (FINE,)
     """
 
     low: int
-    step: int
     end: int | None
+    start: int
+    width: int
+    loss: FloatArray
+
+    @property
+    def step(self) -> int:
+        """Width of the steps of room."""
+        return 1 if self.end is None else (self.end - self.low) // STEPS + 1
+
+    def left(self, cost: IntArray, lost: IntArray) -> FloatArray:
+        """Room [W] at a cost of both banks that an offer of some loss [loss units] leaves."""
+        place = np.clip((cost - self.start) // self.width, 0, FINE - 1)
+        return np.asarray(self.loss[place] - lost * LOSS_UNIT)
+
+    def by_step(self, count: int, key: IntArray, cost: IntArray, loss: IntArray) -> FloatArray:
+        """Most room [W] that the offers of each key leave a bank at each step, (count, STEPS).
+
+        key : rising; -inf where there is no offer
+        """
+        table = np.full((count, STEPS), -np.inf)
+        edges = self.low + self.step * np.arange(STEPS)
+        for some in np.array_split(np.arange(len(key)), len(key) // OFFERS_AT_ONCE + 1):
+            if not len(some):
+                continue
+            left = self.left(edges[None, :] + cost[some, None], loss[some, None])
+            first = np.flatnonzero(np.append(True, np.diff(key[some]) > 0))
+            kinds = key[some[first]]
+            table[kinds] = np.maximum(table[kinds], np.maximum.reduceat(left, first, axis=0))
+        return table
+
+
+def unbeaten_offers(key: IntArray, cost: IntArray, loss: IntArray) -> IntArray:
+    """Indices of the offers that no other one of their key beats, by key, then cost."""
+    if not len(key):
+        return np.zeros(0, dtype=np.int64)
+    order = _by_key_cost_loss(key, cost, loss)
+    fall = loss[order] - key[order] * (int(np.ptp(loss)) + 1)  # a key lies below all before it
+    before = np.minimum.accumulate(fall)[:-1]
+    return np.asarray(order[np.append(True, fall[1:] < before)])
+
+
+def _by_key_cost_loss(key: IntArray, cost: IntArray, loss: IntArray) -> IntArray:
+    """Order by key, cost, loss; one packed column sorts faster than three."""
+    spans = [int(np.ptp(column)) + 1 for column in (key, cost, loss)]
+    if math.prod(spans) >= 1 << 62:
+        return np.lexsort((loss, cost, key))
+    packed = (key - key.min()) * spans[1] + (cost - cost.min())
+    return np.argsort(packed * spans[2] + (loss - loss.min()), kind="stable")
+
+
+@dataclass(frozen=True)
+class SharedRoom:
+    """Loss [W] from which a bank is of no interest beside any bank that shares a type with it.
+
+    opened : the loss open beside the rest of a set
+    saved : what so many pieces of a type save beside so many of it in the bank of the other node,
+        (n_type, pieces_max + 1, pieces_max + 1)
+    apart : room by step of the cost bought alone, beside banks that share nothing, (n_step,);
+        -inf for no room, or where that is looked at elsewhere
+    key, cost, loss : offers that share one type, for each number of pieces of it that a bank may
+        hold, by type * (pieces_max + 1) + pieces, rising; cost less what is saved; loss units
+    both : offers that share two types: types, the lower one first, pieces, cost alone, loss
+    front : best loss of known banks that share nothing, at `floor` of a bank; None to leave it out
+    """
+
+    opened: OpenLoss
+    saved: IntArray
     apart: FloatArray
-    one: FloatArray
-    both: FloatArray
-    pairs: BoolArray
+    key: IntArray
+    cost: IntArray
+    loss: IntArray
+    both: Banks
+    both_loss: IntArray
     front: Front | None
+
+    @property
+    def end(self) -> int | None:
+        """Cost from which nothing has room; None for no end."""
+        return self.opened.end
+
+    @cached_property
+    def one_by_step(self) -> FloatArray:
+        """Room for sharing a type of which a bank holds some pieces, by step.
+
+        (n_type, pieces_max + 1, n_step); -inf for no room
+        """
+        types, pieces, _ = self.saved.shape
+        table = self.opened.by_step(types * pieces, self.key, self.cost, self.loss)
+        return table.reshape(types, pieces, -1)
+
+    @cached_property
+    def both_by_step(self) -> FloatArray:
+        """The same for two shared types whatever their pieces, to be kept at each of them.
+
+        (n_type, n_step)
+        """
+        most, bank = self.saved.max(axis=1), self.both
+        save = most[bank.first, bank.first_pieces] + most[bank.second, bank.second_pieces]
+        key = np.concatenate([bank.first, bank.second])
+        cost, loss = np.tile(bank.cost - save, 2), np.tile(self.both_loss, 2)
+        kept = unbeaten_offers(key, cost, loss)
+        return self.opened.by_step(len(self.saved), key[kept], cost[kept], loss[kept])
+
+    @cached_property
+    def pairs(self) -> BoolArray:
+        """Types that the other node may hold together, (n_type, n_type)."""
+        held = np.zeros((len(self.saved), len(self.saved)), dtype=bool)
+        held[self.both.first, self.both.second] = held[self.both.second, self.both.first] = True
+        return held
+
+    def _by_type(self) -> FloatArray:
+        room = np.maximum(self.one_by_step.max(axis=1), self.both_by_step)
+        return np.asarray(np.maximum(room, self.apart[None, :]))
 
     def wanted(self) -> BoolArray:
         """Types that leave any room, (n_type,)."""
-        room = np.maximum(self.one, self.both).max(axis=1, initial=-np.inf)
-        return np.asarray(np.maximum(room, self.apart.max()) > 0.0)
+        return np.asarray(self._by_type().max(axis=1, initial=-np.inf) > 0.0)
 
     def ends(self, types: int) -> IntArray:
         """Largest cost at which each type leaves any room, (n_type,)."""
-        room = np.maximum(np.maximum(self.one, self.both), self.apart[None, :]) > 0.0
+        room = self._by_type() > 0.0
         last = room.shape[1] - np.argmax(room[:, ::-1], axis=1)  # steps up to the last with room
-        end = np.where(room.any(axis=1), self.low + self.step * last - 1, -1)
+        opened = self.opened
+        end = np.where(room.any(axis=1), opened.low + opened.step * last - 1, -1)
         return np.asarray(np.where(room[:, -1], NOT_OFFERED, end))
 
-    def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
-        """Room of many banks at once."""
-        place, every = self._place(cost), others[:, None, None]
-        room = np.maximum(self.one[one][place], self.one[every, place])
-        room = np.maximum(room, self.apart[place])
-        both = np.minimum(self.both[one][place], self.both[every, place])
-        room = np.maximum(room, np.where(self.pairs[one, others][:, None, None], both, -np.inf))
-        return np.asarray(room if self.front is None else np.minimum(room, self.front.limit(floor)))
+    def coarse(self, pairs: Pairs) -> FloatArray:
+        """Room of banks under test by step: not below that of `of`."""
+        place = self._place(pairs.cost)
+        room = np.maximum(
+            self.one_by_step[pairs.first, pairs.first_pieces, place],
+            self.one_by_step[pairs.second, pairs.second_pieces, place],
+        )
+        both = np.minimum(
+            self.both_by_step[pairs.first, place], self.both_by_step[pairs.second, place]
+        )
+        both[~self.pairs[pairs.first, pairs.second]] = -np.inf
+        return self._least(np.maximum(room, both), pairs)
 
     def of(self, pairs: Pairs) -> FloatArray:
         """Room of banks under test."""
-        first, second, both = self.parts(pairs)
-        room = np.maximum(np.maximum(first, second), both)
-        room = np.maximum(room, self.apart[self._place(pairs.cost)])
-        if self.front is not None:
-            room = np.minimum(room, self.front.limit(pairs.floor))
-        return np.asarray(room)
+        return self._least(np.maximum.reduce(self.parts(pairs)), pairs)
+
+    def _least(self, shared: FloatArray, pairs: Pairs) -> FloatArray:
+        """Room beside any bank of the other node, of banks with some room for what they share."""
+        room = np.maximum(shared, self.apart[self._place(pairs.cost)])
+        return np.asarray(
+            room if self.front is None else np.minimum(room, self.front.limit(pairs.floor))
+        )
 
     def parts(self, pairs: Pairs) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Room for sharing the first type, the second, and both, (n,) each."""
-        place = self._place(pairs.cost)
-        both = np.minimum(self.both[pairs.first, place], self.both[pairs.second, place])
-        held = self.pairs[pairs.first, pairs.second]
-        first, second = self.one[pairs.first, place], self.one[pairs.second, place]
-        return first, second, np.where(held, both, -np.inf)
+        room = np.full((3, len(pairs.cost)), -np.inf)
+        pieces = self.saved.shape[1]
+        key = self.both.first * len(self.saved) + self.both.second
+        for some in _blocks(len(pairs.cost)):
+            part = pairs.keep(some)
+            for k, (held, count) in enumerate(
+                ((part.first, part.first_pieces), (part.second, part.second_pieces))
+            ):
+                bank, offer = _joined(held * pieces + count, self.key)
+                left = self.opened.left(part.cost[bank] + self.cost[offer], self.loss[offer])
+                np.maximum.at(room[k], some[bank], left)
+            low, high = np.minimum(part.first, part.second), np.maximum(part.first, part.second)
+            turned = part.first > part.second
+            count_low = np.where(turned, part.second_pieces, part.first_pieces)
+            count_high = np.where(turned, part.first_pieces, part.second_pieces)
+            bank, offer = _joined(low * len(self.saved) + high, key)
+            cost = part.cost[bank] + self.both.cost[offer]
+            cost -= self.saved[low[bank], count_low[bank], self.both.first_pieces[offer]]
+            cost -= self.saved[high[bank], count_high[bank], self.both.second_pieces[offer]]
+            np.maximum.at(room[2], some[bank], self.opened.left(cost, self.both_loss[offer]))
+        return room[0], room[1], room[2]
 
     def _place(self, cost: IntArray) -> IntArray:
-        last = self.one.shape[1] - 1
-        return np.asarray(np.clip((cost - self.low) // self.step, 0, last))
+        return np.asarray(np.clip((cost - self.opened.low) // self.opened.step, 0, STEPS - 1))
+
+
+def _joined(key: IntArray, offered: IntArray) -> tuple[IntArray, IntArray]:
+    """Indices of every bank and every offer of its key; `offered` : keys of the offers, rising."""
+    start = np.searchsorted(offered, key, side="left")
+    count = np.searchsorted(offered, key, side="right") - start
+    bank = np.repeat(np.arange(len(key)), count)
+    before = np.cumsum(count) - count
+    return bank, np.arange(len(bank)) + np.repeat(start - before, count)
 
 
 def sifted(
@@ -108,15 +252,11 @@ def sifted(
 
     cost, floor, cost_max, listed : as the cascade takes them
     """
-    queue: list[Pairs] = []
-    left: list[Pairs] = []
-    for pairs in cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed):
+    listing = cascade.generate(cost, floor, cost_max=cost_max, wanted=wanted, listed=listed)
+    left = []
+    for pairs in gathered(listing, AT_ONCE):
         watch()
-        queue.append(pairs)
-        if sum(one.cost.size for one in queue) >= AT_ONCE:
-            left.append(cascade.bounds(Pairs.join(queue)))
-            queue = []
-    left += [cascade.bounds(Pairs.join(queue))] if queue else []
+        left.append(cascade.bounds(pairs))
     return Pairs.join(left) if left else NOTHING
 
 

@@ -27,6 +27,7 @@ from optimizer.spec_records import (
     Board,
     ChoiceRules,
     Controller,
+    CurrentLoop,
     DimmingInput,
     ExchangeRate,
     Faults,
@@ -54,7 +55,7 @@ CATALOGS = Path(__file__).parents[1] / "catalogs"
 
 NOT_ASKED = (
     ("short circuit", "how the controller answers beside its limit: [faults] short_response"),
-    ("removal of a short", "overshoot when it goes away; not judged, test it on the bench"),
+    ("removal of a short", "when it goes away; bounded among the faults, test it on the bench"),
     ("life", "years and share of the time on: [life]; without them life is a figure only"),
     ("emission", "protected frequency bands; no emission prediction is made"),
     (
@@ -140,6 +141,7 @@ def _read(reading: Reading, data: dict[str, Any], folder: Path) -> Values:
     found["derating"] = sections.plain("policy", tables.POLICY)["derating"]
     found["policy"] = _policy(reading, found["derating"], folder)
     found["purchase"], found["rates"] = sections.purchase()
+    checks.check_charge_sense(reading, found["purchase"], load)
     found["mission"] = read_mission(sections, source, load, ambient)
     found["choice"] = sections.choice(found["purchase"])
     found["catalogs"] = _catalogs(reading, top["catalogs"], folder, given="catalogs" in data)
@@ -179,6 +181,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
     choice, limits, purchase = found["choice"], found["limits"], found["purchase"]
     points = found["set_points"]
     dimming = DimmingInput(**points["dimming"]) if points["dimming"] else None
+    current = CurrentLoop(**points["current"]) if points["current"] else None
     return Spec(
         name=found["name"] or Path(path).stem or "spec",
         path=path,
@@ -191,7 +194,7 @@ def _spec(found: Values, *, text: str, path: str, notes: Sequence[Note]) -> Spec
         topologies=found["topologies"],
         limits=_limits(limits, found["floors"]),
         faults=Faults(**found["faults"]),
-        set_points=SetPoints(**{**points, "dimming": dimming}),
+        set_points=SetPoints(**{**points, "dimming": dimming, "current": current}),
         loop=Loop(**found["loop"]),
         life=Life(**found["life"]),
         derating=found["derating"],

@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from optimizer.spec_records import (
+    CHARGE_SENSE,
     EVERY_POSITION,
     LIGHT_LOAD_EMULATION,
     LIGHT_LOAD_FORCED,
@@ -330,6 +331,17 @@ def _check_second_source(reading: Reading, values: Values, purchase: Values) -> 
                 need="ties within one half bridge",
                 fix="leave these positions out or untie them",
             )
+
+
+def check_charge_sense(reading: Reading, purchase: Values, load: Values) -> None:
+    """A second source of the charge-current sense needs a part of it."""
+    if CHARGE_SENSE in (purchase["second_source"] or ()) and not load.get("sense_part"):
+        reading.problem(
+            ("purchase", "second_source"),
+            got=f"a second source for the {CHARGE_SENSE}, which has no part",
+            need="a charger that takes it from the catalogs",
+            fix='write load.sense_part = "cheapest", or leave it out',
+        )
 
 
 def _check_forced_pieces(reading: Reading, path: Path, force: Values, values: Values) -> None:

@@ -1,4 +1,4 @@
-"""The dimming input of a lamp's controller, and the levels that dividers set there."""
+"""The dimming input of a lamp's controller, and the loop that regulates a current."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from optimizer.spec_text import Reading, trade
 Values = dict[str, Any]
 
 PATH = ("set_points", "dimming")
+CURRENT_PATH = ("set_points", "current")
 
 DIMMING_INPUT = (
     Key("levels", "share", "pct", 1e-3, 0.9, many=True),
@@ -22,6 +23,30 @@ DIMMING_INPUT = (
     share("slope_tolerance", 0.0, 0.2, default=0.02, why="of the input"),
     Key("i_bias_max", "current", "ua", 0.0, 1e-4, 1e-7, "of the input, either way"),
 )
+
+CURRENT_LOOP = (
+    volts("v_sense", 1e-3, 5.0),
+    share("v_sense_tolerance", 0.0, 0.2, default=0.02, why="a common current loop"),
+    volts("v_offset", 0.0, 0.05, default=1e-3, why="of its amplifier, either way"),
+    share("accuracy", 1e-3, 0.5, default=0.05, why="of the full current; common practice"),
+    Key("resistors", "count", "pcs", 1, 2, 1, "one alone, never two in parallel"),
+)
+
+
+def read_current(reading: Reading, raw: Any, load: Values) -> Values | None:
+    """Fields of `spec_records.CurrentLoop`; None where the section is absent."""
+    if raw is None:
+        return None
+    values = reading.section(raw, CURRENT_PATH, CURRENT_LOOP)
+    if load["kind"] == "rail":
+        got, need = "a load of kind 'rail'", "a lamp or a charger, whose current is regulated"
+        reading.problem(CURRENT_PATH, got=got, need=need, fix="remove the section")
+    held, offset = values["v_sense"], values["v_offset"]
+    if None not in (held, offset) and offset >= held:
+        got = f"{trade(offset, 'voltage')} on {trade(held, 'voltage')}"
+        need = "an offset below what is sensed"
+        reading.problem((*CURRENT_PATH, "v_offset_mv"), got=got, need=need, fix="correct one")
+    return values
 
 
 def read_dimming(reading: Reading, raw: Any, load: Values) -> Values | None:

@@ -9,7 +9,7 @@ from typing import Any
 from optimizer import spec_loads, spec_sources
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
-from optimizer.spec_dimming import DIMMING_INPUT
+from optimizer.spec_dimming import CURRENT_LOOP, DIMMING_INPUT
 from optimizer.spec_records import PART_KINDS, Spec
 from optimizer.spec_text import si, trade
 
@@ -55,7 +55,10 @@ def _source(spec: Spec) -> Iterator[Row]:
         value = getattr(source, name)
         yield f"source.{name}", trade(value, "voltage"), si(value, "voltage")
     yield from _text("source.record", type(record).__name__ if record else "none")
-    events = [f"{e.name} {e.v_input:g} V {trade(e.time, 'time')}" for e in source.transients]
+    events = [
+        f"{e.name} {e.v_input:g} V {trade(e.time, 'time')}{'' if e.regulates else ', stress only'}"
+        for e in source.transients
+    ]
     yield from _text("source.transients", "; ".join(events) or "none")
 
 
@@ -80,7 +83,11 @@ def _load(spec: Spec) -> Iterator[Row]:
     for number, one in enumerate(load.demands, start=1):
         text = f"{one.name}: {one.v_output:.4g} V, {trade(one.i_output, 'current')}"
         yield from _text(f"load.demands[{number}]", text)
-    surges = [f"{s.name} {s.i_output:g} A {trade(s.time, 'time')}" for s in load.surges]
+    surges = [
+        f"{s.name} {s.i_output:g} A {trade(s.time, 'time')}"
+        f"{f' from {s.v_input_min:g} V' if s.v_input_min else ''}"
+        for s in load.surges
+    ]
     yield from _text("load.surges", "; ".join(surges) or "none")
 
 
@@ -109,6 +116,8 @@ def rows(spec: Spec) -> tuple[Row, ...]:
     found += _section("set_points", spec.set_points, tables.SET_POINTS)
     if spec.set_points.dimming is not None:
         found += _section("set_points.dimming", spec.set_points.dimming, DIMMING_INPUT)
+    if spec.set_points.current is not None:
+        found += _section("set_points.current", spec.set_points.current, CURRENT_LOOP)
     found += _section("loop", spec.loop, tables.LOOP)
     found += _section("life", spec.life, tables.LIFE)
     found.append(("policy.derating", spec.derating, spec.derating))

@@ -36,6 +36,8 @@ TRANSISTOR_POSITIONS = (INPUT_HIGH, INPUT_LOW, OUTPUT_LOW, OUTPUT_HIGH)
 OTHER_POSITIONS = ("inductor", "input-bank", "output-bank", "coupling-bank", "sense-resistor")
 POSITIONS = TRANSISTOR_POSITIONS + DIODES + OTHER_POSITIONS
 EVERY_POSITION = "all"
+CHARGE_SENSE = "charge-sense"
+"""Place of a charger's current sense, which stands behind the stage and in no part set."""
 PART_KINDS = ("mosfet", "diode", "inductor", "capacitor", "resistor")
 STATES = ("active", "not-for-new", "last-time-buy", "obsolete", "unknown")
 TECHNOLOGIES = (
@@ -248,11 +250,28 @@ class DimmingInput:
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentLoop:
+    """The loop that regulates the current of a lamp or a charger by a sense resistor.
+
+    v_sense : over the resistor [V], with its relative tolerance; v_offset : of the amplifier,
+        either way [V]
+    accuracy : asked of the full current, as its share; resistors : at most so many in parallel
+    """
+
+    v_sense: float
+    v_sense_tolerance: float
+    v_offset: float
+    accuracy: float
+    resistors: int
+
+
+@dataclass(frozen=True, slots=True)
 class SetPoints:
     """What dividers are made of: E-series, resistors with tolerance and drift [1/K], limits of
     both together [ohm], bias current of the tap [A], reference of the enable input [V].
 
     dimming : what sets the lamp current, None where no level is to be chosen
+    current : what regulates the current of a lamp or charger, None where nothing is said of it
     """
 
     series: str
@@ -264,6 +283,7 @@ class SetPoints:
     v_lockout_reference: float
     v_lockout_tolerance: float
     dimming: DimmingInput | None = None
+    current: CurrentLoop | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,7 +380,8 @@ class Purchase:
 
     placement_each : per piece placed; line_item_each : per distinct part number and build
     approved, banned : part numbers or makers; an empty approved list allows all
-    second_source : positions that need an alternate of another maker, or `EVERY_POSITION`
+    second_source : positions, `CHARGE_SENSE` among them, that need an alternate of another maker,
+        or `EVERY_POSITION`
     """
 
     boards: int
@@ -375,6 +396,10 @@ class Purchase:
     conditional_allowed: bool
     states_allowed: tuple[str, ...]
     second_source: tuple[str, ...]
+
+    def needs_second_source(self, position: str) -> bool:
+        """Whether a position needs a second source."""
+        return bool({position, EVERY_POSITION} & {*self.second_source})
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from optimizer import spec_checks as checks
 from optimizer import spec_tables as tables
 from optimizer.load_records import LedString
 from optimizer.spec_demands import dimmed_frequencies
-from optimizer.spec_dimming import read_dimming
+from optimizer.spec_dimming import read_current, read_dimming
 from optimizer.spec_records import DIODE_TOPOLOGIES, LIGHT_LOAD_FORCED, TOPOLOGIES
 from optimizer.spec_sources import read_source
 from optimizer.spec_text import Path as KeyPath
@@ -86,9 +86,10 @@ class Sections:
         return values
 
     def set_points(self, load: Values) -> Values:
-        """Set points, with the dimming input where one is described."""
-        values = self.plain("set_points", tables.SET_POINTS, inner=("dimming",))
+        """Set points, with the dimming input and the current loop where they are described."""
+        values = self.plain("set_points", tables.SET_POINTS, inner=("dimming", "current"))
         values["dimming"] = read_dimming(self.reading, self.sub("set_points", "dimming"), load)
+        values["current"] = read_current(self.reading, self.sub("set_points", "current"), load)
         return values
 
     def controllers(self, load: Values, source: Values) -> dict[str, Values]:

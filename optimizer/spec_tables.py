@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.spec_records import (
+    CHARGE_SENSE,
     EVERY_POSITION,
     LIGHT_LOAD_EMULATION,
     LIGHT_LOAD_FORCED,
@@ -326,7 +327,7 @@ PURCHASE = (
     Key(
         "second_source",
         "text",
-        choices=(*POSITIONS, EVERY_POSITION),
+        choices=(*POSITIONS, CHARGE_SENSE, EVERY_POSITION),
         many=True,
         default=(),
         why="no place needs a second source",

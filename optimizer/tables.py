@@ -90,3 +90,11 @@ def frozen(values: Values) -> Values:
     """The array set read-only."""
     values.setflags(write=False)
     return values
+
+
+def replaces(table: PartTable, row: int, others: IntArray) -> BoolArray:
+    """Which of some parts come from another maker than a part, on the same pads."""
+    maker, pads = np.array(table.texts["maker"]), np.array(table.texts["land_pattern"])
+    named = bool(maker[row] and pads[row])
+    kept = (maker[others] != maker[row]) & (maker[others] != "") & (pads[others] == pads[row])
+    return np.asarray(kept & named)

@@ -116,7 +116,7 @@ def rows_of(found: Market) -> Rows:
     gain_lane = np.flatnonzero(limits.steady(stage))
     charge = found.prices.charge
     area = stage.spec.limits.area_max
-    area_left = max(area - (0.0 if charge is None else charge.area), 1e-12)
+    area_left = max(area - (0.0 if charge is None else charge.area_most), 1e-12)
     where = stage.lanes.name
     forced = [one.part_number for one in stage.spec.choice.force if one.position is None]
     number = {name: k for k, name in enumerate(found.prices.names)}

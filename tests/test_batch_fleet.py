@@ -29,7 +29,7 @@ from optimizer.archive import board_of, point_of, read_run
 from optimizer.batch_fleet import Question
 from optimizer.catalog import read_catalog
 from optimizer.catalog_changes import Changes
-from optimizer.cli import INFEASIBLE, main
+from optimizer.cli import INFEASIBLE, WRONG_INPUT, main
 from optimizer.results import PartSet
 from tests.oracles import brute_force, fleet_cases
 from tests.oracles.fleet_cases import GONE, GONE_OF_MANY, Made, board_key
@@ -328,3 +328,7 @@ def test_a_broken_run_folder_costs_its_own_answer_only(
     assert "changed contents" in lost[made[1].folder.name]
     assert "no run" in lost["no-run"]
     assert sum(found["counts"].values()) == 4
+    assert main([*call[:2], "--gone", "M-BB", *call[4:]]) == INFEASIBLE
+    assert "did you mean 'M-B'?" in json.loads(capsys.readouterr().out)["notes"][0]
+    assert main([*call, "--csv", str(broken)]) == WRONG_INPUT
+    assert "got another file" in capsys.readouterr().err

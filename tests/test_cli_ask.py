@@ -75,6 +75,9 @@ def test_shortlist_and_order(job: Path, capsys: Capture, tmp_path: Path) -> None
     assert all(row["stock"].isdecimal() and row["lead_time_weeks"].isdecimal() for row in rows)
     assert all(len(row["line_price"].partition(".")[2]) <= 4 for row in rows)
     ask(job, capsys, "shortlist", "--csv", str(out), code=2)
+    found = ask(job, capsys, "shortlist", "--sets", "12", "--differ", "5")
+    assert len(found["data"]["sets"]) < 12
+    assert f"{len(found['data']['sets'])} sets, not 12" in found["notes"][0]
 
 
 def test_the_run_beside_the_spec_is_taken(
@@ -116,6 +119,8 @@ def test_difference_of_runs_and_catalogs(job: Path, capsys: Capture) -> None:
         one["detail"].startswith("inductor height by 1 mm (5 mm, at most 4 mm") for one in gone
     )
     assert all(one["reason"] == "beaten" for one in found["data"]["come"])
+    assert cli.main(words[:-1]) == 0
+    assert len(capsys.readouterr().out.splitlines()) < 60
 
     tiny.write_catalogs(job / "later", price_breaks_each="1:9.0")
     assert cli.main(["difference", str(job / "parts"), str(job / "later"), "--json"]) == 0
@@ -140,6 +145,7 @@ def test_difference_tells_what_a_price_did(job: Path, capsys: Capture) -> None:
     assert (cell["part_number"], cell["after"]) == ("M-CHEAP", "1:9")
     assert found["data"]["gone"]
     assert {one["reason"] for one in found["data"]["gone"]} == {"beaten"}
+    assert all("M-CHEAP price_breaks_each" in one["detail"] for one in found["data"]["gone"])
 
 
 def test_import(tmp_path: Path, capsys: Capture) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize
 
 from optimizer import conclude, faults, reverse_paths
 from optimizer.catalog import read_catalog
@@ -312,6 +313,7 @@ STAIRS = "output short at the highest input, shortest on-time"
 OVERLOAD = "sustained overload just below the limit"
 HELD = "output short held by the limit"
 OPEN = "load open at full current"
+GONE = "output short goes away"
 PLUG = "input plugged in live"
 HIGHEST = "highest voltage anywhere"
 
@@ -362,6 +364,38 @@ def test_open_load_against_energy_by_hand(tmp_path: Path) -> None:
     assert amps > 3.0
 
 
+def test_a_short_that_goes_away_by_hand(tmp_path: Path) -> None:
+    """All energy of the coil goes into 4 x 22 uF at bias, after 2 us at the current told.
+
+    L-LARGE is 15 uH + 20 %. What the open load says of the same bank gives its capacitance: with
+    V the limit raised in the response, C = (L I^2 + 2 V t I)/(V2^2 - V^2) to the order of t/C.
+    """
+
+    def told(line: FaultLine) -> tuple[float, float]:
+        amps, top = re.search(r"and ([\d.]+) A in the coil end at ([\d.]+) V", line.text).groups()  # type: ignore[union-attr]
+        return float(amps), float(top)
+
+    def bank(amps: float, top: float) -> float:
+        def left(held: float) -> float:
+            return math.hypot(13.5 + amps * 2e-6 / held, amps * math.sqrt(18e-6 / held)) - top
+
+        return float(optimize.brentq(left, 1e-6, 1e-3))
+
+    found = judged(tmp_path / "a")
+    amps, top = told(found[GONE])
+    assert amps == pytest.approx(float(re.search(r"rest at ([\d.]+) A", found[STAIRS].text)[1]))  # type: ignore[index]
+    assert bank(amps, top) == pytest.approx(bank(*told(found[OPEN])), rel=0.01)
+    assert found[GONE].text.startswith("comes back by itself")
+    folded = judged(tmp_path / "b", faults={"short_response": "fold-back"})
+    limit = float(re.search(r"largest limit ([\d.]+) A", folded[HELD].text)[1])  # type: ignore[index]
+    assert told(folded[GONE])[0] == pytest.approx(limit)
+    assert told(folded[GONE])[1] < top
+    weak = {"v_sense_min_mv": 18.0, "v_sense_typ_mv": 19.0, "v_sense_max_mv": 20.0}
+    never = judged(tmp_path / "c", load={"i_output_a": 4.5}, controller=weak)[GONE]
+    assert never.verdict == "fails"
+    assert never.text.startswith("may not come back under full load")
+
+
 def test_live_plugging_and_the_touch_limit(tmp_path: Path) -> None:
     plain = judged(tmp_path / "a")
     assert plain[PLUG].verdict == "fails"
@@ -381,6 +415,10 @@ def test_transients_name_the_rule_that_was_used(tmp_path: Path) -> None:
     found = judged(tmp_path, source={"transients": [dump, lasting]})
     assert "transient share" in found["input transient: dump"].text
     assert "continuous share" in found["input transient: jump"].text
+    crank = {"name": "crank", "v_input_v": 8, "time_ms": 20, "regulates": False}
+    dip = judged(tmp_path, source={"transients": [crank]})["input transient: crank"]
+    assert dip.verdict == "holds"
+    assert dip.text.endswith("the output need not hold there and may fall")
 
 
 def test_back_feed_of_a_battery_needs_a_blocking_part(tmp_path: Path) -> None:
@@ -395,6 +433,14 @@ def test_back_feed_of_a_battery_needs_a_blocking_part(tmp_path: Path) -> None:
     lines = {line.fault: line for line in verified.faults}
     assert "blocking transistor" in lines["back-feed with the input off"].text
     assert lines["battery removed at full current"].verdict == "holds"
+    absent = lines["battery absent"]
+    assert absent.verdict == "holds"
+    assert "over-voltage limit 16 V for ever: output-bank sees 16 V of" in absent.text
+    # 16 V onto five cells deep discharged (1.5 V), 25 mohm of sense for 50 mV at 2 A
+    pulse = (16.0 - 5 * 1.5 - 25e-3 * 0.2) / 25e-3
+    told = re.search(r"draws up to ([\d.]+) A", absent.text)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(pulse, rel=2e-3)
     assert "battery with swapped poles" in lines
 
 

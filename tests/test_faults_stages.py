@@ -19,6 +19,7 @@ OVERLOAD = "sustained overload just below the limit"
 HELD = "output short held by the limit"
 STAIRS = "output short at the highest input, shortest on-time"
 OPEN = "load open at full current"
+GONE = "output short goes away"
 DIODES = [name for name in CASES if "diode" in name]
 TWO_COILS = [name for name in CASES if "sepic" in name]
 
@@ -35,7 +36,8 @@ def test_every_fault_is_judged_or_lies_outside(name: str) -> None:
     places = POSITIONS[CASES[name][0]] + (("coupling-bank",) if name in TWO_COILS else ())
     singles = {f"single fault: {place} {what}" for place in places for what in ("shorted", "open")}
     assert singles <= set(lines)
-    assert {OVERLOAD, HELD, STAIRS, OPEN, "highest voltage anywhere"} <= set(lines)
+    assert {OVERLOAD, HELD, STAIRS, OPEN, GONE, "highest voltage anywhere"} <= set(lines)
+    assert (lines[GONE].verdict == "outside") == (CASES[name][0] == "diode-boost")
     assert not [
         line for line in lines.values() if "not modelled" in line.text and name in DIODES[:2]
     ]

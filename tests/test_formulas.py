@@ -25,6 +25,7 @@ for physics in (
     "life",
     "set_points",
     "set_points_dimming",
+    "set_points_current",
 ):
     if find_spec(f"optimizer.{physics}"):
         import_module(f"optimizer.{physics}")

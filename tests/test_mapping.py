@@ -12,6 +12,7 @@ from optimizer.columns import columns_of
 from optimizer.errors import InputError
 from optimizer.mapping import ColumnMap, Imported, convert, pattern_of, read_mapping
 from optimizer.mapping_values import letter_code, number_in
+from optimizer.spec import CATALOGS
 from optimizer.units import UNITS
 from tests import catalog_samples
 
@@ -111,44 +112,9 @@ def test_patterns_allow_blanks_anywhere() -> None:
 
 # --- whole files ----------------------------------------------------------------------------------
 
-MAP = """
-kind = "mosfet"
-decimal = ","
-skip_lines = 2
-
-[cells]
-"Ron" = "{value} @ {current}, {drive}"
-"Body" = "{length} x {width} x {height}"
-"Thermal" = "{case} ({})"
-
-[columns]
-part_number = { from = "Order code" }
-maker = { fixed = "Vorlan" }
-status = { from = "State", words = { "Made" = "active", "Ending" = "last-time-buy" } }
-land_pattern = { fixed = "power-5x6" }
-length_mm = { from = "Body", piece = "length" }
-width_mm = { from = "Body", piece = "width" }
-height_mm = { from = "Body", piece = "height" }
-temp_min_c = { fixed = "-55" }
-temp_max_c = { fixed = "150" }
-price_breaks_each = { prices = { 1 = "Price", 100 = "Price 100" } }
-currency = { fixed = "EUR" }
-price_date = { from = "Quoted", date = "%d.%m.%Y" }
-v_drain_source_rating_v = { from = "Voltage", unit = "V" }
-rds_on_10v_max_mohm = { from = "Ron", split = ";", piece = "value", where = { drive = "10 V" } }
-rds_on_4v5_max_mohm = { from = "Ron", split = ";", piece = "value", where = { drive = "4.5 V" } }
-rth_junction_case_max_k_per_w = { from = "Thermal", piece = "case" }
-q_gate_10v_typ_nc = { from = "Charge" }
-"""
-
-EXPORT = """stock list;;;;;;;;;
-
-Order code;State;Body;Price;Price 100;Quoted;Voltage;Ron;Thermal;Charge
-T-1;Made;5,0 mm x 6 mm x 1 mm;1,20 €;0,95 €;03.11.2026;80;4,7 mOhm @ 20 A, 10 V;1,6 °C/W (max);21 nC
-T-2;Ending;5 mm x 6 mm x 0,1 cm;1.020,50;;01.11.2026;100 V;9,1mOhm@15A,10V;1,8 °C/W (max);0,018 µC
-T-3;Gone;5x6;free;;2026-11-01;many;4 mOhm;hot;21
-;Ending;5 mm x 6 mm x 1 mm;1;1;01.11.2026;80;4 mOhm @ 20 A, 10 V;1 K/W (max);21 nC
-"""
+SHIPPED = CATALOGS / "import"
+MAP = (SHIPPED / "stock_list.toml").read_text("utf-8")
+EXPORT = (SHIPPED / "stock_list.csv").read_text("utf-8")
 
 
 def files(folder: Path, export: str = EXPORT, mapping: str = MAP) -> tuple[Path, ColumnMap]:

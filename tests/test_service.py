@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import conclude, life, loop, search, service
+from optimizer import conclude, conclude_service, life, loop, search, service
+from optimizer.archive import part_set_of, read_run
 from optimizer.catalog import read_catalog
 from optimizer.conclude_evidence import evidence_of
 from optimizer.conclude_sets import chosen_sets
@@ -20,6 +22,7 @@ from optimizer.formulas import NAMESPACE
 from optimizer.found import Found
 from optimizer.results import FaultLine, PartSet, Verified
 from optimizer.spec import parse_spec, read_spec
+from optimizer.spec_edit import edited
 from tests import catalog_samples, tiny
 from tests.use_specs import text_of
 
@@ -260,6 +263,12 @@ def test_failure_rate_grows_with_the_environment(tmp_path: Path) -> None:
 def test_load_step_counts_the_resistance_of_the_bank(tmp_path: Path) -> None:
     line = judged(tmp_path / "a", loop={"i_step_a": 1.5, "v_step_mv": 500})["loop: load step"]
     assert line.verdict in ("holds", "fails")
+    found = re.search(
+        r"of at least ([\d.]+) uF before resistance, crossover ([\d.]+) kHz", line.text
+    )
+    assert found is not None
+    least, cross = (float(one) for one in found.groups())
+    assert least * 1e-6 == pytest.approx(1.5 / (2 * math.pi * cross * 1e3 * 0.5), rel=0.01)
     tight = judged(tmp_path / "b", loop={"i_step_a": 1.5, "v_step_mv": 5})["loop: load step"]
     assert tight.verdict == "fails"
     assert "by the resistance of the bank" in tight.text
@@ -269,6 +278,73 @@ def test_loop_bounds_of_a_stage_that_only_steps_down(tmp_path: Path) -> None:
     found = judged(tmp_path)
     assert "eighth" in found["loop: crossover"].text
     assert found["loop: right-half-plane zero"].text.startswith("none")
+
+
+ENDS = (("least", "inductor", "ripple ratio"), ("most", "sense-resistor", "ripple"))
+
+
+@pytest.mark.parametrize(("end", "subject", "row"), ENDS)
+def test_the_inductance_told_is_where_its_row_begins_to_fail(
+    tmp_path: Path, end: str, subject: str, row: str
+) -> None:
+    """Coils of 2 % beside each bound, else the same: one keeps the row, the other breaks it."""
+    asked = {"v_sense_ripple_min_mv": 5}
+
+    def board(microhenry: float) -> Verified:
+        large = {**tiny.PARTS["inductor"]["L-LARGE"], "inductance_typ_uh": f"{microhenry:.4f}"}
+        folder = tmp_path / f"{microhenry:.3f}"
+        tiny.write_catalogs(folder / "parts", {**tiny.PARTS, "inductor": {"L-LARGE": large}})
+        spec = read_spec(tiny.write_spec(folder, tiny.spec_data() | {"loop": asked}))
+        one = tiny.board(inductor="L-LARGE")
+        return conclude.verify_board(spec, read_catalog(spec.catalogs), one)[0]
+
+    def passes(microhenry: float) -> bool:
+        seen = board(microhenry)
+        return all(m.passes for m in seen.margins if (m.subject, m.quantity) == (subject, row))
+
+    (text,) = [one.text for one in board(15.0).faults if one.fault == "loop: inductance"]
+    told = float(re.search(rf"at {end} about ([\d.]+) uH", text)[1])  # type: ignore[index]
+    inside, beyond = (1.02, 0.98) if end == "least" else (0.98, 1.02)
+    assert passes(inside * told)
+    assert not passes(beyond * told)
+    assert "binds first" in text
+
+
+def test_the_zero_bounds_the_inductance_of_the_cabinet_from_above() -> None:
+    """It falls as 1/L: at most L zero/4 over the crossover asked, or i/(2 pi C dv) of a step."""
+    place = Path(__file__).parents[1] / "runs" / "examples"
+    spec, run = read_spec(place / "cabinet.toml"), read_run(place / "cabinet")
+    catalog = read_catalog(spec.catalogs)
+    knee = next(point["number"] for point in run["points"] if point["mark"] == "knee")
+    one = part_set_of(run, knee, place="cabinet")
+    row = catalog.tables["inductor"].part_number.index(one.inductor)
+    chosen = float(catalog.tables["inductor"].numbers["inductance_typ"][row])
+    wishes = (["loop.frequency_cross_min_khz = 4"], ["loop.i_step_a = 1", "loop.v_step_mv = 950"])
+    for asked in wishes:
+        seen, _ = conclude.verify_board(edited(spec, asked), catalog, one)
+        lines = {line.fault: line.text for line in seen.faults}
+        zero = 1e3 * float(re.search(r"zero at ([\d.]+) kHz", lines["loop: crossover"])[1])  # type: ignore[index]
+        cross = 4e3
+        if len(asked) > 1:
+            held = float(re.search(r"([\d.]+) uF effective", lines["loop: load step"])[1])  # type: ignore[index]
+            cross = 1.0 / (2.0 * math.pi * 0.95 * held * 1e-6)
+        told = float(re.search(r"at most about ([\d.]+) uH", lines["loop: inductance"])[1])  # type: ignore[index]
+        assert told * 1e-6 == pytest.approx(chosen * zero / 4.0 / cross, rel=0.01)
+        assert "below the right-half-plane zero" in lines["loop: inductance"]
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "binds"), [(10.0, 40.0, "ripple ratio"), (4.0, 16.0, "crossover")]
+)
+def test_the_nearer_bound_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, least: float, most: float, binds: str
+) -> None:
+    shares = ({"ripple ratio": least / 15.0}, {"crossover": most / 15.0})
+    monkeypatch.setattr(conclude_service, "_too_small", lambda _: shares[0])
+    monkeypatch.setattr(conclude_service, "_too_large", lambda *_: shares[1])
+    text = judged(tmp_path)["loop: inductance"].text
+    assert text.startswith("15 uH, all else as it is at least about")
+    assert text.endswith(f"the {binds} binds first")
 
 
 @pytest.mark.parametrize(

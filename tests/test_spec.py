@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 from optimizer import spec_tables as tables
 from optimizer.errors import InputError, Problem
 from optimizer.spec import echo, parse_spec, read_pads, read_spec, summary
-from optimizer.spec_dimming import DIMMING_INPUT
+from optimizer.spec_dimming import CURRENT_LOOP, DIMMING_INPUT
 from optimizer.spec_records import (
     Ambient,
     Board,
     ChoiceRules,
     Controller,
+    CurrentLoop,
     DimmingInput,
     ExchangeRate,
     Faults,
@@ -262,8 +263,9 @@ RECORDS = (
     (Controller, tables.CONTROLLER, {"topology", "window"}),
     (Floor, tables.FLOOR, set()),
     (Faults, tables.FAULTS, set()),
-    (SetPoints, tables.SET_POINTS, {"dimming"}),
+    (SetPoints, tables.SET_POINTS, {"dimming", "current"}),
     (DimmingInput, DIMMING_INPUT, set()),
+    (CurrentLoop, CURRENT_LOOP, set()),
     (Loop, tables.LOOP, set()),
     (Life, tables.LIFE, set()),
     (Purchase, tables.PURCHASE, {"exchange_rates"}),

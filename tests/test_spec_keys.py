@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer import spec_loads, spec_sources, spec_tables
+from optimizer import spec_dimming, spec_loads, spec_sources, spec_tables
 from optimizer.spec_tables import FROM_OTHERS, REQUIRED, Key
 from optimizer.spec_text import Reading, trade
 
@@ -57,6 +57,8 @@ SECTIONS: dict[str, tuple[Key, ...]] = {
     "[[choice.force]]": spec_tables.FORCE,
     "[faults]": spec_tables.FAULTS,
     "[set_points]": spec_tables.SET_POINTS,
+    "[set_points.current] of a lamp or charger": spec_dimming.CURRENT_LOOP,
+    "[set_points.dimming] of an LED string": spec_dimming.DIMMING_INPUT,
     "[loop]": spec_tables.LOOP,
     "[life]": spec_tables.LIFE,
 }

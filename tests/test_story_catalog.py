@@ -1,4 +1,7 @@
-"""A catalog of 240 rows with planted flaws: each is told with its line, and nothing is guessed."""
+"""A catalog of 240 rows with planted flaws: each is told with its line, and nothing is guessed.
+
+``python -m tests.test_story_catalog`` writes the shipped example, `catalogs/flawed`, anew.
+"""
 
 from __future__ import annotations
 
@@ -71,16 +74,29 @@ def spoiled(kind: str) -> Rows:
     return rows
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("spoiled")
+FLAWED = CATALOGS / "flawed"
+
+
+def write(folder: Path) -> None:
+    """The catalogs with their flaws."""
     for kind in KINDS:
         rows = spoiled(kind)
         with (folder / f"{kind}s.csv").open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, list(rows[0]))
+            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
-    return folder
+
+
+@pytest.fixture(scope="module")
+def folder() -> Path:
+    return FLAWED
+
+
+def test_the_shipped_example_holds_these_flaws(tmp_path: Path) -> None:
+    write(tmp_path)
+    for kind in KINDS:
+        name = f"{kind}s.csv"
+        assert (FLAWED / name).read_text("utf-8") == (tmp_path / name).read_text("utf-8"), name
 
 
 def test_every_row_is_read_and_every_flaw_has_its_line(folder: Path) -> None:
@@ -132,3 +148,7 @@ def test_a_blank_state_is_unknown_not_active(folder: Path) -> None:
     table = read_catalog(folder, strict=False).tables["mosfet"]
     row = table.part_number.index(spoiled("mosfet")[NO_STATUS]["part_number"])
     assert table.texts["status"][row] == "unknown"
+
+
+if __name__ == "__main__":
+    write(FLAWED)

@@ -20,7 +20,7 @@ from optimizer.records import REGION_WINDOW
 from optimizer.results import FaultLine, Verified
 from optimizer.spec import read_spec
 from tests import test_use_runs, tiny
-from tests.test_faults import HELD, STAIRS, judged
+from tests.test_faults import GONE, HELD, STAIRS, judged
 from tests.use_specs import data_of, spec_of
 
 EXAMPLES = Path(__file__).parents[1] / "runs" / "examples"
@@ -99,7 +99,10 @@ def line(verified: Verified, fault: str) -> FaultLine:
 
 @pytest.mark.parametrize("use", USES)
 def test_a_short_at_the_regulated_current_does_not_overheat(use: str, tmp_path: Path) -> None:
-    """And with a pause or a folded frequency it stays in control at the shortest on-time too."""
+    """And with a pause or a folded frequency it stays in control at the shortest on-time too.
+
+    When the short goes away it recovers: the limit covers full load, the coil's energy is stood.
+    """
     plain = verified_use(tmp_path / "a", use)
     held = line(plain, REGULATED)
     assert held.verdict == "holds"
@@ -112,6 +115,9 @@ def test_a_short_at_the_regulated_current_does_not_overheat(use: str, tmp_path: 
     for k, response in enumerate(("hiccup", "fold-back")):
         controlled = verified_use(tmp_path / str(k), use, short_response=response)
         assert line(controlled, STAIRS).verdict == "holds"
+        gone = line(controlled, GONE)
+        assert gone.verdict == "holds"
+        assert gone.text.startswith("comes back by itself")
 
 
 def test_the_current_limit_of_a_regulator_limits_its_short(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ stage only drops what the full solution would.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
@@ -70,6 +70,20 @@ class Pairs(NamedTuple):
             "second": self.second,
             "second_pieces": self.second_pieces,
         }
+
+
+def gathered(parts: Iterable[Pairs], least: int) -> Iterator[Pairs]:
+    """The same lists, joined until each but the last holds so many banks."""
+    waiting: list[Pairs] = []
+    count = 0
+    for part in parts:
+        waiting.append(part)
+        count += part.cost.size
+        if count >= least:
+            yield Pairs.join(waiting)
+            waiting, count = [], 0
+    if waiting:
+        yield Pairs.join(waiting)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +223,28 @@ def _lowest(duty: BankDuty, scale: FloatArray) -> Objective:
     return _Lowest(np.max(pull, axis=0), power, none, 0.0, (), (), tuple(each), scales)
 
 
+def loss_bound(duty: BankDuty, weight: FloatArray, first: IntArray, pieces: IntArray) -> FloatArray:
+    """Lower bound on the weighted loss of banks of one type, by one number per type.
+
+    duty : currents and branches
+    weight : weight of each lane of the duty [1], (n_lane,)
+    first, pieces : type and pieces of each bank [1], (n,)
+    Returns : loss [W], (n,)
+
+    Holds for: as `bank.solve`; zero where a source branch may carry the current.
+    Source: Cauchy-Schwarz, derived in DEVELOPERS.md.
+
+    >>> from optimizer.parts import bank
+    >>> one = bank.Branches(np.full((1, 1), 1e-5), np.array([[0.02]]), np.zeros((1, 1)))
+    >>> duty = BankDuty(np.array([[[2.0 + 0j]]]), np.array([[1e5]]), np.array([[2.0**0.5]]), one)
+    >>> loss_bound(duty, np.array([1.0]), np.array([0, 0]), np.array([1, 2])).round(3)
+    array([0.04, 0.02])
+    """
+    used = np.asarray(weight) > 0
+    objective = _objective(lanes_of(duty, used), np.asarray(weight)[used])
+    return objective.quick(objective.pull[first] * pieces)
+
+
 def _worst_terms(duty: BankDuty, limits: BankLimits) -> list[tuple[int, int]]:
     """Lanes where a capacitive or a resistive bank is likely to fail first, strongest harmonic."""
     strength = np.abs(duty.harmonics[0, :, : bank.HARMONICS])
@@ -237,8 +273,8 @@ Also = Callable[[dict[str, IntArray]], BoolArray]
 class Room(Protocol):
     """The loss [W] from which a bank is of no interest, or a little above."""
 
-    def beside(self, one: int, others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
-        """Of banks of the type `one` with each of `others`, (n_other, pieces_max, pieces_max)."""
+    def coarse(self, pairs: Pairs) -> FloatArray:
+        """Of banks under test, or more, where it takes fewer looks, (n,)."""
 
     def of(self, pairs: Pairs) -> FloatArray:
         """Of banks under test, (n,)."""
@@ -303,16 +339,36 @@ class Cascade:
         wanted : types of which a bank must hold one at least, (n_type,); None for any
         listed : every bank that may pass the limits at such a cost, where that is known already
         """
-        if listed is not None:
-            yield from self._among(listed, share, floor, cost_max, wanted)
-            return
-        table, lowest = (one[:, 1:] for one in self._offered(share, floor))
+        if listed is None:
+            affordable = gathered(self._affordable(share, floor, cost_max, wanted), LISTED_AT_ONCE)
+        else:
+            affordable = self._among(listed, share, floor, cost_max, wanted)
+        for pairs in affordable:
+            load = self.objective.pull[pairs.first] * pairs.first_pieces
+            load += self.objective.pull[pairs.second] * pairs.second_pieces
+            keep = self.objective.quick(load) < self.room.coarse(pairs)
+            self.fell("loss of resistance", keep)
+            kept = pairs.keep(keep)
+            yield kept if self.fits is None else kept.keep(self.fits(kept))
+
+    def _affordable(
+        self, share: IntArray, floor: IntArray, cost_max: int | None, wanted: BoolArray | None
+    ) -> Iterator[Pairs]:
+        """Banks that pass the cost limit, type by type, those with the cheapest type first.
+
+        Of a type beside so many pieces of another, only the numbers that can cover what the ripple
+        asks for are looked at.
+        """
+        table, lowest = self._offered(share, floor)
         most = self._most(len(table), cost_max)
-        cheapest = table.min(axis=1, initial=NOT_OFFERED)
+        cheapest = table[:, 1:].min(axis=1, initial=NOT_OFFERED)
         order = np.argsort(cheapest, kind="stable")
         order = order[cheapest[order] < NOT_OFFERED]
-        pieces = np.arange(1, table.shape[1] + 1)
-        load = self.objective.pull[:, None] * pieces
+        covers = self._covers()
+        pieces = np.arange(1, table.shape[1])
+        # least cost of so many pieces or more; none is offered beyond the last number
+        at_least = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
+        at_least = np.concatenate([at_least, np.full((len(table), 1), NOT_OFFERED)], axis=1)
         for at, one in enumerate(order[:-1]):
             others = order[at + 1 :]
             if wanted is not None and not wanted[one]:
@@ -322,23 +378,41 @@ class Cascade:
             others, dearest = others[within], dearest[within]
             if not len(others):
                 continue
-            total = table[one][None, :, None] + table[others][:, None, :]
+            left = 1.0 - ROUNDING - covers[:, one, None] * pieces
+            needed = (left[:, :, None] / covers[:, None, others]).max(axis=0)  # (n_one, n_other)
+            needed = np.ceil(np.clip(needed, 1, table.shape[1])).astype(np.int64)
+            least = (table[one, 1:, None] + at_least[others, needed]).min(axis=0)
+            self.fell("cost", np.repeat(least <= dearest, pieces.size**2))
+            some = least <= dearest
+            others, dearest, needed = others[some], dearest[some], needed[:, some]
+            total = table[one, 1:][None, :, None] + table[others, 1:][:, None, :]
             affordable = total <= dearest[:, None, None]
+            affordable &= pieces >= needed.T[:, :, None]
             self.fell("cost", affordable)
-            bound = self.objective.quick(load[one][None, :, None] + load[others][:, None, :])
-            least = lowest[one][None, :, None] + lowest[others][:, None, :]
-            keep = affordable & (bound < self.room.beside(int(one), others, total, least))
-            self.fell("loss of resistance", keep[affordable])
-            other, n_one, n_other = np.nonzero(keep)
-            pairs = Pairs(
+            other, n_one, n_other = np.nonzero(affordable)
+            second, n_one, n_other = others[other], n_one + 1, n_other + 1
+            yield Pairs(
                 np.full(other.size, one),
-                n_one + 1,
-                others[other],
-                n_other + 1,
-                total[keep],
-                least[keep],
+                n_one,
+                second,
+                n_other,
+                total[affordable],
+                lowest[one, n_one] + lowest[second, n_other],
             )
-            yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
+
+    def _covers(self) -> FloatArray:
+        """Share of what the ripple asks for that a piece covers at most, (n_term, n_type).
+
+        Admittances add at most in size. A source branch may cover all; the first row asks nothing.
+        """
+        rows = [np.full(len(self.objective.pull), 1.0)]
+        for term in self.lanes:
+            needed = np.pi / 2 * np.sqrt(2 * term.square) * (1 - RIPPLE_ROOM) / term.v_ripple
+            needed -= abs(term.source)
+            if needed > 0.0:
+                each = np.hypot(term.conductance, term.susceptance) / needed
+                rows.append(np.nan_to_num(each, nan=1.0).clip(1e-12))
+        return np.stack(rows)
 
     def _among(
         self,
@@ -361,7 +435,7 @@ class Cascade:
             affordable = cost <= np.maximum(most[some.first], most[some.second])
             self.fell("cost", affordable)
             some = some.take(affordable)
-            pairs = Pairs(
+            yield Pairs(
                 some.first,
                 some.first_pieces,
                 some.second,
@@ -369,12 +443,6 @@ class Cascade:
                 cost[affordable],
                 lowest[some.first, some.first_pieces] + lowest[some.second, some.second_pieces],
             )
-            load = self.objective.pull[pairs.first] * pairs.first_pieces
-            load += self.objective.pull[pairs.second] * pairs.second_pieces
-            keep = self.objective.quick(load) < self.room.of(pairs)
-            self.fell("loss of resistance", keep)
-            pairs = pairs.keep(keep)
-            yield pairs if self.fits is None else pairs.keep(self.fits(pairs))
 
     def _most(self, types: int, cost_max: int | None) -> IntArray:
         """The dearest cost at which a bank is wanted for each of its types, (n_type,)."""

@@ -191,13 +191,20 @@ def weighted_loss(
 
 
 def lane_scale(duty: BankDuty, weight: FloatArray) -> FloatArray:
-    """What banks lose in each lane beside their weighted loss, about: the square of the current.
+    """What a bank loses in each lane beside its weighted loss, if of one resistance in all.
 
-    duty : current [A] of the objective lanes; weight : weight of each lane [1], (n_lane,)
-    Returns : loss in each lane over the weighted loss of a bank of one resistance [1], (n_lane,)
+    duty : current [A] of the objective lanes
+    weight : weight of each lane [1], (n_lane,)
+    Returns : loss in each lane over the weighted loss [1], (n_lane,)
 
-    Holds for: any duty; zeros where there is no current.
-    Source: definition.
+    Holds for: any duty; zeros where there is no current at all.
+    Source: definition; only a scale, real banks lie beside it.
+
+    >>> one = bank.Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
+    >>> duty = BankDuty(np.array([[[2.0 + 0j], [1.0 + 0j]]]), np.array([[1e5, 1e5]]),
+    ...     np.array([[2.0**0.5, 0.5**0.5]]), one)
+    >>> lane_scale(duty, np.array([0.5, 0.5])).round(3)
+    array([1.6, 0.4])
     """
     square = duty.i_rms_ac[0] ** 2
     total = float(square @ weight)
@@ -207,12 +214,16 @@ def lane_scale(duty: BankDuty, weight: FloatArray) -> FloatArray:
 def loss_span(loss: FloatArray | IntArray, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Least and most of the losses of each bank over its lanes, each by the scale of the lane.
 
-    loss : [W], (n_choice, n_lane); scale : [1], (n_lane,), see `lane_scale`
-    Returns : (n_choice,) each, units of `loss`. The least is never above the weighted loss. A bank
-    whose most is no more than the least of another loses no more in any lane.
+    loss : losses [W], (n_choice, n_lane)
+    scale : scale of each lane [1], (n_lane,), see `lane_scale`
+    Returns : least and most [W], (n_choice,) each. The least is never above the weighted loss. A
+        bank whose most is no more than the least of another loses no more in any lane.
 
-    Holds for: lanes without current, in which no bank loses anything, are left out.
+    Holds for: any losses; lanes without current, in which no bank loses anything, are left out.
     Source: definition.
+
+    >>> loss_span(np.array([[3.2, 0.8], [2.0, 0.6]]), np.array([1.6, 0.4]))
+    (array([2.  , 1.25]), array([2. , 1.5]))
     """
     used = scale > 0
     if not used.any():

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.errors import Watch, go_on
-from optimizer.parts.bank_cascade import Also, Cascade, Fits, Pairs
+from optimizer.parts.bank_cascade import Also, Cascade, Fits, Pairs, gathered
 from optimizer.parts.bank_choice import (
     NOT_OFFERED,
     BankDuty,
@@ -20,7 +20,7 @@ from optimizer.parts.bank_family import Banks
 from optimizer.records import BoolArray, FloatArray, IntArray
 from optimizer.rivals import Rivals
 
-QUEUE_BOUNDS, QUEUE_SOLVE = 1 << 16, 1 << 12
+QUEUE_BOUNDS, QUEUE_SOLVE = 1 << 13, 1 << 12
 """Banks collected before the second and the third stage run."""
 
 BUCKETS = 1 << 20
@@ -60,9 +60,9 @@ class Known:
     levels: Front
     front: Front
 
-    def beside(self, _one: int, _others: IntArray, cost: IntArray, floor: IntArray) -> FloatArray:
-        """Room of many banks at once."""
-        return np.minimum(self.levels.limit(cost), self.front.limit(floor))
+    def coarse(self, pairs: Pairs) -> FloatArray:
+        """The same: it is one look for each."""
+        return self.of(pairs)
 
     def of(self, pairs: Pairs) -> FloatArray:
         """Room of banks under test."""
@@ -213,19 +213,9 @@ def mixed_options(
     duties = objective, sizing
     cascade = Cascade(duties, weight, limits, room, fits, also, lanes_apart=lanes_apart)
     search = _Search(cascade, room, costs, grow)
-    queue: list[Pairs] = []
-    ready: list[Pairs] = []
-    for pairs in cascade.generate(costs.share, costs.floor, cost_max=cost_max, listed=listed):
+    listing = cascade.generate(costs.share, costs.floor, cost_max=cost_max, listed=listed)
+    bounded = map(cascade.bounds, gathered(listing, QUEUE_BOUNDS))
+    for pairs in gathered(bounded, QUEUE_SOLVE):
         watch()
-        queue.append(pairs)
-        if sum(q.cost.size for q in queue) >= QUEUE_BOUNDS:
-            ready.append(cascade.bounds(Pairs.join(queue)))
-            queue = []
-        if sum(r.cost.size for r in ready) >= QUEUE_SOLVE:
-            search.settle(Pairs.join(ready))
-            ready = []
-    if queue:
-        ready.append(cascade.bounds(Pairs.join(queue)))
-    if ready:
-        search.settle(Pairs.join(ready))
+        search.settle(pairs)
     return search.result()

@@ -33,6 +33,8 @@ NOT_MODELLED = (
     "A replacement is a proposal until its bench tests pass and its maker's data are checked."
 )
 
+OWN_STATE = "at its own state; it keeps every limit at the loss ceiling, where limits are judged"
+
 
 def _point(found: Plain) -> str:
     """The point an answer is about, with its charge-current sense where there is a choice of it."""
@@ -51,6 +53,10 @@ def print_obsolete(console: Console, found: Plain) -> None:
         console.print(clean(f"  {text}"))
     for table in _replacement_tables(answer, found):
         console.print(table)
+    for number, one in enumerate(_shown(answer)[:SHOWN], 1):
+        if one["misses"]:
+            text = f"  {number} misses {'; '.join(one['misses'])}, {OWN_STATE}"
+            console.print(clean(text), style="yellow")
     _print_refused(console, answer["drop_ins"])
     _print_tests(console, answer)
     _print_front(console, found)
@@ -105,7 +111,7 @@ def _least(one: Plain) -> str:
 
 
 def _signed(value: float | None, digits: int) -> str:
-    return MISSING if value is None else f"{value:+.{digits}f}"
+    return MISSING if value is None else f"{value:+z.{digits}f}"
 
 
 def _print_refused(console: Console, step: Plain | None) -> None:
@@ -147,6 +153,9 @@ def _print_front(console: Console, found: Plain) -> None:
         f"  new front: {len(new['points'])} points from {first['cost']:.4f} at "
         f"{first['loss']:.3f} W to {last['cost']:.4f} at {last['loss']:.3f} W, {proved}"
     )
+    console.print(clean(text))
+    cost, loss = (_signed(new[k], n) for k, n in (("cheapest_change", 4), ("least_loss_change", 3)))
+    text = f"  against the old one: cheapest {cost} {found['currency']}, least loss {loss} W"
     console.print(clean(text))
 
 
@@ -254,6 +263,10 @@ def print_alternates(console: Console, found: Plain) -> None:
     ]
     heads = ["limit of", "what", "at", ">margin %", "with"]
     console.print(grid("Least margins over all mixtures", heads, rows))
+    if table["missing"]:
+        few = f"{table['missing']} of {table['mixtures']} mixtures"
+        text = f"{few}: each misses a limit {OWN_STATE}"
+        console.print(clean(text), style="yellow")
     console.print(clean(_weak_text(table)))
     if found["cheapest_asked"]:
         console.print(clean(_price_text(found)))

@@ -11,9 +11,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import assembly, buying, conclude_margins, evaluation, pool, verification
+from optimizer import (
+    assembly,
+    buying,
+    charge_sense,
+    conclude_margins,
+    evaluation,
+    pool,
+    verification,
+)
 from optimizer.assembly import Sets
+from optimizer.buying import Prices
 from optimizer.catalog import Catalog
+from optimizer.charge_sense import ChargePart
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_margins import failing
 from optimizer.conclude_sets import Chosen, part_set_of, stacked
@@ -23,6 +33,7 @@ from optimizer.results import PartSet, Verified
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
 from optimizer.stage import build_stage, lanes_where
 from optimizer.studies.judging import choice_rules
+from optimizer.tables import replaces
 
 CHUNK = 128
 """Boards evaluated at once."""
@@ -153,6 +164,26 @@ class Boards:
         row = self.row[place.kind][place.part]
         return int(self.prices.alone(place.kind)[row, place.pieces])
 
+    def charge_parts(self) -> list[tuple[str, ChargePart, Prices]]:
+        """Parts of other makers on the pads of the charge-current sense that make its value.
+
+        Each with what becomes of it there and the prices beside it; none where no part is counted.
+        """
+        held, table, spec = self.prices.charge, self.tables["resistor"], self.spec
+        if held is None or not held.found:
+            return []
+        resistance = table.numbers["resistance_typ"][held.row] / held.pieces
+        rows = np.flatnonzero(charge_sense.makes(table, held.pieces, resistance))
+        free = replace(spec, purchase=replace(spec.purchase, second_source=()))
+        found = []
+        for row in rows[replaces(table, held.row, rows)]:
+            name = table.part_number[row]
+            one = replace(free, load=replace(free.load, sense_part=name))
+            prices = buying.prices(one, self.tables)
+            if prices.charge is not None:
+                found.append((name, prices.charge, prices))
+        return found
+
     # --- boards -----------------------------------------------------------------------------------
 
     def chosen(self, board: PartSet) -> Chosen:
@@ -171,6 +202,12 @@ class Boards:
             },
             sense=(row["resistor"][board.sense[0]], board.sense[1]),
         )
+
+    def costs(self, boards: Sequence[PartSet], prices: Prices) -> list[float]:
+        """What boards cost at some prices [currency]."""
+        sets = stacked([self.chosen(board) for board in boards])
+        fixed = buying.controller_units(self.spec, self.topology)
+        return [float(one) for one in buying.set_costs(prices, sets, fixed=fixed) * COST_UNIT]
 
     def verified(self, boards: Sequence[PartSet]) -> list[Verified]:
         """Boards in full, at their own state."""

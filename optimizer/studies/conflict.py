@@ -25,7 +25,7 @@ from optimizer.conclude_senses import specs_of
 from optimizer.conclude_sets import Chosen, chosen_sets, part_set_of
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds
-from optimizer.infeasible_probe import judged, near_sets
+from optimizer.infeasible_probe import judged, near_sets, nearest
 from optimizer.infeasible_rules import Kind
 from optimizer.points import points
 from optimizer.points_lanes import LOSS_CEILING
@@ -42,6 +42,9 @@ CANDIDATES_MAX = 200_000
 
 NEAR = 4
 """Near sets of each topology that the first candidate must answer to."""
+
+FIRST = 2
+"""Skeletons of each topology looked into before a search."""
 
 STANDING = ("loss ceiling", "gate drive")
 """Kinds whose loosening can also take sets away: they stand as they are, and are asked alone."""
@@ -213,6 +216,10 @@ def _design(case: _Case, held: frozenset[str]) -> Design | bool | None:
             return None
         left = case.deadline - time.monotonic()
         case.progress("conflict", f"does a set{at_sense(sense)} keep {told}? ...")
+        near = _near_design(case, spec, number, held)
+        if near is not None:
+            case.progress("conflict", "yes")
+            return near
         found = search.solve(
             spec,
             case.catalog,
@@ -228,6 +235,23 @@ def _design(case: _Case, held: frozenset[str]) -> Design | bool | None:
             return None
         case.progress("conflict", "no")
     return False
+
+
+def _near_design(case: _Case, spec: Spec, number: int, held: frozenset[str]) -> Design | None:
+    """A set of the most promising skeletons that keeps the limits of `held`: no search is needed.
+
+    Where all limits stand none does as a rule, and what a search says then counts.
+    """
+    if held == frozenset(case.every):
+        return None
+    prices = buying.prices(spec, case.catalog.tables)
+    for name in spec.topologies:
+        if search.refusal(spec, name) is None:
+            for near in nearest(_stage(case, spec, name), prices, FIRST):
+                one = Design(near.chosen, number)
+                if not near.broken and _keeps(case, one, held):
+                    return one
+    return None
 
 
 def _chosen(found: Found) -> Chosen:

@@ -21,11 +21,15 @@ from optimizer.purchase import PRICE_NONE
 from optimizer.records import COST_UNIT, LOSS_UNIT
 from optimizer.results import ChargeSense, PartSet, as_plain, part_set_of_plain
 from optimizer.spec_records import Spec
-from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, money, watts
+from optimizer.studies.answer import SCREEN_ROWS, Answer, Grid, listed, money, watts
+from optimizer.studies.boards import places_of
 from optimizer.studies.fronts import at_sense, error_of, judged, sense_of_point, variants
-from optimizer.studies.revisions import Revision, revision, revision_data, summary
+from optimizer.studies.revisions import Cell, Revision, revision, revision_data, summary
 
 Run = Mapping[str, Any]
+
+MOVED_SHOWN = 8
+"""Points that moved shown of each front."""
 
 FIXED_KEYS = ("name", "catalogs")
 """Rows of the echo that say where inputs came from, not what they are."""
@@ -35,13 +39,19 @@ FIXED_KEYS = ("name", "catalogs")
 class Side:
     """One run, with its spec and catalogs where they are at hand as they were.
 
-    lacks : why they are not
+    lacks : why they are not; folder : where the run stands
     """
 
     run: Run
     spec: Spec | None = None
     catalog: Catalog | None = None
     lacks: str = ""
+    folder: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name of the run, with its folder where that is known."""
+        return repr(self.run["name"]) + (f" ({self.folder})" if self.folder else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +83,9 @@ def difference(old: Side, new: Side) -> Answer:
     if old.catalog is not None and new.catalog is not None:
         rows = revision(old.catalog, new.catalog)
     before, after = keys_of(old.run), keys_of(new.run)
-    gone = list(_moved(old, new, [k for k in before if k not in after]))
-    come = list(_moved(new, old, [k for k in after if k not in before]))
+    touched = {} if rows is None else rows.touched()
+    gone = list(_moved(old, new, [k for k in before if k not in after], touched))
+    come = list(_moved(new, old, [k for k in after if k not in before], touched))
     same = [key for key in before if key in after]
     answer = _answer(old, new, inputs, rows, gone, come, same)
     return replace(answer, seconds=time.monotonic() - began)
@@ -151,15 +162,23 @@ def _key(point: Mapping[str, Any]) -> str:
     return held if sense is None else held + senses.name_of(sense)
 
 
-def _moved(here: Side, there: Side, keys: Sequence[str]) -> Iterator[Moved]:
-    """Points that only `here` holds, and what becomes of them `there`."""
+def _moved(
+    here: Side, there: Side, keys: Sequence[str], touched: Mapping[str, Sequence[Cell]]
+) -> Iterator[Moved]:
+    """Points that only `here` holds, and what becomes of them `there`.
+
+    touched : cells that changed in the catalogs, by part
+    """
     places = keys_of(here.run)
     points = [here.run["points"][places[key]] for key in keys]
     sets = [part_set_of_plain(point["verified"]["part_set"]) for point in points]
     reasons = _reasons(there, sets, [sense_of_point(point) for point in points])
-    for point, (reason, detail) in zip(points, reasons, strict=True):
+    for point, one, (reason, detail) in zip(points, sets, reasons, strict=True):
         name = point["number"], at_sense(sense_of_point(point))
-        yield Moved(*name, point["cost"], _loss(point), reason, detail)
+        held = dict.fromkeys(place.part for place in places_of(one))
+        cells = [f"{cell.part} {cell.column}" for part in held for cell in touched.get(part, ())]
+        changed = f"; changed: {listed(cells, 2)}" if cells else ""
+        yield Moved(*name, point["cost"], _loss(point), reason, detail + changed)
 
 
 def _reasons(
@@ -241,7 +260,12 @@ def _answer(
     currency = new.run["currency"]
     before, after = dict(_ends(old.run)), dict(_ends(new.run))
     moves = [
-        (name, _figures(before.get(name)), _figures(after.get(name)), _move(before, after, name))
+        (
+            name,
+            _figures(before.get(name), currency),
+            _figures(after.get(name), currency),
+            _move(before, after, name, currency),
+        )
         for name in dict.fromkeys([*before, *after])
     ]
     told = [f"{name} {move}" for name, _, _, move in moves if move]
@@ -253,8 +277,8 @@ def _answer(
     grids = [
         Grid("Inputs that changed", ("input", "before", "after"), tuple(inputs[:SCREEN_ROWS])),
         Grid("Ends and knee: cost, loss", ("point", "before", "after", "moved by"), tuple(moves)),
-        Grid("Only in the old front", (">point", *heads), tuple(_row(m) for m in gone)),
-        Grid("Only in the new front", (">point", *heads), tuple(_row(m) for m in come)),
+        _moved_grid("Only in the old front", gone, heads),
+        _moved_grid("Only in the new front", come, heads),
     ]
     notes = [f"catalogs: {summary(rows) or 'the same parts'}"] if rows is not None else []
     for word, moved in (("go", gone), ("come", come)):
@@ -267,7 +291,7 @@ def _answer(
     if lacks or open_runs:
         proof = "not all judged: " + "; ".join([*lacks, *(f"{n} is not proved" for n in open_runs)])
     return Answer(
-        question=f"What changed between {old.run['name']!r} and {new.run['name']!r}?",
+        question=f"What changed between {old.name} and {new.name}?",
         answer=text if inputs or gone or come else f"nothing: {text}",
         proof=proof,
         proved=not lacks and not open_runs,
@@ -284,18 +308,27 @@ def _answer(
     )
 
 
-def _figures(point: Mapping[str, Any] | None) -> str:
-    return "-" if point is None else f"{point['cost']:.2f}, {watts(_loss(point))}"
+def _moved_grid(title: str, moved: Sequence[Moved], heads: Sequence[str]) -> Grid:
+    """A few of the points that moved, spread over the front."""
+    steps = np.linspace(0, len(moved) - 1, min(MOVED_SHOWN, len(moved)))
+    picks = np.unique(steps.astype(np.int64))
+    if len(picks) < len(moved):
+        title = f"{title}: {len(picks)} of {len(moved)}"
+    return Grid(title, (">point", *heads), tuple(_row(moved[int(k)]) for k in picks))
 
 
-def _move(before: Mapping[str, Any], after: Mapping[str, Any], name: str) -> str:
+def _figures(point: Mapping[str, Any] | None, currency: str) -> str:
+    return "-" if point is None else f"{money(point['cost'], currency)}, {watts(_loss(point))}"
+
+
+def _move(before: Mapping[str, Any], after: Mapping[str, Any], name: str, currency: str) -> str:
     if name not in before or name not in after:
         return ""
     cost = after[name]["cost"] - before[name]["cost"]
     loss = _loss(after[name]) - _loss(before[name])
     if round(cost, 2) == 0.0 and round(loss, 3) == 0.0:
         return ""
-    return f"{money(cost, '', signed=True).strip()}, {watts(loss, signed=True)}"
+    return f"{money(cost, currency, signed=True)}, {watts(loss, signed=True)}"
 
 
 def _row(one: Moved) -> tuple[str, ...]:

@@ -123,6 +123,7 @@ def _line(design: Design, found: Plain | None, error: str) -> Line:
     answer = found["answer"]
     best = _best(answer)
     swaps = best["swaps"] if best else []
+    misses = best["misses"][:1] if best else ()
     return Line(
         run=found["run"],
         point=found["point"],
@@ -132,7 +133,7 @@ def _line(design: Design, found: Plain | None, error: str) -> Line:
         cost_change=best["cost_change"] if best else None,
         loss_change=best["loss_change"] if best else None,
         front=found["front"]["status"],
-        why=answer["proof"],
+        why="; ".join([answer["proof"], *(f"at its own state it misses {m}" for m in misses)]),
     )
 
 

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from optimizer import buying
+from optimizer.buying import KIND_ORDER
 from optimizer.catalog import Catalog
 from optimizer.catalog_changes import Changes
 from optimizer.columns import KINDS
@@ -109,7 +111,7 @@ class _Side:
 
     def __init__(self, spec: Spec, catalog: Catalog, topology: str) -> None:
         self.boards = Boards(spec, catalog, topology)
-        self.prices = self.boards.prices
+        self.prices = buying.price_list(spec, [catalog.tables[kind] for kind in KIND_ORDER])
         self.kind = {name: kind for kind in KINDS for name in catalog.tables[kind].part_number}
 
     def usable(self, name: str) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations, islice, product
 from math import prod
 from typing import Any
@@ -17,6 +17,7 @@ from typing import Any
 from optimizer import charge_sense
 from optimizer.catalog import Catalog
 from optimizer.catalog_changes import Changes
+from optimizer.conclude_margins import failing
 from optimizer.results import Margin, PartSet, Verified
 from optimizer.spec_records import Spec
 from optimizer.studies import by_name, retest
@@ -67,6 +68,8 @@ class Replacement:
 
     cost, cost_change : per board [currency]; loss, loss_change : of the objective [W]
     margins : limits whose margin changed, least first; tests : to repeat on the bench
+    misses : limits that it keeps at the loss ceiling, where limits are judged, but not at its own
+        state
     """
 
     swaps: tuple[Swap, ...]
@@ -77,6 +80,7 @@ class Replacement:
     loss_change: float
     margins: tuple[MarginMove, ...] = ()
     tests: tuple[str, ...] = ()
+    misses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,7 @@ class Answer:
 class Before:
     """The board as the run kept it.
 
+    pads : part -> land pattern, where the run says
     charge, charge_pieces : part of its charge-current sense, empty where the run counts none
     """
 
@@ -144,6 +149,7 @@ class Before:
     cost: float
     loss: float
     margins: Mapping[tuple[str, str], float]
+    pads: Mapping[str, str] = field(default_factory=dict)
     charge: str = ""
     charge_pieces: int = 0
 
@@ -157,10 +163,9 @@ def before_of(point: Plain, board: PartSet, *, objective: str) -> Before:
         if one["margin"] is not None:
             margins.setdefault((one["subject"], one["quantity"]), one["margin"])
     cost, loss = (math.nan if value is None else value for value in (held["cost"], loss))
-    for line in held["bill"]:
-        if list(line["positions"]) == [charge_sense.POSITION]:
-            return Before(board, cost, loss, margins, line["part_number"], line["pieces"])
-    return Before(board, cost, loss, margins)
+    pads = {line["part_number"]: line["land_pattern"] for line in held["bill"]}
+    charge = charge_sense.held_on(held["bill"], board.sense[1])
+    return Before(board, cost, loss, margins, pads, *charge)
 
 
 def without(spec: Spec, gone: Sequence[str]) -> Spec:
@@ -279,10 +284,10 @@ class _Case:
     def _alike(self, name: str, refused: list[NotFit]) -> list[str]:
         """Parts on the same pads that may be bought, cheapest first; the others are refused."""
         place = next(one for one in self.held if one.part == name)
-        if not self.boards.knows(place) or not self.boards.land_pattern(place):
+        pads = self._pads(place)
+        if not pads:
             refused.append(NotFit("", name, "no land pattern is known of it", "rule"))
             return []
-        pads = self.boards.land_pattern(place)
         found = []
         for other in self.boards.row[place.kind]:
             here = self.boards.filled(place, other)
@@ -294,6 +299,12 @@ class _Case:
             else:
                 found.append(here)
         return [one.part for one in sorted(found, key=self.boards.price_alone)]
+
+    def _pads(self, place: Place) -> str:
+        """Land pattern of what stands at a place; of a part without a row as the run kept it."""
+        if self.boards.knows(place):
+            return self.boards.land_pattern(place)
+        return self.before.pads.get(place.part, "")
 
     def _unfit(self, offered: Sequence[Sequence[str]], rulings: Sequence[Ruling]) -> list[NotFit]:
         """Parts that pass on no board looked at, with what they broke on the first of them."""
@@ -397,12 +408,12 @@ class _Case:
             loss_change=loss - self.before.loss,
             margins=tuple(moves(self.before.margins, seen.margins)),
             tests=retest.tests(changed, seen),
+            misses=tuple(dict.fromkeys(failing(one) for one in seen.margins if not one.passes)),
         )
 
     def _swaps(self, board: PartSet) -> Iterator[Swap]:
         for old, new in zip(self.held, places_of(board), strict=True):
             if old != new:
-                known = self.boards.knows(old)
                 yield Swap(
                     position=old.name,
                     part=new.part,
@@ -410,7 +421,7 @@ class _Case:
                     part_before=old.part,
                     pieces_before=old.pieces,
                     land_pattern=self.boards.land_pattern(new),
-                    land_pattern_before=self.boards.land_pattern(old) if known else "",
+                    land_pattern_before=self._pads(old),
                 )
 
 

@@ -3,19 +3,21 @@
 An alternate comes from another maker, fits the land pattern and may be bought. The strong form
 holds when every mixture passes every limit, each place holding its primary or its alternate; the
 weak form looks at two boards only, all primaries and all alternates, and is called weak. Parallel
-pieces at one place are one part: mixed pieces within a place are not looked at.
+pieces at one place are one part: mixed pieces within a place are not looked at. The charge-current
+sense of a charger is a place too where its part is counted; what it does hangs on no other place.
 """
 
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, islice, product
 
 from optimizer.catalog import Catalog
-from optimizer.results import PartSet
-from optimizer.spec_records import Spec
+from optimizer.results import PartSet, Verified
+from optimizer.spec_records import CHARGE_SENSE, Spec
 from optimizer.studies.boards import CHUNK, Boards, Place, Ruling, places_of, with_places
 from optimizer.studies.obsolete import doubled
 
@@ -70,8 +72,10 @@ class SecondSource:
     """The table of a board.
 
     robust : every place has an alternate and every mixture passes
-    mixtures : boards verified for the strong form; proved : nothing covers more places, and
-        nothing that covers as many is cheaper in the price of its alternates
+    mixtures : boards verified for the strong form; missing : those that miss a limit at their own
+        state though they keep it at the loss ceiling, where limits are judged
+    proved : nothing covers more places, and nothing that covers as many is cheaper in the price
+        of its alternates
     cost_*, loss_* : over all mixtures [currency], [W]
     weak : alternates with which the all-alternate board passes, by position (those of the strong
         form where it holds); None where none was found; weak_proved : whether it is the cheapest
@@ -83,6 +87,7 @@ class SecondSource:
     robust: bool
     single: tuple[str, ...]
     mixtures: int
+    missing: int
     proved: bool
     cost_least: float
     cost_most: float
@@ -122,7 +127,7 @@ def cheapest_robust(
         if key not in shops:
             shops[key] = Boards(spec, catalog, board.topology)
         case = _Case(shops[key], board)
-        if all(unit.offered for unit in case.units):
+        if all(unit.offered for unit in case.units) and case.charge_may():
             found = case.answer()
             if found.robust:
                 return number, found
@@ -142,6 +147,9 @@ class _Case:
         good = [[k for k, one in enumerate(s) if one.passes] for s in singles]
         picked, proved = self._strong(good)
         mixtures = self._rulings(self._mixtures(picked))
+        seen = self.boards.verified([one.board for one in mixtures])
+        costs = [one.cost for one in mixtures]
+        charge = self._charge_line(seen, costs)
         whole = all(k is not None for k in picked)
         strong = tuple((p.name, p.part) for p in places_of(self._with(picked)))
         weak, weak_proved = (strong, False) if whole else self._weak()
@@ -149,6 +157,9 @@ class _Case:
             self._line(unit, s, picked[n])
             for n, (unit, s) in enumerate(zip(self.units, singles, strict=True))
         )
+        if charge is not None:
+            lines = (*lines, charge)
+            weak = (*weak, (CHARGE_SENSE, charge.alternate)) if weak and charge.alternate else None
         single = tuple(name for line in lines if not line.alternate for name in line.positions)
         return SecondSource(
             board=self.board,
@@ -156,12 +167,16 @@ class _Case:
             robust=not single and all(one.passes for one in mixtures),
             single=single,
             mixtures=len(mixtures),
+            missing=sum(
+                one.passes and not all(m.passes for m in found.margins)
+                for one, found in zip(mixtures, seen, strict=True)
+            ),
             proved=proved,
-            cost_least=min(one.cost for one in mixtures),
-            cost_most=max(one.cost for one in mixtures),
+            cost_least=min(costs),
+            cost_most=max(costs),
             loss_least=min(one.loss for one in mixtures),
             loss_most=max(one.loss for one in mixtures),
-            worst=tuple(self._worst([one.board for one in mixtures])),
+            worst=tuple(self._worst(seen)),
             weak=weak,
             weak_proved=weak_proved,
         )
@@ -291,12 +306,47 @@ class _Case:
             candidates=tuple(found),
         )
 
-    def _worst(self, mixtures: Sequence[PartSet]) -> Iterator[WorstMargin]:
+    def charge_may(self) -> bool:
+        """Whether the charge-current sense has a second source, or no part is counted."""
+        charge = self.boards.prices.charge
+        return charge is None or not charge.found or bool(charge.alternates)
+
+    def _charge_line(self, seen: Sequence[Verified], costs: list[float]) -> Line | None:
+        """The charge-current sense, the cheapest alternate taken; its mixtures add their costs.
+
+        seen : the mixtures of the other places
+        """
+        held = self.boards.prices.charge
+        if held is None or not held.found:
+            return None
+        table, boards = self.boards.tables["resistor"], [one.part_set for one in seen]
+        room = self.boards.spec.limits.area_max - max(one.area for one in seen)
+        found = []
+        for name, part, prices in self.boards.charge_parts():
+            why = "" if part.found else part.text
+            why = why or ("area" if part.area - held.area > room else "")
+            row = table.part_number.index(name)
+            paid = self.boards.costs(boards, prices) if part.found else [math.nan]
+            change = paid[0] - costs[0]
+            found.append((Candidate(name, table.texts["maker"][row], not why, why, change), paid))
+        good = sorted((one for one in found if one[0].passes), key=lambda one: one[0].cost_change)
+        if good:
+            costs += good[0][1]
+        return Line(
+            positions=(CHARGE_SENSE,),
+            primary=table.part_number[held.row],
+            maker=table.texts["maker"][held.row],
+            pieces=held.pieces,
+            alternate=good[0][0].part if good else "",
+            candidates=tuple(one for one, _ in found),
+        )
+
+    def _worst(self, mixtures: Sequence[Verified]) -> Iterator[WorstMargin]:
         """The limits with least room over all mixtures, each at its worst one."""
         least: dict[tuple[str, str], WorstMargin] = {}
         own = places_of(self.board)
-        for board, seen in zip(mixtures, self.boards.verified(mixtures), strict=True):
-            swapped = tuple(p.part for p in places_of(board) if p not in own)
+        for seen in mixtures:
+            swapped = tuple(p.part for p in places_of(seen.part_set) if p not in own)
             for one in seen.margins:
                 key = (one.subject, one.quantity)
                 if key not in least or one.margin < least[key].margin:

@@ -76,6 +76,11 @@ def shortlist(
         stop=stop,
     )
     answer = _answer(case, entries, kit, least, band, exact=budget.left > 0)
+    if len(entries) < sets and budget.left > 0:
+        few = f"{len(entries)} sets, not {sets}: no further point of the front is in the band and "
+        few += f"differs in {differ} positions from all of them"
+        few = f"at most {MANY} sets" if len(entries) == MANY else few
+        answer = replace(answer, notes=(few, *answer.notes))
     return replace(answer, seconds=time.monotonic() - began)
 
 

@@ -126,6 +126,8 @@ def same_prices(case: Archived, now: Found) -> bool:
     """Whether every part costs what it cost in the run."""
     one, other = case.prepared.prices, now.prices
     same = one.line_item == other.line_item and one.placement == other.placement
+    alone = [0 if held is None else held.units for held in (one.charge, other.charge)]
+    same = same and alone[0] == alone[1]
     width = min(one.table.shape[1], other.table.shape[1])
     return same and np.array_equal(one.table[:, :width], other.table[:, :width])
 

@@ -1,4 +1,7 @@
-"""Brute force equals the front also where the load asks for a range of outputs and surges."""
+"""Brute force equals the front also where the load asks for a range of outputs and surges.
+
+And where a charger buys its current sense with the resistor in series with the coil.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.load_records import Demand, Surge
+from optimizer import buying, charge_sense
+from optimizer.load_records import Demand, LeadAcid, Surge
 from optimizer.spec_records import Spec
+from tests import use_specs
 from tests.oracles import random_cases
+from tests.oracles.random_cases import Case
 from tests.oracles.test_brute_force import compare
 
 SEEDS = range(10)
@@ -63,3 +69,33 @@ def test_enough_of_these_pairs_have_a_front_and_differ_from_the_rail() -> None:
         differ += len(plain) != len(changed) or not np.allclose(plain.cost, changed.cost)
     assert fronts >= 3
     assert differ >= 2
+
+
+CHARGERS = ((0, 0), (3, 0), (4, 1), (9, 1), (11, 0), (16, 1), (19, 0), (23, 1))
+"""Random case and the resistor of its catalog that the charger's value is taken from."""
+
+
+def with_charge_sense(case: Case, row: int) -> Case:
+    """The job as a charger whose current sense is one of the resistors on offer; lines are dear."""
+    spec, ohms = case.spec, case.catalog.tables["resistor"].numbers["resistance_typ"]
+    record = use_specs.spec_of("lead-acid", "range").load.record
+    assert isinstance(record, LeadAcid)
+    load = replace(
+        spec.load,
+        record=replace(record, resistance_sense=float(ohms[row])),
+        sense_part=charge_sense.CHEAPEST,
+    )
+    dear = replace(spec.purchase, line_item_each=spec.purchase.line_item_each + 60.0)
+    return replace(case, spec=replace(spec, load=load, purchase=dear))
+
+
+@pytest.mark.parametrize(("seed", "row"), CHARGERS)
+def test_front_with_a_pooled_charge_sense_is_that_of_all_sets(seed: int, row: int) -> None:
+    case = with_charge_sense(random_cases.random_case(seed), row)
+    one = compare(case)
+    assert one.differences == [], seed
+    held = buying.charge_of(case.spec, case.catalog.tables)
+    assert held is not None
+    assert held.found
+    coils = [one.judged[n].sets.sense[0][k] for n, k in one.wanted.which]
+    assert held.row in coils

@@ -195,7 +195,23 @@ def test_the_command_tells_it_in_one_screen(
     assert "equals M-B by name" in text
     assert "Repeat on the bench" in text
     assert "new front:" in text
+    assert "against the old one: cheapest +" in text
     assert len(text.splitlines()) < 60
+
+
+def test_a_limit_missed_at_the_own_state_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """In a shipped example the cheapest stand-in just keeps a ripple limit at the loss ceiling."""
+    run = Path(__file__).parents[2] / "runs" / "examples" / "frost_watch"
+    part = "GWELP-C10u-0057"
+    found = answer_of(reopen(run), None, Question(Changes((part,))))
+    for one in found["answer"]["drop_ins"]["replacements"]:
+        least = min(move["margin"] for move in one["margins"]) if one["margins"] else 0.0
+        assert one["misses"] or least >= 0.0
+    told = [one["misses"] for one in found["answer"]["drop_ins"]["replacements"]]
+    assert any(told)
+    assert not all(told)
+    assert main(["obsolete", str(run), "--gone", part]) == DONE
+    assert "misses output-bank ripple voltage" in capsys.readouterr().out
 
 
 def test_the_command_says_by_its_code_that_nothing_fits(
@@ -211,10 +227,47 @@ def test_parts_that_nobody_knows_are_wrong_input(
     loose: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     run = str(loose / "runs" / "tiny")
-    assert main(["obsolete", run, "--gone", "M-X"]) == WRONG_INPUT
-    assert "M-X: got a part that no run knows" in capsys.readouterr().err
-    assert main(["obsolete", run]) == WRONG_INPUT
-    assert "no change" in capsys.readouterr().err
+    assert main(["obsolete", run, "--gone", "M-BB"]) == WRONG_INPUT
+    assert "changes M-BB: got 'M-BB', need a part number of the catalogs; did you mean 'M-B'?" in (
+        capsys.readouterr().err
+    )
+    for words in ([], ["--gone", ""]):
+        assert main(["obsolete", run, *words]) == WRONG_INPUT
+        assert "no change" in capsys.readouterr().err
+
+
+def test_a_part_that_left_the_catalogs_is_replaced_on_its_pads(
+    loose: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Named as gone or not, its land pattern is what the run says."""
+    point, run = str(holding(loose, "M-B")), str(loose / "runs" / "tiny")
+    rest = {kind: {k: v for k, v in rows.items() if k != "M-B"} for kind, rows in PARTS.items()}
+    tiny.write_catalogs(tmp_path / "later", rest)
+    asked = ["obsolete", run, "--point", point, "--json", "--catalogs", str(tmp_path / "later")]
+    told = []
+    for words in (["--gone", "M-B"], []):
+        assert main([*asked, *words]) == DONE
+        told.append(json.loads(capsys.readouterr().out)["answer"])
+        assert told[-1]["verdict"] == "drop-in"
+        assert told[-1]["drop_ins"]["replacements"][0]["swaps"][0]["land_pattern"] == "pad-3"
+    assert told[0]["drop_ins"] == told[1]["drop_ins"]
+
+
+def test_a_new_revision_of_the_catalogs_is_a_question_of_its_own(
+    loose: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No part is named: every part of the board is looked up anew."""
+    run = str(loose / "runs" / "tiny")
+    tiny.write_catalogs(tmp_path / "later", PARTS, price_breaks_each="1:0.5")
+    assert main(["obsolete", run, "--catalogs", str(tmp_path / "later"), "--json"]) == DONE
+    found = json.loads(capsys.readouterr().out)
+    assert found["answer"]["verdict"] == "passes"
+    assert found["answer"]["again"]["cost_change"] != 0.0
+    assert found["front"]["status"] == "open"
+    same = ["--catalogs", str(loose / "parts"), "--json"]
+    assert main(["obsolete", run, *same]) == DONE
+    found = json.loads(capsys.readouterr().out)
+    assert (found["answer"]["verdict"], found["front"]["status"]) == ("unaffected", "stands")
 
 
 # --- the file of changes --------------------------------------------------------------------------

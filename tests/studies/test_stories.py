@@ -1,4 +1,4 @@
-"""A whole conversation: the accessory rail of a cargo bike, asked for four switches at 1.5 MHz.
+"""Whole conversations: a cargo bike's rail asked for four switches at 1.5 MHz, a fridge's start.
 
 Check values by hand (common practice, no source): a step-down stage from 58 V to 12 V is on for
 12/58 of a period, 138 ns at 1.5 MHz; a controller that may need 150 ns then skips pulses. With the
@@ -10,15 +10,18 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from optimizer import conclude
 from optimizer.archive import part_set_of, read_run
 from optimizer.catalog import Catalog, read_catalog
+from optimizer.records import COST_UNIT
 from optimizer.results import PartSet
 from optimizer.spec import read_spec
 from optimizer.spec_edit import edited
 from optimizer.studies.archived import Archived, take_up
+from optimizer.studies.what_if import what_if
 from optimizer.studies.why_not import why_not
 from optimizer.studies.wish import Wish
 
@@ -36,7 +39,11 @@ def few_parts(catalog: Catalog) -> Catalog:
     """The parts of the cheapest set, the knee and the set of least loss of the shipped run."""
     run = read_run(EXAMPLES / "cargo_bike")
     marked = [point["number"] for point in run["points"] if point["mark"]]
-    kept = set().union(*(names(part_set_of(run, n, place="")) for n in marked))
+    return only(catalog, set().union(*(names(part_set_of(run, n, place="")) for n in marked)))
+
+
+def only(catalog: Catalog, kept: set[str]) -> Catalog:
+    """The catalog with some of its parts."""
     tables = {
         kind: table.take([k for k, name in enumerate(table.part_number) if name in kept])
         for kind, table in catalog.tables.items()
@@ -94,3 +101,57 @@ def test_a_step_down_stage_does_it_and_saves_two_transistors(bike: Archived) -> 
         assert len(sets[0]["transistors"]) == len(sets[1]["transistors"]) + 2
     assert {one.frequency for one in bike.front.chosen} & {400e3, 500e3}
     assert any(note.subject == "back-feed" for note in bike.spec.not_asked)
+
+
+# --- the clinic's fridge: is the start needed at 9 V? ---------------------------------------------
+
+START = "load.surges[1].v_input_min_v"
+
+
+@pytest.fixture(scope="module")
+def clinic() -> Archived:
+    """The example with the parts of its marked points, six large coils and low resistors."""
+    spec = edited(
+        read_spec(EXAMPLES / "clinic_fridge.toml"),
+        ["choice.bank_types_max_pcs = 1", "choice.bank_pieces_max_pcs = 4"],
+    )
+    catalog = read_catalog(spec.catalogs)
+    run = read_run(EXAMPLES / "clinic_fridge")
+    marked = [point["number"] for point in run["points"] if point["mark"]]
+    kept = set().union(*(names(part_set_of(run, n, place="")) for n in marked))
+    coils, ohms = (catalog.tables[kind].numbers for kind in ("inductor", "resistor"))
+    large = np.flatnonzero(
+        (coils["i_saturation_typ"] > 35.0)
+        & (coils["inductance_typ"] > 6e-6)
+        & (coils["inductance_typ"] < 13e-6)
+    )
+    low = np.flatnonzero((ohms["resistance_typ"] >= 1e-3) & (ohms["resistance_typ"] <= 1.6e-3))
+    kept |= {catalog.tables["inductor"].part_number[k] for k in large[:6]}
+    kept |= {catalog.tables["resistor"].part_number[k] for k in low[:8]}
+    small = only(catalog, kept)
+    return take_up(spec, small, conclude.front(spec, small, engine="merge", detailed=0))
+
+
+def test_a_start_at_the_lowest_input_has_a_price(clinic: Archived) -> None:
+    """10 A at 24 V from 9 V at 93 % are 28.7 A in the coil: larger coil, lower resistor."""
+    spec, catalog = clinic.spec, clinic.catalog
+    lower = edited(spec, [f"{START} = 9"])
+    answer = what_if(clinic, lower)
+    assert answer.proved
+    assert "from 9 V" in answer.question
+    again = conclude.front(lower, catalog, engine="merge", detailed=0)
+    more = again.points[0].cost - float(clinic.front.cost[0]) * COST_UNIT
+    assert more > 1.0
+    assert answer.answer.startswith(f"cheapest: +{more:.2f} EUR")
+    parts = {kind: catalog.tables[kind] for kind in ("inductor", "resistor")}
+    threshold = spec.controllers["four-switch"].v_sense_min
+
+    def least_limit(name: str, pieces: int) -> float:
+        row = parts["resistor"].part_number.index(name)
+        return threshold / float(parts["resistor"].numbers["resistance_typ"][row]) * pieces
+
+    old = part_set_of(clinic.run, 1, place="")
+    new = again.points[0].verified.part_set
+    assert least_limit(*old.sense) < 28.7 < least_limit(*new.sense)
+    coil = parts["inductor"].part_number.index(new.inductor)
+    assert parts["inductor"].numbers["i_saturation_typ"][coil] > 28.7
