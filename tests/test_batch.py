@@ -134,6 +134,28 @@ def test_a_host_that_dies_costs_its_own_answer_only(tmp_path: Path) -> None:
     assert len(lines(journal.path)) == 8
 
 
+def test_a_single_host_does_all_the_work(tmp_path: Path) -> None:
+    """And a deadly task does not end the process that asks."""
+    distributed = pytest.importorskip("distributed")
+    journal = Journal(tmp_path / "journal.jsonl")
+    options = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None}
+    with distributed.LocalCluster(**options) as cluster:
+        ask(tasks(5), batch_work.deadly, journal, jobs=1, hosts=cluster.scheduler_address)
+    assert [key for key, one in journal.kept.items() if one.answer is None] == ["key-3"]
+    done = {one.answer["process"] for one in journal.kept.values() if one.answer is not None}
+    assert done
+    assert os.getpid() not in done
+
+
+def test_a_scheduler_without_workers_is_a_clear_error(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    options = {"n_workers": 0, "dashboard_address": None}
+    with distributed.LocalCluster(**options) as cluster:
+        journal, hosts = Journal(tmp_path / "j"), cluster.scheduler_address
+        with pytest.raises(InputError, match="without workers"):
+            ask(tasks(1), batch_work.square, journal, jobs=1, hosts=hosts)
+
+
 def test_no_scheduler_is_a_clear_error(tmp_path: Path) -> None:
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match="a running scheduler"):
