@@ -217,11 +217,12 @@ class Expansion:
             if waterfall.falls:
                 self.found.fell(name, waterfall)
 
-    def survey(self) -> None:
+    def survey(self, *, ended: Callable[[], bool] = lambda: False) -> bool:
         """Sets of every open skeleton whose banks share no type: nearly the whole front, fast.
 
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
-        options that others beat.
+        options that others beat. Where `ended` says so after one, the others are left and the
+        answer is False.
         """
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
@@ -229,9 +230,12 @@ class Expansion:
                 self.sketched[key] = skeleton
             looked = f"{len(self.surveyed)} skeletons surveyed, {len(self.stair[0])} points"
             self.clock.meanwhile("survey", looked)
+            if ended():
+                return False
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
+        return True
 
     def expand_all(self, *, any_set: bool = False, of: Collection[Key] | None = None) -> None:
         """Expand every skeleton that the bounds leave open, the most promising first.

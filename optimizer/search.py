@@ -144,13 +144,12 @@ def _searched(
 
         # the bounds raise what is known by one again
         work = sketched(None if known is None else (known[0], known[1] - 1))
-        if worst and worst_lane.turned(work):
-            work = sketched(work.stair, work)
-        if work.keys and not any_set:
-            work.survey()
         while worst and worst_lane.turned(work):
             work = sketched(work.stair, work)
-            work.survey()
+        turned = partial(worst_lane.turned, work) if worst else never
+        while work.keys and not any_set and not work.survey(ended=turned):
+            work = sketched(work.stair, work)
+            turned = partial(worst_lane.turned, work)
         if not work.keys:
             found.open_from = (0.0, 0.0) if found.skipped else found.open_from
             found.seconds = clock.seconds

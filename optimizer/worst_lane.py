@@ -31,7 +31,10 @@ def turned(work: Expansion) -> bool:
         one = found.markets[name]
         wanted = np.flatnonzero(workbench.worst_wanted(one.stage))
         most = 1 if one.numbers_limited else merge_worst.LANES_MAX
-        before = [int(lane) for lane in workbench.worst_numbers(one) if one.lanes_apart]
+        own = [int(lane) for lane in workbench.worst_numbers(one)]
+        if most == 1 and 2 * seen[own[0]] >= seen.most_common(1)[0][1]:
+            continue  # not to and fro between two lanes
+        before = own if one.lanes_apart else []
         often = [lane for lane, _ in seen.most_common() if lane not in before]
         numbers = np.sort([*before, *often][:most])
         lanes = wanted[numbers]
@@ -60,11 +63,14 @@ def _seen(work: Expansion) -> dict[str, Counter[int]]:
 
 
 def _nearest(choice: Choice, numbers: IntArray) -> FloatArray:
-    """The weights whose bound comes nearest to the worst point of the sets they find."""
+    """The weights whose bound comes nearest to the worst point of the sets they find.
+
+    Even ones where there is nothing to find, or the merge cannot.
+    """
     bodies = tuple(replace(body, lanes=numbers) for body in choice.skeletons)
     narrowed = merge_worst.bounding(replace(choice, skeletons=bodies))
-    if not narrowed.worst_point:
-        return np.ones(1)
+    if not narrowed.skeletons or not merge_worst.mergeable(narrowed) or len(numbers) == 1:
+        return np.full(len(numbers), 1.0 / len(numbers))
     weights = merge_worst.weights_of(len(numbers))
     weights = np.unique(np.maximum(weights, LEAST_WEIGHT), axis=0)
     weights /= weights.sum(axis=1, keepdims=True)

@@ -11,7 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import expansion, frontier, market, merge, merge_worst, options, search, workbench
+from optimizer import (
+    expansion,
+    frontier,
+    market,
+    merge,
+    merge_worst,
+    options,
+    search,
+    workbench,
+    worst_lane,
+)
 from optimizer.found import Clock, never, quiet
 from optimizer.parts import bank_choice
 from optimizer.rivals import beaten
@@ -133,6 +143,18 @@ def test_the_lane_changes_along_a_front_that_the_merge_proves(case):
     # every option that keeps its own limits, with all lanes
     every = frontier.front(small_case.every_option(found), prove_points=0)
     assert values(front.points) == values(every.points)
+
+
+def test_weights_of_lanes_add_up_to_one_whatever_is_known():
+    choice = random_choice(5, worst=4)
+    nothing = replace(choice, skeletons=())
+    shared = replace(choice, part_numbers_max=3)
+    for one in (choice, nothing, shared):
+        for numbers in (np.array([2]), np.array([0, 3]), np.arange(4)):
+            weights = worst_lane._nearest(one, numbers)
+            assert len(weights) == len(numbers)
+            assert weights.sum() == pytest.approx(1.0)
+            assert weights.min() > 0.0
 
 
 LANES = ((7, (1, 3)), (8, (3, 4)), (8, (2, 5)))
