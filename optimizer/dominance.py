@@ -6,6 +6,8 @@ A point is covered when some point of the staircase is no dearer and loses no mo
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray
@@ -21,7 +23,7 @@ def staircase(cost: IntArray, loss: IntArray) -> IntArray:
     """Indices of the nondominated points, cost rising; of equal points one stays."""
     if len(cost) == 0:
         return np.zeros(0, dtype=np.int64)
-    order = _by_cost_then_loss(cost, loss)
+    order = sorted_by(cost, loss)
     falling = loss[order]
     best = np.minimum.accumulate(falling)
     keep = np.ones(len(order), dtype=bool)
@@ -44,13 +46,34 @@ def unbeaten(cost: IntArray, loss: IntArray, error: FloatArray) -> IntArray:
     return np.asarray(kept[np.lexsort((loss[kept], cost[kept]))])
 
 
-def _by_cost_then_loss(cost: IntArray, loss: IntArray) -> IntArray:
-    """Order by cost, then loss; one packed key sorts three times faster than two."""
-    cost_low, loss_low = int(cost.min()), int(loss.min())
-    span = int(loss.max()) - loss_low + 1
-    if (int(cost.max()) - cost_low + 1) * span < 1 << 62:
-        return np.argsort((cost - cost_low) * span + (loss - loss_low), kind="stable")
-    return np.lexsort((loss, cost))
+def sorted_by(*columns: IntArray) -> IntArray:
+    """Order by several columns, the first one first; one packed column sorts three times faster."""
+    lows = [int(column.min()) for column in columns]
+    spans = [int(column.max()) - low + 1 for column, low in zip(columns, lows, strict=True)]
+    if math.prod(spans) >= 1 << 62:
+        return np.lexsort(columns[::-1])
+    packed = columns[0] - lows[0]
+    for column, low, span in zip(columns[1:], lows[1:], spans[1:], strict=True):
+        packed = packed * span + (column - low)
+    return np.argsort(packed, kind="stable")
+
+
+def stair_of(cost: IntArray, loss: IntArray) -> Staircase:
+    """Nondominated points of options, cost rising."""
+    kept = staircase(cost, loss)
+    return cost[kept], loss[kept]
+
+
+def summed(first: Staircase, second: Staircase) -> Staircase:
+    """Staircase of all sums of one point of each."""
+    cost = (first[0][:, None] + second[0][None, :]).ravel()
+    return stair_of(cost, (first[1][:, None] + second[1][None, :]).ravel())
+
+
+def joined(first: Staircase, second: Staircase) -> Staircase:
+    """Staircase of the points of both; neither need be one itself."""
+    cost, loss = (np.concatenate(axis) for axis in zip(first, second, strict=True))
+    return stair_of(cost, loss)
 
 
 def covered(cost: IntArray, loss: IntArray, stair: Staircase) -> BoolArray:

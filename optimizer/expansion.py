@@ -429,10 +429,8 @@ class Expansion:
             covering.append((min(covering)[0] + 1, COVERED))
         if self.end == "loss" and sets:
             covering.append((1, min(one.loss for one in sets) + int(workbench.ROUNDING_UNITS)))
-        cost = np.concatenate([self.stair[0], [one for one, _ in covering]]).astype(np.int64)
-        loss = np.concatenate([self.stair[1], [one for _, one in covering]]).astype(np.int64)
-        kept = dominance.staircase(cost, loss)
-        self.stair = (cost[kept], loss[kept])
+        cost, loss = np.array(covering, dtype=np.int64).reshape(-1, 2).T
+        self.stair = dominance.joined(self.stair, (cost, loss))
 
     def choice_of(self, skeletons: Mapping[Key, Skeleton]) -> Choice:
         """The decision over some skeletons, with every row that some set could break."""

@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer import evaluation, floors_legs, screen
-from optimizer.dominance import Staircase
+from optimizer.dominance import Staircase, summed
 from optimizer.floors_banks import bank_bounds, bank_money, bank_stair
 from optimizer.market import Market, whole_units
-from optimizer.open_losses import summed
 from optimizer.records import LOSS_UNIT, FloatArray, IntArray
 
 

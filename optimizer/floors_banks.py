@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer import evaluation, limits, parameters, screen
-from optimizer.dominance import Staircase
+from optimizer.dominance import Staircase, stair_of
 from optimizer.evaluation import Scene
 from optimizer.market import Market, whole_units
-from optimizer.open_losses import stair_of
 from optimizer.parts import bank, bank_family
 from optimizer.records import LOSS_UNIT, FloatArray, IntArray
 

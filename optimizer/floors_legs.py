@@ -8,9 +8,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from optimizer import evaluation, parameters
-from optimizer.dominance import Staircase
+from optimizer.dominance import Staircase, stair_of, summed
 from optimizer.market import Choices, Market, whole_units
-from optimizer.open_losses import stair_of, summed, values
+from optimizer.open_losses import values
 from optimizer.parts import diode, half_bridge, mosfet, switching
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
 from optimizer.records import FloatArray, IntArray, Leg

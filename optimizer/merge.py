@@ -22,7 +22,7 @@ Of three groups the two smaller ones become one first, every pair of their optio
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +32,7 @@ from optimizer.dominance import (
     covered,
     directions,
     droppable,
+    joined,
     largest_loss_beside,
     lower_bounds,
     staircase,
@@ -96,7 +97,7 @@ def relaxed_front(choice: Choice) -> tuple[Selection, ...]:
             continue
         steps = whole(choice.skeletons[k], parts, choice.part_numbers_max)
         kept.append((steps, k))
-        best = _joined(best, (steps.cost, steps.loss))
+        best = joined(best, (steps.cost, steps.loss))
     return _selections(kept)
 
 
@@ -208,7 +209,22 @@ def _pair(
 
 def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _Collector) -> None:
     """Front of three groups that can share parts: the two smaller ones as one, then the third."""
-    blank = [replace(one, rows=one.rows[:, :0], loss_lane=one.loss_lane[:, :0]) for one in groups]
+    two, third, own, options = two_as_one(choice, groups, index)
+    found = _Collector(2)
+    _pair(choice, two, third, own, found)
+    steps.add(found.cost, found.loss, found.numbers, *options(*found.option))
+
+
+def two_as_one(
+    choice: Choice, groups: Sequence[Group], index: Sequence[IntArray]
+) -> tuple[Group, Group, list[IntArray], Callable[[IntArray, IntArray], list[IntArray]]]:
+    """Of three groups the two smaller ones as one, and the third, with numbers for their options.
+
+    And what turns such numbers into the own numbers `index` of all three groups, in their order.
+    """
+    blank = [replace(one, rows=one.rows[:, :0]) for one in groups]
+    if not choice.worst_point:
+        blank = [replace(one, loss_lane=one.loss_lane[:, :0]) for one in blank]
     body = Skeleton("three", tuple(blank), 0, 0, np.zeros(0), np.zeros(0, dtype=np.int64))
     alone = replace(choice, skeletons=(body,), row_names=())
     every = [np.ones(len(one.loss), dtype=np.bool_) for one in groups]
@@ -216,13 +232,12 @@ def _three(choice: Choice, groups: list[Group], index: list[IntArray], steps: _C
     order = sorted(range(3), key=lambda k: len(kept[k]))
     one, two, third = ((blank[k].take(kept[k]), index[k][kept[k]]) for k in order)
     a, b = (axis.ravel() for axis in np.indices((len(one[1]), len(two[1]))))
-    both = as_one(one[0].take(a), two[0].take(b))
-    found = _Collector(2)
-    _pair(choice, both, third[0], [np.arange(len(a)), third[1]], found)
-    pair, last = found.option
-    option = [one[1][a[pair]], two[1][b[pair]], last]
-    columns = (option[order.index(k)] for k in range(3))
-    steps.add(found.cost, found.loss, found.numbers, *columns)
+
+    def options(pair: IntArray, last: IntArray) -> list[IntArray]:
+        chosen = [one[1][a[pair]], two[1][b[pair]], last]
+        return [chosen[order.index(k)] for k in range(3)]
+
+    return as_one(one[0].take(a), two[0].take(b)), third[0], [np.arange(len(a)), third[1]], options
 
 
 def as_one(one: Group, two: Group) -> Group:
@@ -477,13 +492,6 @@ def _beaten(skeleton: Skeleton, parts: list[Steps], best: Staircase) -> bool:
     return bool(droppable(bound[None, :], weights, best)[0])
 
 
-def _joined(first: Staircase, second: Staircase) -> Staircase:
-    cost = np.concatenate([first[0], second[0]])
-    loss = np.concatenate([first[1], second[1]])
-    index = staircase(cost, loss)
-    return cost[index], loss[index]
-
-
 def whole(skeleton: Skeleton, parts: list[Steps], numbers_max: int | None) -> Steps:
     """Front of one skeleton: fixed terms plus the sums of its components, groups in order."""
     total = Steps(
@@ -520,16 +528,25 @@ def _added(first: Steps, second: Steps, numbers_max: int | None) -> Steps:
 
 def _selections(kept: list[tuple[Steps, int]]) -> tuple[Selection, ...]:
     """The staircase over all skeletons."""
-    cost = np.concatenate([steps.cost for steps, _ in kept])
-    loss = np.concatenate([steps.loss for steps, _ in kept])
-    owner = np.repeat(np.arange(len(kept)), [len(steps.cost) for steps, _ in kept])
-    row = np.concatenate([np.arange(len(steps.cost)) for steps, _ in kept])
+    return selections([(one.cost, one.loss, one.option) for one, _ in kept], [k for _, k in kept])
+
+
+def selections(
+    found: Sequence[tuple[IntArray, IntArray, IntArray]], skeletons: Sequence[int]
+) -> tuple[Selection, ...]:
+    """The staircase over costs, losses and options of some skeletons."""
+    if not found:
+        return ()
+    cost = np.concatenate([one for one, _, _ in found])
+    loss = np.concatenate([one for _, one, _ in found])
+    owner = np.repeat(np.arange(len(found)), [len(one) for one, _, _ in found])
+    row = np.concatenate([np.arange(len(one)) for one, _, _ in found])
     return tuple(
         Selection(
             cost=int(cost[k]),
             loss=int(loss[k]),
-            skeleton=kept[owner[k]][1],
-            option=tuple(kept[owner[k]][0].option[row[k]].tolist()),
+            skeleton=skeletons[owner[k]],
+            option=tuple(found[owner[k]][2][row[k]].tolist()),
             proof="merge",
             bound=float(loss[k]),
         )

@@ -21,11 +21,13 @@ from optimizer import merge
 from optimizer.dominance import (
     Staircase,
     covered,
+    joined,
     largest_loss_beside,
+    stair_of,
     staircase,
-    survivors,
+    summed,
 )
-from optimizer.merge import PAIRS_AT_ONCE, Steps
+from optimizer.merge import PAIRS_AT_ONCE
 from optimizer.records import BoolArray, Choice, FloatArray, Group, IntArray, Selection, Skeleton
 from optimizer.tally import check_choice, option_costs
 
@@ -101,40 +103,14 @@ def relaxed_front(choice: Choice, known: Staircase | None = None) -> tuple[Selec
     found: list[tuple[_Sums, int]] = []
     for one in fields:
         some = one.scouted().uncovered(best)
-        best = _lower(best, some)
+        best = joined(best, (some.cost, some.worst))
         found.append((some, one.number))
     for one in fields:
         some = one.searched(best)
-        best = _lower(best, some)
+        best = joined(best, (some.cost, some.worst))
         found.append((some, one.number))
-    return _selections(found)
-
-
-def _lower(best: Staircase, some: _Sums) -> Staircase:
-    """The staircase with some sets more."""
-    cost, loss = np.append(best[0], some.cost), np.append(best[1], some.worst)
-    kept = staircase(cost, loss)
-    return cost[kept], loss[kept]
-
-
-def _selections(found: Sequence[tuple[_Sums, int]]) -> tuple[Selection, ...]:
-    """The staircase over all skeletons."""
-    if not found:
-        return ()
-    cost = np.concatenate([some.cost for some, _ in found])
-    loss = np.concatenate([some.worst for some, _ in found])
-    owner = np.repeat(np.arange(len(found)), [len(some.cost) for some, _ in found])
-    row = np.concatenate([np.arange(len(some.cost)) for some, _ in found])
-    return tuple(
-        Selection(
-            cost=int(cost[k]),
-            loss=int(loss[k]),
-            skeleton=found[owner[k]][1],
-            option=tuple(found[owner[k]][0].option[row[k]].tolist()),
-            proof="merge",
-            bound=float(loss[k]),
-        )
-        for k in staircase(cost, loss)
+    return merge.selections(
+        [(some.cost, some.worst, some.option) for some, _ in found], [k for _, k in found]
     )
 
 
@@ -260,14 +236,6 @@ def _thinned(stair: Staircase) -> Staircase:
     return cost[edges[:-1]], loss[edges[1:] - 1]
 
 
-def _summed(first: Staircase, second: Staircase) -> Staircase:
-    """Staircase of all sums of one point of each."""
-    cost = (first[0][:, None] + second[0][None, :]).ravel()
-    loss = (first[1][:, None] + second[1][None, :]).ravel()
-    kept = staircase(cost, loss)
-    return cost[kept], loss[kept]
-
-
 class _Field:
     """One skeleton: its fronts by weight, and the merge of its groups over all lanes."""
 
@@ -342,7 +310,7 @@ class _Field:
         total: Staircase = (np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64))
         for number in numbers:
             steps = self.fronts[j][number]
-            total = _summed(_thinned(total), _thinned(_stair(steps)))
+            total = summed(_thinned(total), _thinned(stair_of(steps.cost, steps.loss)))
         return total
 
     def _added(
@@ -397,9 +365,10 @@ class _Field:
         for one, two in ((0, 1), (1, 0)):
             least = sides[two].cost - gains[two][sides[two].option]
             lost = groups[two].loss_lane[sides[two].option]
+            weighted = [np.floor(lost @ weight).astype(np.int64) for weight in self.weights]
             beside = [
-                _summed(_thinned(bound), _thinned(_stair_of(least, np.floor(lost @ weight))))
-                for bound, weight in zip(rest, self.weights, strict=True)
+                summed(_thinned(bound), _thinned(stair_of(least, loss)))
+                for bound, loss in zip(rest, weighted, strict=True)
             ]
             cost = sides[one].cost - gains[one][sides[one].option]
             room = _Open.beside(beside, best, self.weights, cost)
@@ -452,21 +421,9 @@ class _Field:
         best: Staircase,
     ) -> _Sums:
         """Three groups that can share parts: the two smaller ones as one, then the third."""
-        blank = [replace(one, rows=one.rows[:, :0]) for one in groups]
-        none = np.zeros(0, dtype=np.int64)
-        body = replace(self.body, groups=tuple(blank), rows_fixed=np.zeros(0))
-        alone = replace(self.choice, skeletons=(body,), row_names=())
-        every = [np.ones(len(one.loss), dtype=np.bool_) for one in groups]
-        kept = [np.flatnonzero(mask) for mask in survivors(alone, 0, every, fitting=False)]
-        order = sorted(range(3), key=lambda k: len(kept[k]))
-        one, two, third = ((blank[k].take(kept[k]), index[k][kept[k]]) for k in order)
-        a, b = (axis.ravel() for axis in np.indices((len(one[1]), len(two[1]))))
-        both = merge.as_one(one[0].take(a), two[0].take(b))
-        found = self._pair([both, third[0]], [np.arange(len(a)), third[1]], rest, best)
-        pair, last = found.option.T if len(found.cost) else (none, none)
-        option = [one[1][a[pair]], two[1][b[pair]], last]
-        columns = [option[order.index(k)] for k in range(3)]
-        return replace(found, option=np.stack(columns, axis=1))
+        two, third, own, options = merge.two_as_one(self.choice, groups, index)
+        found = self._pair([two, third], own, rest, best)
+        return replace(found, option=np.stack(options(*found.option.T), axis=1))
 
 
 def weighed(choice: Choice, weight: FloatArray) -> Choice:
@@ -490,18 +447,6 @@ def _most_saved(side: merge.Side, saving: IntArray) -> IntArray:
     if not len(saving):
         return np.zeros(len(side.cost), dtype=np.int64)
     return np.asarray(merge.moved(side, saving)[0].sum(axis=1))
-
-
-def _stair(steps: Steps) -> Staircase:
-    """The staircase of a front."""
-    kept = staircase(steps.cost, steps.loss)
-    return steps.cost[kept], steps.loss[kept]
-
-
-def _stair_of(cost: IntArray, loss: FloatArray) -> Staircase:
-    units = loss.astype(np.int64)
-    kept = staircase(cost, units)
-    return cost[kept], units[kept]
 
 
 def _products(first: int, second: int) -> Iterator[tuple[IntArray, IntArray]]:

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer import dominance, merge, open_losses, rivals, scouts, workbench
+from optimizer import dominance, merge, rivals, scouts, workbench
 from optimizer.buying import Prices
 from optimizer.dominance import Staircase
 from optimizer.market import Market
@@ -59,7 +59,7 @@ def _open(
     partners = [one for k, one in enumerate(groups) if k != number and KINDS[one.name] == kind]
     rest: Staircase = (np.array([body.cost_fixed]), np.array([body.loss_fixed]))
     for name, theirs in kinds.items():
-        rest = rest if name == kind else open_losses.summed(rest, theirs)
+        rest = rest if name == kind else dominance.summed(rest, theirs)
     front = workbench.loose(stair)
 
     def stays(cost: IntArray, loss: IntArray, others: Staircase) -> BoolArray:
@@ -68,8 +68,8 @@ def _open(
 
     apart = rest
     for one in partners:
-        theirs = open_losses.stair_of(_costs(found, one, shared=False), one.loss)
-        apart = open_losses.summed(apart, theirs)
+        theirs = dominance.stair_of(_costs(found, one, shared=False), one.loss)
+        apart = dominance.summed(apart, theirs)
     keep = stays(_costs(found, group, shared=False), group.loss, apart)
     if not partners:
         return keep
@@ -82,8 +82,8 @@ def _open(
         mine = np.flatnonzero((group.part == part).any(axis=1) & ~keep)
         if len(mine):
             holds = (partner.part == part).any(axis=1)
-            theirs = open_losses.stair_of(theirs_least[holds], partner.loss[holds])
-            together = open_losses.summed(rest, theirs)
+            theirs = dominance.stair_of(theirs_least[holds], partner.loss[holds])
+            together = dominance.summed(rest, theirs)
             keep[mine] = stays(least[mine], group.loss[mine], together)
     return keep
 
@@ -91,8 +91,8 @@ def _open(
 def _apart(found: Market, rest: Staircase, groups: list[Group]) -> Staircase:
     """Staircase of several groups and the rest, each option at the least it can add."""
     for one in groups:
-        stair = open_losses.stair_of(_costs(found, one, shared=True), one.loss)
-        rest = open_losses.summed(rest, stair)
+        stair = dominance.stair_of(_costs(found, one, shared=True), one.loss)
+        rest = dominance.summed(rest, stair)
     return rest
 
 

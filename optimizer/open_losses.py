@@ -23,20 +23,6 @@ def values(cost: IntArray, loss: FloatArray, weights: FloatArray) -> FloatArray:
     )
 
 
-def summed(first: Staircase, second: Staircase) -> Staircase:
-    """Staircase of all sums of one point of each."""
-    cost = (first[0][:, None] + second[0][None, :]).ravel()
-    loss = (first[1][:, None] + second[1][None, :]).ravel()
-    kept = dominance.staircase(cost, loss)
-    return cost[kept], loss[kept]
-
-
-def stair_of(cost: IntArray, loss: IntArray) -> Staircase:
-    """Nondominated points of options, cost rising."""
-    kept = dominance.staircase(cost, loss)
-    return cost[kept], loss[kept]
-
-
 def largest_loss(
     cost: IntArray, others: FloatArray, weights: FloatArray, stair: Staircase
 ) -> FloatArray:

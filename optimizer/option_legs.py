@@ -12,7 +12,6 @@ from optimizer import (
     evaluation,
     limits,
     market,
-    open_losses,
     parameters,
     screen,
 )
@@ -277,9 +276,9 @@ def _listed(
             partner = losses[passing[1]]
             fit = np.flatnonzero(np.isfinite(partner))
             lost = market.whole_units(partner[fit])
-            best = open_losses.stair_of(costs[1][fit], lost)
+            best = dominance.stair_of(costs[1][fit], lost)
             some = some[open_beside(costs[0][some], floor[some], best)]
-            best = open_losses.stair_of(costs[0][some], floor[some])
+            best = dominance.stair_of(costs[0][some], floor[some])
             fit = fit[open_beside(costs[1][fit], lost, best)]
             listed[np.ix_(some, fit)] = True
     i, j = np.nonzero(listed)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer import open_losses, shared_room
+from optimizer import dominance, shared_room
 from optimizer.dominance import Staircase
 from optimizer.market import whole_units
 from optimizer.option_banks import (
@@ -295,7 +295,7 @@ def _worth(bench: Workbench, side: _Side, other: _Side, offers: _Offers) -> _Sid
     """
     if _every(bench):
         return side
-    cost, loss = open_losses.stair_of(other.cost, other.loss_most)
+    cost, loss = dominance.stair_of(other.cost, other.loss_most)
     place = np.searchsorted(-loss, -offers.loss)
     gap = np.maximum(offers.cost - np.append(cost, PRICE_NONE)[place], 0)
     least = np.full(len(side.common) + 1, 2 * PRICE_NONE)  # the last one takes what is no type

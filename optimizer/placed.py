@@ -15,11 +15,10 @@ from itertools import product
 import numpy as np
 
 from optimizer.catalog import Catalog
-from optimizer.dominance import Staircase
+from optimizer.dominance import Staircase, joined
 from optimizer.errors import InputError, Problem
 from optimizer.found import Found
 from optimizer.frontier import Frontier, nondominated
-from optimizer.open_losses import stair_of
 from optimizer.records import Choice, Selection, Skeleton, kind_of
 from optimizer.scouts import costs_and_losses
 from optimizer.spec_records import OTHER_POSITIONS, Force, Spec
@@ -119,8 +118,7 @@ def by_position(spec: Spec, catalog: Catalog) -> Iterator[Spec]:
 def beside(known: Staircase | None, front: Frontier) -> Staircase:
     """What is known, with the points of a front."""
     none = np.zeros(0, dtype=np.int64)
-    both = zip(known or (none, none), costs_and_losses(front.points), strict=True)
-    return stair_of(*(np.concatenate(figures) for figures in both))
+    return joined(known or (none, none), costs_and_losses(front.points))
 
 
 def united(whole: Found, parts: Sequence[Found]) -> Found:

@@ -6,13 +6,13 @@ worked out for each type it could share, so most types leave none.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from optimizer.dominance import sorted_by
 from optimizer.errors import Watch
 from optimizer.parts.bank_cascade import Cascade, Pairs, gathered
 from optimizer.parts.bank_choice import NOT_OFFERED
@@ -87,19 +87,10 @@ def unbeaten_offers(key: IntArray, cost: IntArray, loss: IntArray) -> IntArray:
     """Indices of the offers that no other one of their key beats, by key, then cost."""
     if not len(key):
         return np.zeros(0, dtype=np.int64)
-    order = _by_key_cost_loss(key, cost, loss)
+    order = sorted_by(key, cost, loss)
     fall = loss[order] - key[order] * (int(np.ptp(loss)) + 1)  # a key lies below all before it
     before = np.minimum.accumulate(fall)[:-1]
     return np.asarray(order[np.append(True, fall[1:] < before)])
-
-
-def _by_key_cost_loss(key: IntArray, cost: IntArray, loss: IntArray) -> IntArray:
-    """Order by key, cost, loss; one packed column sorts faster than three."""
-    spans = [int(np.ptp(column)) + 1 for column in (key, cost, loss)]
-    if math.prod(spans) >= 1 << 62:
-        return np.lexsort((loss, cost, key))
-    packed = (key - key.min()) * spans[1] + (cost - cost.min())
-    return np.argsort(packed * spans[2] + (loss - loss.min()), kind="stable")
 
 
 @dataclass(frozen=True)

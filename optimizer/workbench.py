@@ -277,7 +277,7 @@ class Workbench:
         total: Staircase = (np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64))
         for name, stair in self.stairs.items():
             if name not in left_out and not (known and name in legs):
-                total = open_losses.summed(total, stair)
+                total = dominance.summed(total, stair)
         return total
 
     def matters(
@@ -349,7 +349,7 @@ class Workbench:
         """The same, each option at a given cost."""
         bound = dict(self.bound)
         bound[group] = dominance.lower_bounds(cost, options.loss - 1, self.aim.weights)
-        stairs = dict(self.stairs) | {group: open_losses.stair_of(cost, options.loss)}
+        stairs = dict(self.stairs) | {group: dominance.stair_of(cost, options.loss)}
         groups = dict(self.groups) | {group: options}
         return replace(self, bound=bound, stairs=stairs, groups=groups)
 
@@ -371,7 +371,7 @@ class Workbench:
         apart = open_losses.values(cost, loss, weights)
         legs = dict(self.legs) | {leg.name: LegClasses(apart.min(axis=0), shared)}
         bound = dict(self.bound) | {"legs": floors_legs.family_bound(legs)}
-        stair = open_losses.stair_of(cost, options.loss)
+        stair = dominance.stair_of(cost, options.loss)
         stairs = dict(self.stairs) | {leg.name: stair}
         groups = dict(self.groups) | {leg.name: options}
         return replace(self, legs=legs, bound=bound, stairs=stairs, groups=groups)

@@ -124,24 +124,16 @@ def test_a_dask_cluster_answers_the_same(tmp_path: Path) -> None:
         assert os.getpid() not in {one["answer"]["process"] for one in lines(path)}  # type: ignore[index]
 
 
-def test_a_host_that_dies_costs_its_own_answer_only(tmp_path: Path) -> None:
+@pytest.mark.parametrize("workers", [2, 1])
+def test_a_host_that_dies_costs_its_own_answer_only(tmp_path: Path, workers: int) -> None:
+    """Nor does a deadly task end the process that asks, which leaves all work to the hosts."""
     distributed = pytest.importorskip("distributed")
     journal = Journal(tmp_path / "journal.jsonl")
-    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None}
+    options = {"n_workers": workers, "threads_per_worker": 1, "dashboard_address": None}
     with distributed.LocalCluster(**options) as cluster:
         ask(tasks(8), batch_work.deadly, journal, jobs=1, hosts=cluster.scheduler_address)
     assert [key for key, one in journal.kept.items() if one.answer is None] == ["key-3"]
     assert len(lines(journal.path)) == 8
-
-
-def test_a_single_host_does_all_the_work(tmp_path: Path) -> None:
-    """And a deadly task does not end the process that asks."""
-    distributed = pytest.importorskip("distributed")
-    journal = Journal(tmp_path / "journal.jsonl")
-    options = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None}
-    with distributed.LocalCluster(**options) as cluster:
-        ask(tasks(5), batch_work.deadly, journal, jobs=1, hosts=cluster.scheduler_address)
-    assert [key for key, one in journal.kept.items() if one.answer is None] == ["key-3"]
     done = {one.answer["process"] for one in journal.kept.values() if one.answer is not None}
     assert done
     assert os.getpid() not in done
