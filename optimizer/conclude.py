@@ -284,8 +284,8 @@ def _shared_out(
     for topology in dict.fromkeys(chosen[k].topology for k in wanted):
         index = [k for k in wanted if chosen[k].topology == topology]
         tasks += [(topology, index[k : k + most]) for k in range(0, len(index), most)]
-    with crew.crew(work, min(processes, len(tasks)), never) as together:
-        answers = together(tasks)
+    with crew.crew(work, min(processes, len(tasks)), never) as begin:
+        answers = crew.together(begin, tasks)
     return {
         k: answer
         for (_, index), some in zip(tasks, answers, strict=True)

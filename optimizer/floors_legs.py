@@ -10,7 +10,7 @@ import numpy as np
 from optimizer import evaluation, parameters
 from optimizer.dominance import Staircase, stair_of, summed
 from optimizer.market import Choices, Market, whole_units
-from optimizer.open_losses import values
+from optimizer.open_losses import lower_at, values
 from optimizer.parts import diode, half_bridge, mosfet, switching
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
 from optimizer.records import FloatArray, IntArray, Leg
@@ -238,12 +238,12 @@ def leg_classes(
         sums = [values(alone[c], v, weights) for c, v in ((one, one_loss), (two, two_loss))]
         apart = np.minimum(apart, sums[0].min(axis=0) + sums[1].min(axis=0))
         sums = [values(least[c], v, weights) for c, v in ((one, one_loss), (two, two_loss))]
-        np.minimum.at(shared, one[0], sums[0] + sums[1].min(axis=0))
-        np.minimum.at(shared, two[0], sums[1] + sums[0].min(axis=0))
+        lower_at(shared, one[0], sums[0] + sums[1].min(axis=0))
+        lower_at(shared, two[0], sums[1] + sums[0].min(axis=0))
         rows, pieces, loss = _same_part((one, one_loss), (two, two_loss))
         if len(rows):
             apart = np.minimum(apart, values(alone[rows, pieces], loss, weights).min(axis=0))
-            np.minimum.at(shared, rows, values(least[rows, pieces], loss, weights))
+            lower_at(shared, rows, values(least[rows, pieces], loss, weights))
     return LegClasses(apart, shared)
 
 
