@@ -111,14 +111,15 @@ def leg_floors(
     bucket = np.maximum(np.searchsorted(order, speed, side="right") - 1, 0)
     square = stress.i_rms_synchronous**2 - _dead_square(stress, part)
     cold = _cold(partner, np.maximum(square, 0.0), stress.temp_board)
+    two = _solved(found, ideal, partner, stress).synchronous
+    taken = edge * np.where(keeps, 1.0 / 6.0, 2.0 / 3.0)
+    loss = two.loss_conduction + two.loss_dead_time + taken
+    gate = part.lanes.v_input * two.i_drive
     rows = []
     for slowest in order:
-        both = _solved(found, _as_fast(ideal, slowest, found), partner, stress)
-        two = both.synchronous
-        taken = edge * np.where(keeps, 1.0 / 6.0, 2.0 / 3.0)
-        recovery = both.control.loss_recovery
-        loss = two.loss_conduction + two.loss_dead_time + taken + recovery
-        rows.append(np.where(hard, loss, cold) + part.lanes.v_input * two.i_drive)
+        fast = _as_fast(ideal, slowest, found)
+        recovery = half_bridge.loss_recovery(fast, partner, two, stress=stress, drive=part.drive)
+        rows.append(np.where(hard, loss + recovery, cold) + gate)
     return LegFloors(
         control=_weighed(control_loss, found.weight),
         bucket=np.asarray(bucket, dtype=np.int64),

@@ -69,12 +69,13 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
         return None
     keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
     control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-    if not _every(bench):
+    asked = not _every(bench)
+    if asked:
         keep = _unbeaten(bench, leg, control, synchronous, loss)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     if not len(control[0]):
         return None
-    return _pairs_that_pass(bench, leg, control, synchronous)
+    return _pairs_that_pass(bench, leg, control, synchronous, asked=asked)
 
 
 def _every(bench: Workbench) -> bool:
@@ -440,17 +441,23 @@ def _blocks(scene: Scene, count: int) -> Iterator[slice]:
 
 
 def _pairs_that_pass(
-    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, *, asked: bool = False
 ) -> Group | None:
-    """The pairs that keep every limit in every lane, as a group of the decision."""
+    """The pairs that keep every limit in every lane, as a group of the decision.
+
+    asked : whether all are known to do so
+    """
     found, stage = bench.found, bench.stage
     groups = []
     steady = limits.steady(stage)
     for some in _blocks(bench.scene, len(control[0])):
         bench.aim.watch()
         one, two = _cut(control, some), _cut(synchronous, some)
-        keep, bridge = held(bench.scene, leg, one, two)
-        if bench.mixtures is not None:
+        if asked:
+            keep, bridge = np.ones(len(one[0]), dtype=bool), _bridge(bench.scene, leg, one, two)
+        else:
+            keep, bridge = held(bench.scene, leg, one, two)
+        if bench.mixtures is not None and not asked:
             keep[keep] = bench.mixtures.passes(leg.name, _pick(one, keep), _pick(two, keep))
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)
