@@ -177,6 +177,17 @@ def check_name(name: str) -> None:
         raise _problem("--name", "", repr(name), need, "choose another run name")
 
 
+def check_place(runs: Path) -> None:
+    """Refuse a folder in which no run folder can be made, before a search is spent on it."""
+    present = next(path for path in (runs, *runs.parents) if path.exists())
+    try:
+        Path(tempfile.mkdtemp(prefix=".", suffix=LEFTOVER, dir=present)).rmdir()
+    except OSError as trouble:
+        need, fix = "a folder that can be written to", "choose another folder with --runs"
+        got = trouble.strerror or str(trouble)
+        raise _problem(present, "--runs", got.lower(), need, fix) from None
+
+
 def check_replaceable(folder: Path) -> None:
     """Refuse to replace anything but a folder that holds a run and nothing else."""
     listed = {line.partition("  ")[2] for line in _hash_lines(folder)} | {HASHES, PAGE}

@@ -199,13 +199,20 @@ def run_folder(spec: Path) -> Path:
 def front_command(args: argparse.Namespace) -> int:
     """Read, search, write the run folder, print the front."""
     progress = Progress()
-    from optimizer.archive import check_name, check_replaceable, write_page, write_run
+    from optimizer.archive import (
+        check_name,
+        check_place,
+        check_replaceable,
+        write_page,
+        write_run,
+    )
     from optimizer.archive_result import kept, result_text
     from optimizer.report.tables import console_for, print_run
     from optimizer.results import as_plain
 
     name = args.name or run_name(args.spec)
     check_name(name)
+    check_place(args.runs)
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
     spec, catalog = read_inputs(args.spec, progress)
