@@ -131,7 +131,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _fill(folder: Path, run: Plain, spec: bytes) -> None:
-    lines, run = [], archive_result.kept(run)
+    lines = []
     texts = ((name, text.encode("utf-8")) for name, text in _contents(run))
     files = [("spec.toml", spec), *texts, _result_file(run)]
     for name, data in files:
@@ -225,7 +225,14 @@ def _publish(fresh: Path, target: Path, replace: bool) -> Path:
 
 
 def write_run(runs: Path, name: str, run: Plain, *, spec: bytes, replace: bool = False) -> Path:
+    """Write what is kept of a run, see `write_kept`."""
+    return write_kept(runs, name, archive_result.kept(run), spec=spec, replace=replace)
+
+
+def write_kept(runs: Path, name: str, run: Plain, *, spec: bytes, replace: bool = False) -> Path:
     """Write one run whole as ``runs/name`` and return its folder.
+
+    run : what the archive keeps of it, see `archive_result.kept`
 
     An older result of that name stays: the new one gets the next free number (``name-2``). With
     `replace` the two are swapped once the new one is complete, and the old one is then removed.
@@ -293,10 +300,17 @@ def result_path(folder: Path) -> Path:
     return folder / (RESULT if (folder / RESULT).exists() else PACKED)
 
 
-def write_page(folder: Path, target: Path | None = None) -> Path:
-    """Make the page of an archived run, as ``page.html`` beside it or at `target`."""
-    run, place = read_run(folder), target or folder / PAGE
-    text = page_text(run, folder=folder.name, result_hash=file_hash(result_path(folder)))
+def write_page(
+    folder: Path, target: Path | None = None, *, run: Plain | None = None, data: str | None = None
+) -> Path:
+    """Make the page of an archived run, as ``page.html`` beside it or at `target`.
+
+    run : what `read_run` would give, where it is known already
+    data : what the page draws, packed, where it is made already
+    """
+    run, place = read_run(folder) if run is None else run, target or folder / PAGE
+    result_hash = file_hash(result_path(folder))
+    text = page_text(run, folder=folder.name, result_hash=result_hash, data=data)
     fresh = place.with_name(f".{place.name}{LEFTOVER}")
     try:
         fresh.write_bytes(text.encode("utf-8"))
