@@ -131,7 +131,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _fill(folder: Path, run: Plain, spec: bytes) -> None:
-    lines, run = [], archive_result.kept(run)
+    lines = []
     texts = ((name, text.encode("utf-8")) for name, text in _contents(run))
     files = [("spec.toml", spec), *texts, _result_file(run)]
     for name, data in files:
@@ -177,6 +177,17 @@ def check_name(name: str) -> None:
         raise _problem("--name", "", repr(name), need, "choose another run name")
 
 
+def check_place(runs: Path) -> None:
+    """Refuse a folder in which no run folder can be made, before a search is spent on it."""
+    present = next(path for path in (runs, *runs.parents) if path.exists())
+    try:
+        Path(tempfile.mkdtemp(prefix=".", suffix=LEFTOVER, dir=present)).rmdir()
+    except OSError as trouble:
+        need, fix = "a folder that can be written to", "choose another folder with --runs"
+        got = trouble.strerror or str(trouble)
+        raise _problem(present, "--runs", got.lower(), need, fix) from None
+
+
 def check_replaceable(folder: Path) -> None:
     """Refuse to replace anything but a folder that holds a run and nothing else."""
     listed = {line.partition("  ")[2] for line in _hash_lines(folder)} | {HASHES, PAGE}
@@ -214,7 +225,14 @@ def _publish(fresh: Path, target: Path, replace: bool) -> Path:
 
 
 def write_run(runs: Path, name: str, run: Plain, *, spec: bytes, replace: bool = False) -> Path:
+    """Write what is kept of a run, see `write_kept`."""
+    return write_kept(runs, name, archive_result.kept(run), spec=spec, replace=replace)
+
+
+def write_kept(runs: Path, name: str, run: Plain, *, spec: bytes, replace: bool = False) -> Path:
     """Write one run whole as ``runs/name`` and return its folder.
+
+    run : what the archive keeps of it, see `archive_result.kept`
 
     An older result of that name stays: the new one gets the next free number (``name-2``). With
     `replace` the two are swapped once the new one is complete, and the old one is then removed.
@@ -282,10 +300,17 @@ def result_path(folder: Path) -> Path:
     return folder / (RESULT if (folder / RESULT).exists() else PACKED)
 
 
-def write_page(folder: Path, target: Path | None = None) -> Path:
-    """Make the page of an archived run, as ``page.html`` beside it or at `target`."""
-    run, place = read_run(folder), target or folder / PAGE
-    text = page_text(run, folder=folder.name, result_hash=file_hash(result_path(folder)))
+def write_page(
+    folder: Path, target: Path | None = None, *, run: Plain | None = None, data: str | None = None
+) -> Path:
+    """Make the page of an archived run, as ``page.html`` beside it or at `target`.
+
+    run : what `read_run` would give, where it is known already
+    data : what the page draws, packed, where it is made already
+    """
+    run, place = read_run(folder) if run is None else run, target or folder / PAGE
+    result_hash = file_hash(result_path(folder))
+    text = page_text(run, folder=folder.name, result_hash=result_hash, data=data)
     fresh = place.with_name(f".{place.name}{LEFTOVER}")
     try:
         fresh.write_bytes(text.encode("utf-8"))

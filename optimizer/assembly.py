@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -229,7 +229,8 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
     """The sets at their own state: losses feed back into currents and temperatures until they rest.
 
     By secant steps in each lane: a step is stretched by what ends the rise of the loss above the
-    loss the state was made from. Lanes without a rest (runaway, dropout) end as NaN.
+    loss the state was made from. A set leaves as soon as all of its lanes rest. Lanes without a
+    rest (runaway, dropout) end as NaN.
     """
     job = evaluation.operation(stage, sets.frequency, sets.coil, None)
     state = waveforms.sizing_state(
@@ -242,17 +243,26 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
     )
     loss: FloatArray = np.zeros((len(sets), len(stage.lanes)))
     before: _Made | None = None
-    for _ in range(ITERATIONS_MAX):
-        found = evaluation.scene(stage, sets.coil, job, state)
-        result = evaluate(found, sets, ripple=False)
+    left, rested = np.arange(len(sets)), []
+    for turn in range(ITERATIONS_MAX):
+        some = sets.take(left)
+        found = evaluation.scene(stage, some.coil, job, state)
+        result = evaluate(found, some, ripple=False)
         i_mean = evaluation.i_bias(found.wave)
         made = _Made(result.total - loss, result.total, next_state(result), i_mean)
-        ahead = made if before is None else _stretched(made, before)
-        loss, state, before = ahead.loss, ahead.state, made
-        job = evaluation.operation(stage, sets.frequency, sets.coil, ahead.i_mean)
-        if not (np.abs(made.rise) > CONVERGED * np.abs(made.loss)).any():
+        ahead = _stretched(made, before or made)
+        moving = np.abs(made.rise) > CONVERGED * np.abs(made.loss)
+        moves = np.asarray(moving.any(axis=1) & (turn + 1 < ITERATIONS_MAX))
+        rested.append((left[~moves], _rows(ahead, ~moves)))
+        if not moves.any():
             break
-    return evaluate(evaluation.scene(stage, sets.coil, job, state), sets, ripple=ripple)
+        left, before, ahead = left[moves], _rows(made, moves), _rows(ahead, moves)
+        loss, state = ahead.loss, ahead.state
+        job = evaluation.operation(stage, sets.frequency[left], sets.coil[left], ahead.i_mean)
+    order = np.argsort(np.concatenate([rows for rows, _ in rested]))
+    own = _each(lambda *parts: np.concatenate(parts)[order], *(one for _, one in rested))
+    job = evaluation.operation(stage, sets.frequency, sets.coil, own.i_mean)
+    return evaluate(evaluation.scene(stage, sets.coil, job, own.state), sets, ripple=ripple)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +276,24 @@ class _Made:
     i_mean: FloatArray
 
 
+def _each(work: Callable[..., FloatArray], *records: Any) -> Any:
+    """A record of what `work` makes of each array of equal records."""
+    first = records[0]
+    if isinstance(first, Mapping):
+        return {name: _each(work, *(one[name] for one in records)) for name in first}
+    if isinstance(first, _Made | State):
+        names = [item.name for item in fields(first)]
+        made = [_each(work, *(getattr(one, name) for one in records)) for name in names]
+        return type(first)(*made)
+    return work(*records)
+
+
+def _rows(made: _Made, rows: BoolArray) -> _Made:
+    """Some of the sets."""
+    found: _Made = _each(lambda values: np.broadcast_to(values, made.loss.shape)[rows], made)
+    return found
+
+
 def _stretched(made: _Made, before: _Made) -> _Made:
     """The last step, longer by what would end the rise; as it is where the loss feeds back more
     than `FEEDBACK_MAX` of itself, as it does before it runs away."""
@@ -273,14 +301,9 @@ def _stretched(made: _Made, before: _Made) -> _Made:
         share = made.rise / before.rise
         step = np.where(np.abs(share) <= FEEDBACK_MAX, share / (1.0 - share), 0.0)
 
-    def beyond(now: Any, last: Any) -> Any:
-        if isinstance(now, Mapping):
-            return {name: beyond(value, last[name]) for name, value in now.items()}
-        if isinstance(now, _Made | State):
-            names = [item.name for item in fields(now)]
-            return type(now)(*(beyond(getattr(now, name), getattr(last, name)) for name in names))
+    def beyond(now: FloatArray, last: FloatArray) -> FloatArray:
         with np.errstate(invalid="ignore"):
             return np.where(step == 0.0, now, now + step * (now - last))
 
-    found: _Made = beyond(made, before)
+    found: _Made = _each(beyond, made, before)
     return found

@@ -97,14 +97,15 @@ def residual(balance: Balance, duty: FloatArray) -> Residual:
     >>> residual(STEP_DOWN, np.array([[0.5]])).volts
     array([[-0.5]])
     """
-    x, y = np.ones_like(duty), np.zeros_like(duty)
-    dx, dy = np.zeros_like(duty), np.zeros_like(duty)
-    charge, dcharge, rest, drest = (np.zeros_like(duty) for _ in range(4))
-    drop_x, ddrop_x, drop_y, ddrop_y = (np.zeros_like(duty) for _ in range(4))
-    source, dsource = np.zeros_like(duty), np.zeros_like(duty)
+    none = np.zeros(1)
+    x, y, dx, dy = np.ones(1), none, none, none
+    charge, dcharge, rest, drest, source, dsource = (none,) * 6
+    drop_x, ddrop_x, drop_y, ddrop_y = (none,) * 4
     half_rise = balance.rise / 2
     for k in range(balance.base.shape[0]):
         slope, volts = balance.slope[k], balance.volts[k]
+        if not (slope.any() or balance.base[k].any()):
+            continue  # an interval that no lane has
         share = balance.base[k] + slope * duty
         ohms, reach = balance.resistance[k], balance.delivers[k]
         h, dh = half_rise * share, half_rise * slope

@@ -199,17 +199,27 @@ def run_folder(spec: Path) -> Path:
 def front_command(args: argparse.Namespace) -> int:
     """Read, search, write the run folder, print the front."""
     progress = Progress()
-    from optimizer.archive import check_name, check_replaceable, write_page, write_run
-    from optimizer.archive_result import kept, result_text
+    from optimizer.archive import (
+        check_name,
+        check_place,
+        check_replaceable,
+        write_kept,
+        write_page,
+    )
+    from optimizer.archive_result import kept, now, result_text, spared
+    from optimizer.report.page import packed_data
     from optimizer.report.tables import console_for, print_run
     from optimizer.results import as_plain
 
     name = args.name or run_name(args.spec)
     check_name(name)
+    check_place(args.runs)
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
     spec, catalog = read_inputs(args.spec, progress)
     from optimizer import conclude
+    from optimizer.cli_beside import beside
+    from optimizer.crew import available
 
     with stop_on_interrupt(progress) as stop:
         run = conclude.front(
@@ -223,12 +233,15 @@ def front_command(args: argparse.Namespace) -> int:
             stop=stop,
         )
     with no_collection():
-        plain = _with_provenance(as_plain(run), spec, catalog)
-        folder = write_run(args.runs, name, plain, spec=spec.text.encode(), replace=args.replace)
-        progress("written", f"{folder}; {peak_memory()}")
-        progress("page", str(write_page(folder)))
+        plain = kept(_with_provenance(as_plain(spared(run)), spec, catalog)) | {"written": now()}
+        two = (args.processes or available()) > 1
+        with beside(partial(packed_data, plain), two=two) as data:
+            text = spec.text.encode()
+            folder = write_kept(args.runs, name, plain, spec=text, replace=args.replace)
+            progress("written", f"{folder}; {peak_memory()}")
+            progress("page", str(write_page(folder, run=plain, data=data())))
     if args.json:
-        sys.stdout.write(result_text(kept(plain)))
+        sys.stdout.write(result_text(plain))
     else:
         console = console_for()
         print_run(console, plain)

@@ -5,40 +5,32 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TypeVar
 
 from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, placed, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_bill import same_at_both
 from optimizer.conclude_board import verify_board
-from optimizer.conclude_evidence import evidence_of, shape_of
-from optimizer.conclude_faults import fault_lines
-from optimizer.conclude_figures import SETS_AT_ONCE, verified_sets
+from optimizer.conclude_detail import verified_all, with_evidence
+from optimizer.conclude_evidence import shape_of
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
-from optimizer.conclude_sets import Chosen, chosen_sets
+from optimizer.conclude_sets import chosen_sets
 from optimizer.errors import NoFeasibleDesign, NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.records import COST_UNIT, LOSS_UNIT, Note, Selection
-from optimizer.results import ChargeSense, FaultLine, FrontPoint, PartSet, Run, Verified
-from optimizer.results_evidence import DETAILED_POINTS, Evidence, spread
+from optimizer.results import ChargeSense, FrontPoint, PartSet, Run, Verified
+from optimizer.results_evidence import DETAILED_POINTS
 from optimizer.spec_edit import by_sense, with_sense
 from optimizer.spec_records import OBJECTIVE_WORST, Spec
-from optimizer.stage import Stage
 
 __all__ = ["front", "run_of", "verify_board", "verify_each"]
 
 LACKING = ("not searched", "not proved", "interrupted")
 """How a sentence begins that says points may lack."""
-
-EVIDENCE_AT_ONCE = 15
-"""Sets that one process makes evidence of at a time."""
-
-T = TypeVar("T")
 
 PROVE_USUAL, PROVE_ALL = 13, 1 << 30
 """Points of the merge that the solver proves again: ends, knee and ten more, or all."""
@@ -188,8 +180,20 @@ def run_of(
     points = _points(found, found.front, verified, numbers)
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
-    if detailed:
-        points = with_evidence(found.stages, points, chosen, most=detailed, processes=processes)
+
+    def notes() -> tuple[Note, ...]:
+        return (
+            *run_notes(found, catalog, points),
+            *kept_out_notes(found, chosen, points),
+            *same_at_both(found.spec, catalog.tables, chosen),
+        )
+
+    if not detailed:
+        noted = notes()
+    else:
+        points, noted = with_evidence(
+            found.stages, points, chosen, most=detailed, processes=processes, meanwhile=notes
+        )
         seconds["evidence"] = time.monotonic() - since - seconds["verification"]
         told = sum(point.evidence is not None for point in points)
         progress("evidence", f"{told} sets in detail")
@@ -207,11 +211,7 @@ def run_of(
         refused=tuple(found.refused),
         waterfalls=tuple(found.waterfalls),
         lanes_dropped=tuple(note for one in found.points.values() for note in one.dropped),
-        notes=(
-            *run_notes(found, catalog, points),
-            *kept_out_notes(found, chosen, points),
-            *same_at_both(found.spec, catalog.tables, chosen),
-        ),
+        notes=noted,
         echo=spec_echo.rows(found.spec),
         stages=seconds,
         counts=_counts(found, catalog, points),
@@ -219,78 +219,6 @@ def run_of(
         versions={},
         shapes={name: shape_of(found.stages[name]) for name in {c.topology for c in chosen}},
     )
-
-
-def verified_all(
-    stages: Mapping[str, Stage], chosen: Sequence[Chosen], *, processes: int = 1
-) -> list[Verified]:
-    """Every set at its own state, the sets of a topology some at a time."""
-
-    def verified(task: tuple[str, Sequence[int]]) -> list[Verified]:
-        return verified_sets(stages[task[0]], [chosen[k] for k in task[1]])
-
-    found = _shared_out(verified, chosen, range(len(chosen)), SETS_AT_ONCE, processes)
-    return [found[k] for k in range(len(chosen))]
-
-
-def with_evidence(
-    stages: Mapping[str, Stage],
-    points: Sequence[FrontPoint],
-    chosen: Sequence[Chosen],
-    *,
-    most: int = DETAILED_POINTS,
-    processes: int = 1,
-) -> tuple[FrontPoint, ...]:
-    """The points, up to `most` of them with evidence: marked ones, then spread out.
-
-    The marked ones (the first where none is) also tell what becomes of them under faults.
-    """
-    marked = [k for k, point in enumerate(points) if point.mark]
-    detailed = spread([point.loss_model for point in points], marked, most)
-    shown = marked or [0]
-
-    def made(task: tuple[str, Sequence[int]]) -> list[tuple[Evidence, tuple[FaultLine, ...]]]:
-        stage, sets = stages[task[0]], [chosen[k] for k in task[1]]
-        verified = [points[k].verified for k in task[1]]
-        faults = [fault_lines(stage, chosen[k]) if k in shown else () for k in task[1]]
-        return list(zip(evidence_of(stage, sets, verified), faults, strict=True))
-
-    wanted = sorted({*detailed, *shown})
-    found = _shared_out(made, chosen, wanted, EVIDENCE_AT_ONCE, processes)
-    return tuple(
-        replace(
-            point,
-            evidence=found[k][0],
-            verified=replace(point.verified, faults=found[k][1]),
-        )
-        if k in found
-        else point
-        for k, point in enumerate(points)
-    )
-
-
-def _shared_out(
-    work: Callable[[tuple[str, Sequence[int]]], Sequence[T]],
-    chosen: Sequence[Chosen],
-    wanted: Sequence[int],
-    most: int,
-    processes: int,
-) -> dict[int, T]:
-    """What `work` makes of each wanted set, by its number.
-
-    most : sets of one topology worked on together, whatever the number of processes
-    """
-    tasks: list[tuple[str, Sequence[int]]] = []
-    for topology in dict.fromkeys(chosen[k].topology for k in wanted):
-        index = [k for k in wanted if chosen[k].topology == topology]
-        tasks += [(topology, index[k : k + most]) for k in range(0, len(index), most)]
-    with crew.crew(work, min(processes, len(tasks)), never) as begin:
-        answers = crew.together(begin, tasks)
-    return {
-        k: answer
-        for (_, index), some in zip(tasks, answers, strict=True)
-        for k, answer in zip(index, some, strict=True)
-    }
 
 
 # --- points ---------------------------------------------------------------------------------------

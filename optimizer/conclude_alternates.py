@@ -42,7 +42,7 @@ ALIKE: Mapping[str, Mapping[str, tuple[float, float]]] = {
 OF_ROOM = ("m", "m2")
 """Units of limits of room, which an alternate on the same pads hardly moves."""
 
-SETS_AT_ONCE = 96
+SETS_AT_ONCE = 128
 Swap = tuple[int, str, Chosen, str, int]
 """Number of the set, part replaced, the set with the alternate, kind and row of the alternate."""
 

@@ -30,7 +30,7 @@ SAG = 0.02
 UNITS = 500
 """Steps the peak-to-peak ripple is kept in."""
 
-SETS_AT_ONCE = 16
+SETS_AT_ONCE = 32
 
 
 def evidence_of(

@@ -301,7 +301,7 @@ def part_set_of_plain(plain: Mapping[str, Any]) -> PartSet:
     )
 
 
-AS_THEY_ARE = (str, int, bool, type(None))
+AS_THEY_ARE = frozenset((str, int, bool, type(None)))
 """Types of which JSON knows every value."""
 
 
@@ -316,24 +316,27 @@ def as_plain(value: Any, tables: dict[int, Any] | None = None) -> Any:
     tables : tables of operating points made plain already, by identity: many points share one
     """
     tables = {} if tables is None else tables
-    if type(value) in AS_THEY_ARE:
+    kind: Any = type(value)
+    if kind in AS_THEY_ARE:
         return value
-    if type(value) is float:
+    if kind is float:
         return value if math.isfinite(value) else None
-    if isinstance(value, Lanes) and id(value) in tables:
-        return tables[id(value)]
-    if is_dataclass(value) and not isinstance(value, type):
-        names = _names(type(value))
-        plain = {name: as_plain(getattr(value, name), tables) for name in names}
-        if isinstance(value, Lanes):
-            tables[id(value)] = plain
-        return plain
+    if isinstance(value, list | tuple):
+        return [item if type(item) in AS_THEY_ARE else as_plain(item, tables) for item in value]
     if isinstance(value, np.ndarray):
         return _plain_array(value)
     if isinstance(value, Mapping):
         return {_plain_key(key): as_plain(item, tables) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [as_plain(item, tables) for item in value]
+    if kind is Lanes and id(value) in tables:
+        return tables[id(value)]
+    if is_dataclass(value) and not isinstance(value, type):
+        plain = {}
+        for name in _names(kind):
+            item = getattr(value, name)
+            plain[name] = item if type(item) in AS_THEY_ARE else as_plain(item, tables)
+        if kind is Lanes:
+            tables[id(value)] = plain
+        return plain
     if isinstance(value, np.generic):
         return as_plain(value.item())
     if isinstance(value, float) and not math.isfinite(value):

@@ -68,10 +68,9 @@ def harmonics(
     kink = np.roll(slope, 1, axis=-1) - slope
     turns = edge_turns(waveform, n_harmonic) if turns is None else turns
     angle = 2 * np.pi * np.arange(1, n_harmonic + 1)
-    of_jump, of_kink = -2j / angle, 2 / angle**2
-    total: ComplexArray = np.zeros((*jump.shape[:2], n_harmonic), dtype=np.complex128)
-    for k in range(jump.shape[-1]):
-        total += turns[..., k, :] * (jump[..., k, None] * of_jump + kink[..., k, None] * of_kink)
+    both = np.stack([jump, kink], axis=-2) @ turns.view(np.float64)  # real by complex: both parts
+    of_jump, of_kink = np.moveaxis(both.view(np.complex128), -2, 0)
+    total: ComplexArray = of_jump * (-2j / angle) + of_kink * (2 / angle**2)
     return total
 
 

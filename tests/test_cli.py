@@ -153,6 +153,31 @@ def test_a_bad_name_or_target_is_refused_before_the_search(stage: Stage) -> None
     assert (stage.folder / "catalogs" / "a.csv").read_text() == "x"
 
 
+@pytest.mark.parametrize("runs", ["taken", "taken/runs", "taken/a/b"])
+def test_a_place_for_runs_that_is_a_file_is_refused_before_the_search(
+    stage: Stage, capsys: pytest.CaptureFixture[str], runs: str
+) -> None:
+    stage.fails(AssertionError("searched"))
+    (stage.folder / "taken").write_text("x")
+    assert cli.main(["front", "x.toml", "--runs", runs]) == 2
+    told = capsys.readouterr().err
+    assert "taken --runs: got not a directory" in told
+    assert "choose another folder with --runs" in told
+
+
+def test_a_place_for_runs_without_rights_is_refused_before_the_search(
+    stage: Stage, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage.fails(AssertionError("searched"))
+
+    def refused(**_: object) -> str:  # root may write anywhere
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("optimizer.archive.tempfile.mkdtemp", refused)
+    assert cli.main(["front", "x.toml", "--runs", "new/runs"]) == 2
+    assert ". --runs: got permission denied" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("limit", ["0", "-3", "nan", "inf", "soon"])
 def test_a_senseless_time_limit_is_refused(
     stage: Stage, capsys: pytest.CaptureFixture[str], limit: str

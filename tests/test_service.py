@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import conclude, conclude_service, life, loop, search, service
+from optimizer import conclude, conclude_detail, conclude_service, life, loop, search, service
 from optimizer.archive import part_set_of, read_run
 from optimizer.catalog import read_catalog
 from optimizer.conclude_evidence import evidence_of
@@ -169,7 +169,7 @@ def wet_front(folder: Path, **asked: object) -> tuple[list[Verified], Found]:
     assert found.front is not None
     assert found.choice is not None
     chosen = chosen_sets(found.front.points, found.choice, found.prices, found.markets)
-    return conclude.verified_all(found.stages, chosen), found
+    return conclude_detail.verified_all(found.stages, chosen), found
 
 
 def wet_lives(points: list[Verified]) -> list[float]:

@@ -19,7 +19,7 @@ from optimizer.records import BoolArray, ComplexArray, FloatArray, IntArray
 LANES = 6
 """Lanes looked at, the hardest ones: leaving lanes out only lowers the bound."""
 
-CHUNK, SIFTED = 256, 4096
+CHUNK, SIFTED = 512, 4096
 """Banks looked at together, in full and by one harmonic alone."""
 
 MOST = 1 << 19
@@ -276,35 +276,40 @@ class _Family:
 
     def _passes(self, banks: Banks, rows: IntArray) -> BoolArray:
         """Which banks may keep the limits for which of the skeletons `rows`, (n_bank, n_row)."""
-        one, two = self.each[banks.first], self.each[banks.second]
-        counts = banks.first_pieces[:, None, None], banks.second_pieces[:, None, None]
-        total = one * counts[0] + two * counts[1] + self.source
         passes = np.ones((len(banks.cost), len(rows)), dtype=bool)
-        inverse = 1.0 / (total.real**2 + total.imag**2)
-        slopes = self._instants(total[..., : self.middle.shape[1]])
-        for lane in range(total.shape[1]):
-            real, imag = slopes[0][:, lane], slopes[1][:, lane]
-            ripple = real @ self.real[lane][:, rows] - imag @ self.imag[lane][:, rows]
-            passes &= ripple <= self.duty.v_ripple[lane] * ROOM
-            for held, pieces in ((banks.first, counts[0]), (banks.second, counts[1])):
-                share = self.square_each[held, lane] * inverse[:, lane]
-                carried = share @ self.square[lane][:, rows]
-                passes &= (carried <= self.allowed[held, lane][:, None]) | (pieces[:, :, 0] == 0)
+        left = np.arange(len(banks.cost))
+        for lane in range(len(self.middle)):
+            passes[left] &= self._passes_in(lane, banks.take(left), rows)
+            left = left[passes[left].any(axis=1)]
         return passes
 
-    def _instants(self, total: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    def _passes_in(self, lane: int, banks: Banks, rows: IntArray) -> BoolArray:
+        """The same in one lane."""
+        one, two = self.each[banks.first, lane], self.each[banks.second, lane]
+        counts = banks.first_pieces[:, None], banks.second_pieces[:, None]
+        total = one * counts[0] + two * counts[1] + self.source[lane]
+        real, imag = self._instants(total[:, : self.middle.shape[1]], lane)
+        ripple = real @ self.real[lane][:, rows] - imag @ self.imag[lane][:, rows]
+        passes = np.asarray(ripple <= self.duty.v_ripple[lane] * ROOM)
+        inverse = 1.0 / (total.real**2 + total.imag**2)
+        for held, pieces in ((banks.first, counts[0]), (banks.second, counts[1])):
+            carried = (self.square_each[held, lane] * inverse) @ self.square[lane][:, rows]
+            passes &= (carried <= self.allowed[held, lane][:, None]) | (pieces == 0)
+        return passes
+
+    def _instants(self, total: ComplexArray, lane: int) -> tuple[FloatArray, FloatArray]:
         """Factors of the phasors in the voltage between the instants of largest difference.
 
-        Of the middle skeleton; (n_bank, n_lane, n_harmonic) each, of real and imaginary parts.
+        Of the middle skeleton; (n_bank, n_harmonic) each, of real and imaginary parts.
         """
         impedance = 1.0 / total
-        phasor = self.middle * impedance
+        phasor = self.middle[lane] * impedance
         count = phasor.shape[-1]
-        wave = np.concatenate([phasor.real, phasor.imag], axis=-1) @ bank.instants(count)
         turn = bank.instants(count)
+        wave = np.concatenate([phasor.real, phasor.imag], axis=-1) @ turn
         top, low = np.argmax(wave, axis=-1), np.argmin(wave, axis=-1)
-        difference = (turn[:, top] - turn[:, low]).transpose(1, 2, 0)
-        cosine, sine = difference[..., :count], difference[..., count:]
+        difference = (turn[:, top] - turn[:, low]).T
+        cosine, sine = difference[:, :count], difference[:, count:]
         # v = Re(I Z) cos - Im(I Z) sin, and `sine` holds -sin
         return (
             impedance.real * cosine + impedance.imag * sine,

@@ -36,11 +36,14 @@ SCRIPTS = ("tools", "tables", "charts", "currents", "sheets", "panels", "choose"
 """Our own scripts, in the order they need each other."""
 
 
-def page_text(run: Plain, *, folder: str = "", result_hash: str = "") -> str:
+def page_text(
+    run: Plain, *, folder: str = "", result_hash: str = "", data: str | None = None
+) -> str:
     """The page of a run that was read from its archive.
 
     folder : name of the run folder, for the commands the page quotes
     result_hash : SHA-256 of the archived result, shown at the foot
+    data : the `packed_data` of the run, where it is known already
     """
     scripts = [_library(name) for name in LIBRARIES]
     own = "\n".join(_text(f"page/{name}.js") for name in SCRIPTS)
@@ -62,8 +65,13 @@ def page_text(run: Plain, *, folder: str = "", result_hash: str = "") -> str:
         style=Markup(_text("page/page.css")),
         scripts=scripts,
         policy=_policy(scripts),
-        data=packed(page_data(run)),
+        data=data or packed_data(run),
     )  # fmt: skip
+
+
+def packed_data(run: Plain) -> str:
+    """What the script of the page draws: most of the work of a page."""
+    return packed(page_data(run))
 
 
 def packed(data: object) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -29,6 +30,9 @@ N_INTERVAL = 4
 """Intervals of every pattern; unused ones have base = slope = 0 and carry nothing: the first of
 them is where a current that cannot reverse rests."""
 
+TABLES_KEPT = 64
+"""Tables of lanes kept, as the same lanes are asked for at every step of a state."""
+
 INPUT_LEG = Leg("input leg", INPUT_HIGH, INPUT_LOW, "input")
 OUTPUT_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "output")
 INPUT_DIODE_LEG = Leg("input leg", INPUT_HIGH, INPUT_DIODE, "input")
@@ -37,7 +41,7 @@ SEPIC_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_HIGH, "both")
 SEPIC_DIODE_LEG = Leg("output leg", OUTPUT_LOW, OUTPUT_DIODE, "both")
 
 
-class Topology(Protocol):
+class Topology(Hashable, Protocol):
     """What the module of a topology offers; held to it by ``tests/contracts.py``.
 
     `POSITIONS` are the switch positions in the order of the current path, `LEGS` the half
@@ -199,6 +203,14 @@ def lane_table(
     emulation : synchronous transistors open when the current reaches zero, where the pattern
         rises once and falls once; a window pattern stays in forced continuous conduction
     """
+    return _lane_table(topology, tuple(region.tolist()), window, emulation)
+
+
+@lru_cache(TABLES_KEPT)
+def _lane_table(
+    topology: Topology, regions: tuple[int, ...], window: Window | None, emulation: bool
+) -> LaneTable:
+    region = np.array(regions)
     known = [r for r in topology.REGIONS if r != REGION_WINDOW or window is not None]
     patterns = [topology.pattern(r, window) for r in known]
     pick = np.zeros(region.shape, dtype=np.int64)

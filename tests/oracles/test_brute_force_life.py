@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from optimizer import assembly, conclude, search, service, verification
+from optimizer import assembly, conclude_detail, search, service, verification
 from optimizer.conclude_sets import chosen_sets
 from optimizer.records import FloatArray
 from optimizer.spec_records import Spec
@@ -115,6 +115,6 @@ def test_points_that_last_at_the_reference_state_last_at_their_own(kind: str, se
     assert found.front is not None
     assert found.choice is not None
     chosen = chosen_sets(found.front.points, found.choice, found.prices, found.markets)
-    for one in conclude.verified_all(found.stages, chosen):
+    for one in conclude_detail.verified_all(found.stages, chosen):
         asked = [m for m in one.margins if m.quantity.startswith("life, ")]
         assert min((m.margin for m in asked), default=0.0) > -SHORT

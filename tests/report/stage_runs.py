@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.archive_result import kept, restored, result_text
 from optimizer.catalog import read_catalog
-from optimizer.conclude import with_evidence
+from optimizer.conclude_detail import with_evidence
 from optimizer.conclude_evidence import shape_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
@@ -138,9 +138,10 @@ def _run(name: str) -> Any:
         verified=verified[0],
     )
     stages = {stage.topology.NAME: stage}
+    points, _ = with_evidence(stages, [point], chosen, meanwhile=tuple)
     run = Run(
         name="one", title=name, currency="EUR", objective="mission",
-        points=with_evidence(stages, [point], chosen), complete=True, engine="merge",
+        points=points, complete=True, engine="merge",
         not_proved="", state_difference=0.0, refused=(), waterfalls=(), lanes_dropped=(), notes=(),
         echo=echo_rows(stage.spec), stages={}, counts={}, hashes={}, versions={},
         shapes={stage.topology.NAME: shape_of(stage)},
