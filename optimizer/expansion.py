@@ -14,6 +14,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
@@ -85,7 +86,19 @@ COVERED = -(1 << 40)
 Task = tuple[int, Staircase, Mapping[str, bool], Skeleton | None]
 """A skeleton to expand: its number, the front so far, how, and what came of it in a survey."""
 
-Begun = deque[tuple[int, Callable[[], Skeleton | None]]]
+
+class Told(NamedTuple):
+    """What came of a skeleton beside a front so far: its options, and its feasible sets there.
+
+    worst : number of the worst lane of each set, where the worst point counts
+    """
+
+    body: Skeleton | None
+    sets: Sequence[Selection]
+    worst: Sequence[int]
+
+
+Begun = deque[tuple[int, Callable[[], Told]]]
 """Numbers of the skeletons under way, and what waits for each."""
 
 
@@ -304,10 +317,10 @@ class Expansion:
                 return
             self.clock.watch()
             number, answer = begun[0]
-            skeleton = answer()
+            told = answer()
             begun.popleft()
-            self._take_in(self.keys[number], skeleton)
-            yield number, skeleton
+            self._take_in(self.keys[number], told)
+            yield number, told.body
 
     def _begin(self) -> crew.Begin:
         """Expands skeletons side by side, by processes that stay until the search is closed."""
@@ -328,15 +341,20 @@ class Expansion:
                 return number
         return None
 
-    def _expanded(self, task: Task) -> Skeleton | None:
-        """The options of a skeleton beside a front so far."""
+    def _expanded(self, task: Task) -> Told:
+        """The options and sets of a skeleton beside a front so far."""
         number, stair, how, known = task
         beside = copy.copy(self)
         beside.stair = stair
-        return beside._beside_known(number, known, **how)
+        body = beside._options(number, known, **how)
+        choice, sets = beside._feasible(self.keys[number], body)
+        if choice is None or not choice.worst_point:
+            return Told(body, sets, ())
+        lanes = [tally.lane_losses(choice, one.skeleton, one.option) for one in sets]
+        return Told(body, sets, [int(np.argmax(lane)) for lane in lanes])
 
-    def _beside_known(self, number: int, known: Skeleton | None, **how: bool) -> Skeleton | None:
-        """The same beside the front so far of this search."""
+    def _options(self, number: int, known: Skeleton | None, **how: bool) -> Skeleton | None:
+        """The options of a skeleton beside the front so far."""
         key, aim = self.keys[number], self.aim(**how)
         market = self.markets[key[0]]
         k, mixtures = self.skeletons[number], self.mixtures(key)
@@ -433,28 +451,35 @@ class Expansion:
             dominance.droppable(both[None, :], self.weights, stair)[0]
         )
 
-    def _take_in(self, key: Key, skeleton: Skeleton | None) -> None:
-        """Let the feasible sets of a skeleton improve the front so far."""
-        if skeleton is None:
-            return
-        choice = self.choice_of({key: skeleton})
+    def _feasible(
+        self, key: Key, body: Skeleton | None
+    ) -> tuple[Choice | None, Sequence[Selection]]:
+        """The feasible sets of a skeleton that the front so far leaves open, in their choice."""
+        if body is None:
+            return None, ()
+        choice = self.choice_of({key: body})
         if choice.row_names and len(self.stair[0]):
-            skeleton = self.fitted(key, skeleton)
-            if skeleton is None:
-                return
-            choice = self.choice_of({key: skeleton})
+            fitted = self.fitted(key, body)
+            if fitted is None:
+                return None, ()
+            body, choice = fitted, self.choice_of({key: fitted})
         sets = feasible_sets(choice, self.stair)
-        sets = [one for one in sets if self.robust(key, skeleton, one.option)]
-        if sets and self.found.first is None:
-            self.found.first = (choice, sets[0])
-        if choice.worst_point:
-            for one in sets:
-                lane = int(np.argmax(tally.lane_losses(choice, one.skeleton, one.option)))
-                self.worst[one.cost, one.loss] = key[0], lane
+        return choice, [one for one in sets if self.robust(key, body, one.option)]
+
+    def _take_in(self, key: Key, told: Told) -> None:
+        """Let the feasible sets of a skeleton improve the front so far."""
+        sets = told.sets
+        if not sets:
+            return
+        if self.found.first is None:
+            choice, first = self._feasible(key, told.body)
+            self.found.first = None if choice is None else (choice, first[0])
+        for one, lane in zip(sets, told.worst, strict=False):
+            self.worst[one.cost, one.loss] = key[0], lane
         covering = [(one.cost, one.loss) for one in sets]
-        if self.end == "cost" and sets:
+        if self.end == "cost":
             covering.append((min(covering)[0] + 1, COVERED))
-        if self.end == "loss" and sets:
+        if self.end == "loss":
             covering.append((1, min(one.loss for one in sets) + int(workbench.ROUNDING_UNITS)))
         cost, loss = np.array(covering, dtype=np.int64).reshape(-1, 2).T
         self.stair = dominance.joined(self.stair, (cost, loss))
