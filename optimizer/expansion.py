@@ -333,11 +333,12 @@ class Expansion:
 
     def _next(self, waiting: list[int]) -> int | None:
         """The next open skeleton, taken out of those that wait; None where none is left."""
+        alive = [k for k in waiting if self.surveyed.get(self.keys[k], True) is not None]
+        waiting[:] = self._all_open(alive)
         while waiting:
             number = self._most_promising(waiting)
             waiting.remove(number)
-            alive = self.surveyed.get(self.keys[number], True) is not None
-            if alive and self._open(number) and self._open_closer(number):
+            if self._open_closer(number):
                 return number
         return None
 
@@ -423,10 +424,6 @@ class Expansion:
         self.expanded = kept
         count = sum(len(group.loss) for body in kept.values() for group in body.groups)
         self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
-
-    def _open(self, number: int) -> bool:
-        """Whether the bound of a skeleton leaves it on the front."""
-        return bool(self._all_open([number]))
 
     def _all_open(self, numbers: Sequence[int]) -> list[int]:
         """Those of some skeletons whose bounds leave them on the front."""
