@@ -258,8 +258,9 @@ def _same_part(
     """Rows, pieces and loss floors of the pairs that hold one part in both positions."""
     i, j = np.nonzero(control[0][:, None] == synchronous[0][None, :])
     loss = floors.control[i] + floors.synchronous[floors.bucket[i], j]
-    i, j, loss = (values[np.isfinite(loss)] for values in (i, j, loss))
-    return control[0][i], control[1][i] + synchronous[1][j], loss
+    some = np.isfinite(loss)
+    i, j = i[some], j[some]
+    return control[0][i], control[1][i] + synchronous[1][j], loss[some]
 
 
 def family_bound(legs: Mapping[str, LegClasses]) -> FloatArray:
