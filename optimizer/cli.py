@@ -7,6 +7,7 @@ set breaks a limit), 4 not proved or interrupted.
 from __future__ import annotations
 
 import argparse
+import atexit
 import gc
 import json
 import os
@@ -157,7 +158,7 @@ def stop_on_interrupt(say: Callable[[str], None]) -> Iterator[Callable[[], bool]
 
 @contextmanager
 def no_collection() -> Iterator[None]:
-    """No search for garbage while much plain data is made, which holds no cycles."""
+    """No search for garbage while much is read or made that holds no cycles."""
     before = gc.isenabled()
     gc.disable()
     try:
@@ -216,8 +217,9 @@ def front_command(args: argparse.Namespace) -> int:
     check_place(args.runs)
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
-    spec, catalog = read_inputs(args.spec, progress)
-    from optimizer import conclude
+    with no_collection():
+        spec, catalog = read_inputs(args.spec, progress)
+        from optimizer import conclude
     from optimizer.cli_beside import beside
     from optimizer.crew import available
 
@@ -405,10 +407,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code.
 
     Many small matrix products go slower on several threads, much slower on a busy machine: the
-    linear algebra is told to take one, which works as long as it is not loaded yet.
+    linear algebra is told to take one, which works as long as it is not loaded yet. At the end of
+    the process nothing is worth a search for garbage.
     """
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    atexit.register(gc.freeze)
     return _guarded(parser().parse_args(arguments))
 
 
