@@ -99,8 +99,8 @@ def _together(jobs: Sequence[Callable[[], T]], processes: int) -> list[T]:
     def done(number: int) -> T:
         return jobs[number]()
 
-    with crew.crew(done, min(processes, len(jobs)), never) as together:
-        return together(range(len(jobs)))
+    with crew.crew(done, min(processes, len(jobs)), never) as begin:
+        return crew.together(begin, range(len(jobs)))
 
 
 def _by_number(

@@ -1,7 +1,7 @@
 """A few forked processes that work on skeletons side by side and share what was read before.
 
-What comes out does not depend on how many there are: the caller hands over a fixed number of
-tasks at a time and takes all answers in before it hands over the next.
+What comes out does not depend on how many there are: the caller takes the answers in the order it
+began the tasks, and begins a fixed number of them ahead.
 """
 
 from __future__ import annotations
@@ -11,13 +11,11 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, wait
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import Any, TypeVar
-
-Task = TypeVar("Task")
-Answer = TypeVar("Answer")
+from functools import partial
+from typing import Any
 
 LOOK_EVERY = 0.1
 """Seconds between two looks at whether to end."""
@@ -40,17 +38,21 @@ def called_off() -> bool:
     return _ended is not None and bool(_ended.is_set())
 
 
+Begin = Callable[[Any], Callable[[], Any]]
+"""Begins a task and gives what waits for its answer."""
+
+
 @contextmanager
-def crew(
-    work: Callable[[Task], Answer], processes: int, halted: Callable[[], bool]
-) -> Iterator[Callable[[Sequence[Task]], list[Answer]]]:
-    """A function that works on several tasks at once and gives the answers in their order.
+def crew(work: Callable[[Any], Any], processes: int, halted: Callable[[], bool]) -> Iterator[Begin]:
+    """A function that begins a task beside others and gives what waits for its answer.
 
     work : done in a fork of this process as it is at the first task; its exceptions are raised
-    here; halted : asked while waiting, true calls the crew off
+    where its answer is asked for; halted : asked while waiting, true calls the crew off
+    Alone, a process does a task when its answer is asked for. What was begun and is not waited for
+    is called off at the end.
     """
     if processes < 2:
-        yield lambda tasks: [work(task) for task in tasks]
+        yield lambda task: partial(work, task)
         return
     global _work, _ended
     context = multiprocessing.get_context("fork")
@@ -59,19 +61,31 @@ def crew(
         processes, mp_context=context, initializer=_begin, initargs=(ended,)
     ) as pool:
 
-        def together(tasks: Sequence[Task]) -> list[Answer]:
+        def answer(task: Any, future: Future[Any]) -> Any:
             try:
-                futures = [pool.submit(_one, task) for task in tasks]
-                pending = set(futures)
-                while pending:
-                    _, pending = wait(pending, timeout=LOOK_EVERY)
-                    if pending and halted():
+                while not wait([future], timeout=LOOK_EVERY).done:
+                    if halted():
                         ended.set()
-                return [future.result() for future in futures]
-            except BrokenProcessPool:  # now, or in a round before
-                return [work(task) for task in tasks]
+                return future.result()
+            except BrokenProcessPool:
+                return work(task)
 
-        yield together
+        def begin(task: Any) -> Callable[[], Any]:
+            try:
+                return partial(answer, task, pool.submit(_one, task))
+            except BrokenProcessPool:  # since a task before
+                return partial(work, task)
+
+        try:
+            yield begin
+        finally:
+            ended.set()
+            pool.shutdown(cancel_futures=True)
+
+
+def together(begin: Begin, tasks: Sequence[Any]) -> list[Any]:
+    """The answers of several tasks at once, in their order."""
+    return [answer() for answer in [begin(task) for task in tasks]]
 
 
 def _begin(ended: Any) -> None:

@@ -208,9 +208,20 @@ def marginal_costs(
     Arguments as in `optimistic_cost`. Of n pieces beside r others a part costs
     price[r + n] - price[r], and the line item where r is 0.
     """
+    bought = part >= 0
+    held, place = np.unique(part[bought], return_inverse=True)
+    count = pieces[bought]
+    added = tuple(np.zeros(part.shape, dtype=np.int64) for _ in range(2))
+    for one, table in zip(added, _rises(price[held], line_item, others[held]), strict=True):
+        one[bought] = table[place, count]
+    placed = placement * np.where(bought, pieces, 0).sum(axis=1)
+    return added[0].sum(axis=1) + placed, added[1].sum(axis=1) + placed
+
+
+def _rises(price: IntArray, line_item: int, others: IntArray) -> tuple[IntArray, IntArray]:
+    """Least and most that n pieces raise the pooled line, (n_part, pieces_max + 1) each."""
     width = price.shape[1]
-    least = np.zeros_like(price)
-    most = np.zeros_like(price)
+    least, most = np.zeros_like(price), np.zeros_like(price)
     for count in range(1, width):
         rise = price[:, count:] - price[:, : width - count]
         rise[:, 0] += line_item
@@ -218,12 +229,7 @@ def marginal_costs(
         top = np.iinfo(np.int64).max
         least[:, count] = np.where(within, rise, top).min(axis=1)
         most[:, count] = np.where(within, rise, -top).max(axis=1)
-    held = part >= 0
-    placed = placement * np.where(held, pieces, 0).sum(axis=1)
-    return (
-        np.where(held, least[part, pieces], 0).sum(axis=1) + placed,
-        np.where(held, most[part, pieces], 0).sum(axis=1) + placed,
-    )
+    return least, most
 
 
 def other_pieces(groups: tuple[Group, ...], group: int, parts: int) -> IntArray:

@@ -7,10 +7,14 @@ options that may matter. The front so far sharpens the bounds of the next.
 
 from __future__ import annotations
 
+import copy
 import math
+from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
@@ -45,9 +49,9 @@ from optimizer.second_sources import SecondSources
 from optimizer.spec_records import OBJECTIVE_WORST
 from optimizer.workbench import Aim, Rows
 
-TOGETHER = 2
-"""Skeletons expanded beside the same front so far, whatever the number of processes: the result
-must not depend on the machine."""
+AHEAD, AHEAD_LATE = 2, 3
+"""Skeletons begun before the first of them is taken in, whatever the number of processes: the
+result must not depend on the machine. More of them once the front hardly moves any more."""
 
 CREW_FROM = 1.0
 """Seconds that a search must have taken before for further processes to be worth their start."""
@@ -82,7 +86,20 @@ COVERED = -(1 << 40)
 Task = tuple[int, Staircase, Mapping[str, bool], Skeleton | None]
 """A skeleton to expand: its number, the front so far, how, and what came of it in a survey."""
 
-Together = Callable[[Sequence[Task]], list[Skeleton | None]]
+
+class Told(NamedTuple):
+    """What came of a skeleton beside a front so far: its options, and its feasible sets there.
+
+    worst : number of the worst lane of each set, where the worst point counts
+    """
+
+    body: Skeleton | None
+    sets: Sequence[Selection]
+    worst: Sequence[int]
+
+
+Begun = deque[tuple[int, Callable[[], Told]]]
+"""Numbers of the skeletons under way, and what waits for each."""
 
 
 class Expansion:
@@ -124,7 +141,7 @@ class Expansion:
         # a row of its own only where the solver is to take it, see `placed`
         self.complete = counted or any(one.position is None for one in rules.force)
         self._held = ExitStack()
-        self._crew: Together | None = None
+        self._crew: crew.Begin | None = None
 
     def close(self) -> None:
         """End the processes that helped."""
@@ -178,23 +195,24 @@ class Expansion:
 
     def sketch(self, *, any_set: bool) -> None:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
-        waiting = self._worth_a_sketch()
-        together = self._together()
-        while waiting and not (any_set and len(self.stair[0])):
-            waiting = self._all_open(waiting)
-            batch, waiting = waiting[:TOGETHER], waiting[TOGETHER:]
-            try:
-                self.clock.watch()
-                bodies = together([(n, self.stair, {"best_only": True}, None) for n in batch])
-            except Halted:
-                break
-            for number, skeleton in zip(batch, bodies, strict=True):
-                self._take_in(self.keys[number], skeleton)
+        waiting, taken = self._worth_a_sketch(), set[int]()
+
+        def pick() -> int | None:
+            enough = any_set and len(self.stair[0])
+            waiting[:] = [] if enough else self._all_open(waiting)
+            return waiting.pop(0) if waiting else None
+
+        begun: Begun = deque()
+        with suppress(Halted):
+            for number, skeleton in self._taken_in(pick, begun, AHEAD, best_only=True):
+                taken.add(number)
                 if skeleton is not None:
                     self.sketched[self.keys[number]] = skeleton
-            if batch and not len(self.stair[0]) and not self.refused:
-                self._refuse()
-                waiting = self._worth_a_sketch()
+                tried = len(taken) >= AHEAD or not begun
+                if tried and not len(self.stair[0]) and not self.refused:
+                    self._refuse()
+                    taken |= {one for one, _ in begun}
+                    waiting[:] = [one for one in self._worth_a_sketch() if one not in taken]
         self.clock.done("sketches", f"first front of {len(self.stair[0])} points")
 
     def _worth_a_sketch(self) -> list[int]:
@@ -266,50 +284,77 @@ class Expansion:
     def _rounds(
         self, of: Collection[Key] | None, **how: bool
     ) -> Iterator[tuple[Key, Skeleton | None]]:
-        """Skeletons that the bounds leave open, the most promising first, `TOGETHER` at a time.
+        """Skeletons that the bounds leave open, the most promising first.
 
         What a stop leaves is in `left`.
         """
         waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
+        begun: Begun = deque()
+        ahead = AHEAD_LATE if self.surveyed else AHEAD
         self.left = []
-        together = self._together()
-        while batch := self._next(waiting):
-            known = [self.surveyed.get(self.keys[number]) for number in batch]
-            tasks = [(n, self.stair, how, body) for n, body in zip(batch, known, strict=True)]
-            try:
-                self.clock.watch()
-                skeletons = together(tasks)
-            except Halted:
-                self.left = self._all_open([*batch, *waiting])
-                return
-            for number, skeleton in zip(batch, skeletons, strict=True):
-                self._take_in(self.keys[number], skeleton)
+        try:
+            for number, skeleton in self._taken_in(
+                lambda: self._next(waiting), begun, ahead, **how
+            ):
                 yield self.keys[number], skeleton
+        except Halted:
+            self.left = self._all_open([*(number for number, _ in begun), *waiting])
 
-    def _together(self) -> Together:
-        """Several skeletons expanded at once, by processes that stay until the search is closed."""
+    def _taken_in(
+        self, pick: Callable[[], int | None], begun: Begun, ahead: int, **how: bool
+    ) -> Iterator[tuple[int, Skeleton | None]]:
+        """Skeletons as they are picked, each beside the front so far when it was begun.
+
+        ahead : so many are begun before the first is taken in
+        What is under way is in `begun`, also when `Halted` is raised.
+        """
+        begin = self._begin()
+        while True:
+            while len(begun) < ahead and (number := pick()) is not None:
+                known = self.surveyed.get(self.keys[number])
+                begun.append((number, begin((number, self.stair, how, known))))
+            if not begun:
+                return
+            self.clock.watch()
+            number, answer = begun[0]
+            told = answer()
+            begun.popleft()
+            self._take_in(self.keys[number], told)
+            yield number, told.body
+
+    def _begin(self) -> crew.Begin:
+        """Expands skeletons side by side, by processes that stay until the search is closed."""
         long = sum(self.clock.seconds.values()) >= CREW_FROM
-        count = min(TOGETHER, self.processes)
-        if self._crew is None and long and count > 1:
+        if self._crew is None and long and self.processes > 1:
             self._crew = self._held.enter_context(
-                crew.crew(self._expanded, count, self.clock.halted)
+                crew.crew(self._expanded, min(AHEAD, self.processes), self.clock.halted)
             )
-        return self._crew or (lambda tasks: [self._expanded(task) for task in tasks])
+        return self._crew or (lambda task: partial(self._expanded, task))
 
-    def _next(self, waiting: list[int]) -> list[int]:
-        """The next open skeletons, taken out of those that wait."""
-        batch: list[int] = []
-        while waiting and len(batch) < TOGETHER:
+    def _next(self, waiting: list[int]) -> int | None:
+        """The next open skeleton, taken out of those that wait; None where none is left."""
+        while waiting:
             number = self._most_promising(waiting)
             waiting.remove(number)
             alive = self.surveyed.get(self.keys[number], True) is not None
             if alive and self._open(number) and self._open_closer(number):
-                batch.append(number)
-        return batch
+                return number
+        return None
 
-    def _expanded(self, task: Task) -> Skeleton | None:
-        """The options of a skeleton beside a front so far."""
-        number, self.stair, how, known = task
+    def _expanded(self, task: Task) -> Told:
+        """The options and sets of a skeleton beside a front so far."""
+        number, stair, how, known = task
+        beside = copy.copy(self)
+        beside.stair = stair
+        body = beside._options(number, known, **how)
+        choice, sets = beside._feasible(self.keys[number], body)
+        if choice is None or not choice.worst_point:
+            return Told(body, sets, ())
+        lanes = [tally.lane_losses(choice, one.skeleton, one.option) for one in sets]
+        return Told(body, sets, [int(np.argmax(lane)) for lane in lanes])
+
+    def _options(self, number: int, known: Skeleton | None, **how: bool) -> Skeleton | None:
+        """The options of a skeleton beside the front so far."""
         key, aim = self.keys[number], self.aim(**how)
         market = self.markets[key[0]]
         k, mixtures = self.skeletons[number], self.mixtures(key)
@@ -406,28 +451,35 @@ class Expansion:
             dominance.droppable(both[None, :], self.weights, stair)[0]
         )
 
-    def _take_in(self, key: Key, skeleton: Skeleton | None) -> None:
-        """Let the feasible sets of a skeleton improve the front so far."""
-        if skeleton is None:
-            return
-        choice = self.choice_of({key: skeleton})
+    def _feasible(
+        self, key: Key, body: Skeleton | None
+    ) -> tuple[Choice | None, Sequence[Selection]]:
+        """The feasible sets of a skeleton that the front so far leaves open, in their choice."""
+        if body is None:
+            return None, ()
+        choice = self.choice_of({key: body})
         if choice.row_names and len(self.stair[0]):
-            skeleton = self.fitted(key, skeleton)
-            if skeleton is None:
-                return
-            choice = self.choice_of({key: skeleton})
+            fitted = self.fitted(key, body)
+            if fitted is None:
+                return None, ()
+            body, choice = fitted, self.choice_of({key: fitted})
         sets = feasible_sets(choice, self.stair)
-        sets = [one for one in sets if self.robust(key, skeleton, one.option)]
-        if sets and self.found.first is None:
-            self.found.first = (choice, sets[0])
-        if choice.worst_point:
-            for one in sets:
-                lane = int(np.argmax(tally.lane_losses(choice, one.skeleton, one.option)))
-                self.worst[one.cost, one.loss] = key[0], lane
+        return choice, [one for one in sets if self.robust(key, body, one.option)]
+
+    def _take_in(self, key: Key, told: Told) -> None:
+        """Let the feasible sets of a skeleton improve the front so far."""
+        sets = told.sets
+        if not sets:
+            return
+        if self.found.first is None:
+            choice, first = self._feasible(key, told.body)
+            self.found.first = None if choice is None else (choice, first[0])
+        for one, lane in zip(sets, told.worst, strict=False):
+            self.worst[one.cost, one.loss] = key[0], lane
         covering = [(one.cost, one.loss) for one in sets]
-        if self.end == "cost" and sets:
+        if self.end == "cost":
             covering.append((min(covering)[0] + 1, COVERED))
-        if self.end == "loss" and sets:
+        if self.end == "loss":
             covering.append((1, min(one.loss for one in sets) + int(workbench.ROUNDING_UNITS)))
         cost, loss = np.array(covering, dtype=np.int64).reshape(-1, 2).T
         self.stair = dominance.joined(self.stair, (cost, loss))

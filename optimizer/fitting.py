@@ -7,6 +7,8 @@ the sum over it and the least of every other group is over the limit for some of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import highspy
 import numpy as np
 
@@ -29,14 +31,25 @@ ROOM = 1e-9
 """Room for rounding of the sums, in shares of the limits."""
 
 
-def within(choice: Choice, cost_max: float, loss_max: float) -> list[list[BoolArray]]:
+Costs = Sequence[Sequence[IntArray]]
+"""Least that each option adds to the cost of any set, by skeleton and group, (n_option,)."""
+
+
+def costs_of(choice: Choice) -> Costs:
+    """The costs that `within` takes."""
+    return [_costs(choice, k) for k in range(len(choice.skeletons))]
+
+
+def within(
+    choice: Choice, cost_max: float, loss_max: float, costs: Costs | None = None
+) -> list[list[BoolArray]]:
     """Options that may belong to a set of at most that cost and loss, by skeleton and group.
 
     cost_max, loss_max : inf for any
+    costs : `costs_of` the choice, where it is asked more often
     """
-    return [
-        _fit(choice, k, cost_max, loss_max, _costs(choice, k)) for k in range(len(choice.skeletons))
-    ]
+    costs = costs or costs_of(choice)
+    return [_fit(choice, k, cost_max, loss_max, own) for k, own in enumerate(costs)]
 
 
 def fitting(choice: Choice, skeleton: int, stair: Staircase) -> list[BoolArray]:
@@ -66,7 +79,7 @@ def _costs(choice: Choice, skeleton: int) -> list[IntArray]:
 
 
 def _fit(
-    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: list[IntArray]
+    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: Sequence[IntArray]
 ) -> list[BoolArray]:
     """Options that may belong to a set within one corner; `costs` : see `_costs`."""
     use, room = _uses(choice, skeleton, cost_max, loss_max, costs)
@@ -90,7 +103,7 @@ def _fit(
 
 
 def _uses(
-    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: list[IntArray]
+    choice: Choice, skeleton: int, cost_max: float, loss_max: float, costs: Sequence[IntArray]
 ) -> tuple[list[FloatArray], FloatArray]:
     """What each option takes of each limit, as shares, (n_option, n_limit), and what is left.
 

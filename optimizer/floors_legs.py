@@ -10,7 +10,7 @@ import numpy as np
 from optimizer import evaluation, parameters
 from optimizer.dominance import Staircase, stair_of, summed
 from optimizer.market import Choices, Market, whole_units
-from optimizer.open_losses import values
+from optimizer.open_losses import lower_at, values
 from optimizer.parts import diode, half_bridge, mosfet, switching
 from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
 from optimizer.records import FloatArray, IntArray, Leg
@@ -111,14 +111,15 @@ def leg_floors(
     bucket = np.maximum(np.searchsorted(order, speed, side="right") - 1, 0)
     square = stress.i_rms_synchronous**2 - _dead_square(stress, part)
     cold = _cold(partner, np.maximum(square, 0.0), stress.temp_board)
+    two = _solved(found, ideal, partner, stress).synchronous
+    taken = edge * np.where(keeps, 1.0 / 6.0, 2.0 / 3.0)
+    loss = two.loss_conduction + two.loss_dead_time + taken
+    gate = part.lanes.v_input * two.i_drive
     rows = []
     for slowest in order:
-        both = _solved(found, _as_fast(ideal, slowest, found), partner, stress)
-        two = both.synchronous
-        taken = edge * np.where(keeps, 1.0 / 6.0, 2.0 / 3.0)
-        recovery = both.control.loss_recovery
-        loss = two.loss_conduction + two.loss_dead_time + taken + recovery
-        rows.append(np.where(hard, loss, cold) + part.lanes.v_input * two.i_drive)
+        fast = _as_fast(ideal, slowest, found)
+        recovery = half_bridge.loss_recovery(fast, partner, two, stress=stress, drive=part.drive)
+        rows.append(np.where(hard, loss + recovery, cold) + gate)
     return LegFloors(
         control=_weighed(control_loss, found.weight),
         bucket=np.asarray(bucket, dtype=np.int64),
@@ -238,12 +239,12 @@ def leg_classes(
         sums = [values(alone[c], v, weights) for c, v in ((one, one_loss), (two, two_loss))]
         apart = np.minimum(apart, sums[0].min(axis=0) + sums[1].min(axis=0))
         sums = [values(least[c], v, weights) for c, v in ((one, one_loss), (two, two_loss))]
-        np.minimum.at(shared, one[0], sums[0] + sums[1].min(axis=0))
-        np.minimum.at(shared, two[0], sums[1] + sums[0].min(axis=0))
+        lower_at(shared, one[0], sums[0] + sums[1].min(axis=0))
+        lower_at(shared, two[0], sums[1] + sums[0].min(axis=0))
         rows, pieces, loss = _same_part((one, one_loss), (two, two_loss))
         if len(rows):
             apart = np.minimum(apart, values(alone[rows, pieces], loss, weights).min(axis=0))
-            np.minimum.at(shared, rows, values(least[rows, pieces], loss, weights))
+            lower_at(shared, rows, values(least[rows, pieces], loss, weights))
     return LegClasses(apart, shared)
 
 

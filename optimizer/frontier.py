@@ -18,7 +18,7 @@ import numpy as np
 
 from optimizer.dominance import staircase
 from optimizer.errors import NotProved
-from optimizer.fitting import within
+from optimizer.fitting import Costs, costs_of, within
 from optimizer.merge_worst import mergeable, relaxed_front
 from optimizer.records import Choice, Selection
 from optimizer.restrict import Reduced, reduced
@@ -69,6 +69,7 @@ class _Search:
     stop: Callable[[], bool]
     points: list[Selection] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    costs: Costs | None = None
 
     def keep(self, point: Selection) -> None:
         """Take in a point and tell the caller."""
@@ -90,7 +91,8 @@ class _Search:
         """
         check_solver_once()
         cost = math.inf if cost_max is None else float(cost_max)
-        small = reduced(self.choice, within(self.choice, cost, loss_below - 1))
+        self.costs = self.costs or costs_of(self.choice)
+        small = reduced(self.choice, within(self.choice, cost, loss_below - 1, self.costs))
         if not small.choice.skeletons:
             return None
         known = incumbents(small.choice) if scouted else ()

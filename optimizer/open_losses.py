@@ -15,12 +15,30 @@ from optimizer.records import FloatArray, IntArray
 FLOAT_NOISE = 1e-6
 """Of a cost unit: far above the noise of floats that stand for whole units."""
 
+TANGENTS = 128
+"""Places at which it is worked out which line is the least."""
+
 
 def values(cost: IntArray, loss: FloatArray, weights: FloatArray) -> FloatArray:
     """Weighted sums of cost and loss [W], (n_choice, n_direction)."""
     return np.asarray(
         weights[None, :, 0] * cost[:, None] + weights[None, :, 1] * whole_units(loss)[:, None]
     )
+
+
+def lower_at(least: FloatArray, rows: IntArray, found: FloatArray) -> None:
+    """Lower rows of `least` to what was found for them, in place; a row may come often.
+
+    least : (n_row, n_direction); rows : (n,); found : (n, n_direction)
+    """
+    if not len(rows):
+        return
+    if (rows[1:] < rows[:-1]).any():
+        order = np.argsort(rows, kind="stable")
+        rows, found = rows[order], found[order]
+    start = np.flatnonzero(np.diff(rows, prepend=rows[0] - 1))
+    each = rows[start]
+    least[each] = np.minimum(least[each], np.minimum.reduceat(found, start, axis=0))
 
 
 def largest_loss(
@@ -41,6 +59,34 @@ def largest_loss(
     most = corner[:, 1:] + _least_of_lines(slope, -others[paid] / weights[paid, 1], spare)
     least = (others[~paid] / weights[~paid, 0]).max(initial=-np.inf)
     return np.asarray(np.where(spare >= least - FLOAT_NOISE, most, -np.inf).max(axis=0))
+
+
+def largest_losses(
+    cost: IntArray, others: FloatArray, weights: FloatArray, stair: Staircase
+) -> FloatArray:
+    """The same beside each of several bounds on everything else, or a little more, (n, n_cost).
+
+    others : bounds in each direction, (n, n_direction)
+    In place of the least of all lines stands one of them that is the least nearby.
+    """
+    corner = dominance.corners(stair)
+    paid = weights[:, 1] > 0
+    slope = weights[paid, 0] / weights[paid, 1]
+    height = -others[:, paid] / weights[paid, 1]
+    least = (others[:, ~paid] / weights[~paid, 0]).max(axis=1, initial=-np.inf) - FLOAT_NOISE
+    spare = corner[:-1, :1] - cost[None, :]  # the last corner leaves any cost
+    low, high = spare.min(), spare.max()
+    step = max((high - low) / (TANGENTS - 1), 1.0)
+    place = np.rint((spare - low) / step).astype(np.int64)
+    at = low + step * np.arange(TANGENTS)
+    level = np.where(slope > 0.0, np.inf, height).min(axis=1)
+    most = np.empty((len(others), len(cost)))
+    for k, own in enumerate(height):
+        line = (slope * at[:, None] + own).argmin(axis=1)
+        loss = corner[:-1, 1:] + own[line][place] + slope[line][place] * spare
+        loss[spare < least[k]] = -np.inf
+        most[k] = np.maximum(loss.max(axis=0), corner[-1, 1] + level[k])
+    return most
 
 
 def _least_of_lines(slope: FloatArray, height: FloatArray, at: FloatArray) -> FloatArray:

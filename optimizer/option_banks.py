@@ -276,8 +276,7 @@ def _most_loss(bench: Workbench, node: Node, banks: dict[str, IntArray]) -> Floa
     duty, weight = node.duty, bench.found.weight
     if not bench.found.lanes_apart:
         return bank_choice.weighted_loss(duty=duty, weight=weight, **banks)
-    loss = duty.solve(banks, ripple=False).loss
-    return bank_choice.loss_span(loss, bank_choice.lane_scale(duty, weight))[1]
+    return bank_choice.loss_span(duty.losses(banks), bank_choice.lane_scale(duty, weight))[1]
 
 
 def levels(bench: Workbench, node: str, least: IntArray) -> tuple[IntArray, FloatArray, int | None]:
@@ -330,7 +329,7 @@ def bank_options(
     chosen = {name: np.where(turned, chosen[swap[name]], chosen[name]) for name in swap}
     every = np.arange(len(stage.lanes))
     duty = screen.bank_duty(bench.scene, node, types, every)
-    loss = duty.solve(chosen, ripple=False).loss
+    loss = duty.losses(chosen)
     first, second = types[chosen["first"]], chosen["second"]
     second = np.where(second < 0, -1, types[np.maximum(second, 0)])
     first_pieces = chosen["first_pieces"]

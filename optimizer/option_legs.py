@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -33,7 +33,8 @@ from optimizer.records import (
 from optimizer.rivals import Rivals, pair_cost
 from optimizer.workbench import Workbench, cost_grid, group_of, loose, thinned
 
-PAIRS_AT_ONCE = 4096
+ELEMENTS_AT_ONCE = 1 << 15
+"""Pairs times lanes worked on at a time, so that what is worked out stays in the cache."""
 
 SKETCH_LAYERS = 6
 """Times that the next best transistors are tried in a sketch where no pair passes."""
@@ -44,9 +45,8 @@ PROMISING = 1024
 LEVELS_LISTED = 200
 """Steps of cost at which it is worked out for all pairs, before any is listed."""
 
-LEVELS_SHARED = 60
-"""Steps of cost at which the loss still of interest is worked out for pairs that share a transistor
-with another leg, part by part."""
+LEVELS_SHARED = 100
+"""The same for pairs that share a transistor with another leg, for each such transistor."""
 
 
 def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
@@ -69,12 +69,13 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
         return None
     keep, loss = _pairs_that_matter(bench, leg, control, synchronous)
     control, synchronous = _pick(control, keep), _pick(synchronous, keep)
-    if not _every(bench):
+    asked = not _every(bench)
+    if asked:
         keep = _unbeaten(bench, leg, control, synchronous, loss)
         control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     if not len(control[0]):
         return None
-    return _pairs_that_pass(bench, leg, control, synchronous)
+    return _pairs_that_pass(bench, leg, control, synchronous, asked=asked)
 
 
 def _every(bench: Workbench) -> bool:
@@ -316,32 +317,18 @@ def _pair_matters(
     cost = pair_cost(bench.found.least["switch"], rows, pieces)
     any_part = rest + others[0].shared[worth].min(axis=0)
     maybe = ~keep & bench.matters(any_part, cost, loss)
-    holders = _holders(rows)
-    for part in worth:
-        bench.aim.watch()
-        held = holders(int(part))
-        open_still = held[maybe[held] & ~keep[held]]
-        if len(open_still):
-            together = rest + others[0].shared[part]
-            keep[open_still] = bench.matters(
-                together, cost[open_still], loss[open_still], levels=LEVELS_SHARED
-            )
+    some = np.flatnonzero(maybe)
+    if not len(some):
+        return keep
+    grid = cost_grid(cost[some].min(), cost[some].max(), LEVELS_SHARED)
+    opened = bench.open_losses(rest + others[0].shared[worth], grid)
+    level = np.searchsorted(grid, cost[some], side="right") - 1
+    place = np.full(len(bench.found.prices.alone("switch")), -1)
+    place[worth] = np.arange(len(worth))
+    for slot in (0, 1):
+        held = place[rows[some, slot]]
+        keep[some] |= (held >= 0) & (loss[some] < opened[held, level])
     return keep
-
-
-def _holders(rows: IntArray) -> Callable[[int], IntArray]:
-    """Which pairs hold a given part, looked up in sorted columns; a pair may come twice."""
-    order = [np.argsort(column, kind="stable") for column in rows.T]
-    columns = [column[index] for column, index in zip(rows.T, order, strict=True)]
-
-    def of(part: int) -> IntArray:
-        found = []
-        for column, index in zip(columns, order, strict=True):
-            start, end = np.searchsorted(column, [part, part + 1])
-            found.append(index[start:end])
-        return np.concatenate(found)
-
-    return of
 
 
 def _worth_sharing(bench: Workbench, leg: Leg) -> IntArray:
@@ -412,7 +399,7 @@ def _objective_loss(
 ) -> FloatArray:
     """Weighted loss of pairs in the objective lanes [W]; inf where there is none."""
     losses = []
-    for some in _blocks(len(control[0])):
+    for some in _blocks(bench.view, len(control[0])):
         bench.aim.watch()
         bridge = _bridge(bench.view, leg, _cut(control, some), _cut(synchronous, some))
         losses.append(_leg_loss(bench.view, bridge)[0] @ bench.found.weight)
@@ -430,7 +417,7 @@ def _pass(bench: Workbench, leg: Leg, control: Choices, synchronous: Choices) ->
         return bench.mixtures.passes(leg.name, control, synchronous)
     blocks = [
         held(bench.scene, leg, _cut(control, some), _cut(synchronous, some))[0]
-        for some in _blocks(len(control[0]))
+        for some in _blocks(bench.scene, len(control[0]))
     ]
     return np.concatenate(blocks)
 
@@ -446,24 +433,31 @@ def held(
     return keep, bridge
 
 
-def _blocks(count: int) -> Iterator[slice]:
-    """Slices of the pairs, each of a size that memory holds."""
-    for start in range(0, count, PAIRS_AT_ONCE):
-        yield slice(start, start + PAIRS_AT_ONCE)
+def _blocks(scene: Scene, count: int) -> Iterator[slice]:
+    """Slices of the pairs, each small enough for the lanes of a scene."""
+    size = max(ELEMENTS_AT_ONCE // len(scene.stage.lanes), 1)
+    for start in range(0, count, size):
+        yield slice(start, start + size)
 
 
 def _pairs_that_pass(
-    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices
+    bench: Workbench, leg: Leg, control: Choices, synchronous: Choices, *, asked: bool = False
 ) -> Group | None:
-    """The pairs that keep every limit in every lane, as a group of the decision."""
+    """The pairs that keep every limit in every lane, as a group of the decision.
+
+    asked : whether all are known to do so
+    """
     found, stage = bench.found, bench.stage
     groups = []
     steady = limits.steady(stage)
-    for some in _blocks(len(control[0])):
+    for some in _blocks(bench.scene, len(control[0])):
         bench.aim.watch()
         one, two = _cut(control, some), _cut(synchronous, some)
-        keep, bridge = held(bench.scene, leg, one, two)
-        if bench.mixtures is not None:
+        if asked:
+            keep, bridge = np.ones(len(one[0]), dtype=bool), _bridge(bench.scene, leg, one, two)
+        else:
+            keep, bridge = held(bench.scene, leg, one, two)
+        if bench.mixtures is not None and not asked:
             keep[keep] = bench.mixtures.passes(leg.name, _pick(one, keep), _pick(two, keep))
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)

@@ -270,6 +270,17 @@ class Workbench:
             most = open_losses.largest_loss(cost, others, self.aim.weights, thinned(self.aim.stair))
         return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)
 
+    def open_losses(self, others: FloatArray, cost: IntArray) -> FloatArray:
+        """The same beside each of several bounds by direction, (n, n_cost), or a little more [W].
+
+        others : (n, n_direction)
+        """
+        if not len(self.aim.stair[0]):
+            return np.full((len(others), len(cost)), np.inf)
+        stair = thinned(self.aim.stair)
+        most = open_losses.largest_losses(cost, others, self.aim.weights, stair)
+        return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)
+
     def beside(self, *left_out: str) -> Staircase:
         """Staircase of bounds on every group but those left out."""
         known = "legs" in self.stairs
@@ -366,7 +377,7 @@ class Workbench:
         shared = np.full_like(self.legs[leg.name].shared, np.inf)
         values = open_losses.values(self.least_cost("switch", options), loss, weights)
         for slot in range(rows.shape[1]):
-            np.minimum.at(shared, rows[:, slot], values)
+            open_losses.lower_at(shared, rows[:, slot], values)
         cost = pair_cost(prices.alone("switch"), rows, options.pieces)
         apart = open_losses.values(cost, loss, weights)
         legs = dict(self.legs) | {leg.name: LegClasses(apart.min(axis=0), shared)}

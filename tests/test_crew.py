@@ -20,16 +20,16 @@ def never():
 @pytest.mark.parametrize("processes", [1, pytest.param(2, marks=needs_fork)])
 def test_answers_come_in_order_from_what_was_read_before(processes):
     shared = {k: k * k for k in range(9)}
-    with crew.crew(shared.__getitem__, processes, never) as together:
-        assert together([4, 2, 8]) == [16, 4, 64]
-        assert together([]) == []
-        assert together([1]) == [1]
+    with crew.crew(shared.__getitem__, processes, never) as begin:
+        assert crew.together(begin, [4, 2, 8]) == [16, 4, 64]
+        assert crew.together(begin, []) == []
+        assert crew.together(begin, [1]) == [1]
 
 
 @needs_fork
 def test_work_is_done_in_other_processes():
-    with crew.crew(lambda _: os.getpid(), 2, never) as together:
-        assert os.getpid() not in together([0, 1])
+    with crew.crew(lambda _: os.getpid(), 2, never) as begin:
+        assert os.getpid() not in crew.together(begin, [0, 1])
 
 
 @pytest.mark.parametrize("processes", [1, pytest.param(2, marks=needs_fork)])
@@ -37,8 +37,8 @@ def test_exceptions_are_raised_here(processes):
     def fail(task):
         raise ValueError(f"no {task}")
 
-    with crew.crew(fail, processes, never) as together, pytest.raises(ValueError, match="no 3"):
-        together([3])
+    with crew.crew(fail, processes, never) as begin, pytest.raises(ValueError, match="no 3"):
+        crew.together(begin, [3])
 
 
 @needs_fork
@@ -50,8 +50,8 @@ def test_a_halt_reaches_the_crew():
             time.sleep(0.05)
 
     start = time.monotonic()
-    with crew.crew(work, 2, lambda: True) as together, pytest.raises(Halted):
-        together([1, 2])
+    with crew.crew(work, 2, lambda: True) as begin, pytest.raises(Halted):
+        crew.together(begin, [1, 2])
     assert time.monotonic() - start < 10.0
 
 
@@ -64,6 +64,6 @@ def test_a_killed_process_costs_nothing_but_time():
             os._exit(9)
         return task + 1
 
-    with crew.crew(work, 2, never) as together:
-        assert together([1, 2]) == [2, 3]
-        assert together([3]) == [4]  # the crew is gone for good
+    with crew.crew(work, 2, never) as begin:
+        assert crew.together(begin, [1, 2]) == [2, 3]
+        assert crew.together(begin, [3]) == [4]  # the crew is gone for good

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -70,22 +70,39 @@ class Bank:
 
 
 class Tables(NamedTuple):
-    """Each type at every lane and bin of a duty: admittance [S] and its square, (n_type, ...)."""
+    """Admittance of each type at every lane and bin of a duty [S], (n_type, n_lane, n_bin)."""
 
     conductance: FloatArray
     susceptance: FloatArray
-    square: FloatArray
 
 
-class _Flow(NamedTuple):
-    """One block: squares of node voltage, conductances and total admittance per harmonic."""
+class Flow(NamedTuple):
+    """One block of banks: how a current divides, (n_choice, n_lane, n_bin).
+
+    square_voltage : mean square of the node voltage [V^2]; conductance, susceptance : of all that
+        hangs on the node [S]; conductance_bank : of the bank alone [S]; each : admittance of one
+        capacitor of both types [S]; phasors : of the current [A]
+    """
 
     square_voltage: FloatArray
     conductance: FloatArray
     susceptance: FloatArray
-    square_first: FloatArray
-    square_second: FloatArray
     conductance_bank: FloatArray
+    each: tuple[tuple[FloatArray, FloatArray], ...]
+    phasors: ComplexArray
+
+    def loss(self) -> FloatArray:
+        """Heat in all capacitors of each bank [W], (n_choice, n_lane)."""
+        return _total(self.square_voltage, self.conductance_bank)
+
+    def i_rms(self, which: int) -> FloatArray:
+        """RMS current of one capacitor of the first or the second type [A], (n_choice, n_lane)."""
+        g, b = self.each[which]
+        return np.asarray(np.sqrt(_total(self.square_voltage, g * g + b * b)))
+
+    def ripple(self, stride: int = 1) -> FloatArray:
+        """Peak-to-peak voltage [V], (n_choice, n_lane); never above it with a stride."""
+        return _peak_to_peak(self, stride)
 
 
 def spectrum(
@@ -156,7 +173,7 @@ def tables(
 
     >>> one = Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
     >>> tables(harmonics=np.array([[[2.0 + 0j]]]), frequency=np.array([[1e5]]),
-    ...     i_rms_ac=np.array([[2.0**0.5]]), branches=one).square.shape
+    ...     i_rms_ac=np.array([[2.0**0.5]]), branches=one).conductance.shape
     (1, 1, 2)
     """
     _, omega = spectrum(harmonics=harmonics, frequency=frequency, i_rms_ac=i_rms_ac)
@@ -166,7 +183,7 @@ def tables(
         esl=branches.esl[..., None],
         omega=omega[0],
     )
-    return Tables(g, b, g * g + b * b)
+    return Tables(g, b)
 
 
 def solve(
@@ -182,7 +199,6 @@ def solve(
     source: SourceBranch | None = None,
     slope_step: FloatArray | None = None,
     ripple: bool = True,
-    stride: int = 1,
     each: Tables | None = None,
 ) -> Bank:
     """Loss, currents and voltage ripple of banks of one or two types.
@@ -198,7 +214,6 @@ def solve(
     slope_step : change of the slope of the current at its sharpest edge [A/s],
         (n_set or 1, n_lane), for `esl_step`
     ripple : whether to rebuild the voltage in time
-    stride : above 1 only every so manyth instant is looked at and `v_ripple` is a lower bound
     each : admittances of every type, if known already; n_set must then be 1
     Returns : `Bank` of (n_choice, n_lane); n_set must be 1 or n_choice (paired one to one)
 
@@ -213,30 +228,78 @@ def solve(
     (array([[0.01]]), array([[0.707107]]))
     """
     first, second = np.asarray(first), np.asarray(second)
-    pieces = np.stack([first_pieces, np.where(second < 0, 0, second_pieces)]).astype(float)
-    types = np.stack([first, np.where(second < 0, first, second)])
-    square, omega = spectrum(harmonics=harmonics, frequency=frequency, i_rms_ac=i_rms_ac)
     shape = (first.shape[0], branches.esr.shape[1])
     loss, one, two, bound, low = (np.empty(shape) for _ in range(5))
     voltage = np.full(shape, np.nan)
-    for rows in _blocks(shape[0], shape[1] * square.shape[-1]):
-        own = rows if square.shape[0] > 1 else slice(None)
-        own_omega = rows if omega.shape[0] > 1 else slice(None)
-        flow = _flow(
-            square[own], omega[own_omega], branches, types[:, rows], pieces[:, rows], source, each
-        )
-        loss[rows] = _total(flow.square_voltage, flow.conductance_bank)
-        one[rows] = np.sqrt(_total(flow.square_voltage, flow.square_first))
-        two[rows] = np.sqrt(_total(flow.square_voltage, flow.square_second))
+    for rows, flow in flows(
+        harmonics=harmonics,
+        frequency=frequency,
+        i_rms_ac=i_rms_ac,
+        branches=branches,
+        first=first,
+        first_pieces=first_pieces,
+        second=second,
+        second_pieces=second_pieces,
+        source=source,
+        each=each,
+    ):
+        loss[rows], one[rows], two[rows] = flow.loss(), flow.i_rms(0), flow.i_rms(1)
         magnitude = np.sqrt(2 * flow.square_voltage[..., :-1])
         bound[rows] = 2 * magnitude.sum(axis=-1)
         low[rows] = ripple_bound_low(magnitude=magnitude)
         if ripple:
-            phasors = np.asarray(harmonics)[own if np.shape(harmonics)[0] > 1 else slice(None)]
-            voltage[rows] = _peak_to_peak(phasors[..., :HARMONICS], flow, stride)
+            voltage[rows] = flow.ripple()
     two[second < 0] = 0.0
+    types, pieces = _columns(first, first_pieces, second, second_pieces)
     step, total = _edge(branches, types, pieces, slope_step)
     return Bank(loss, one, two, voltage, bound, low, step, total)
+
+
+def flows(
+    *,
+    harmonics: ComplexArray,
+    frequency: FloatArray,
+    i_rms_ac: FloatArray,
+    branches: Branches,
+    first: IntArray,
+    first_pieces: IntArray,
+    second: IntArray,
+    second_pieces: IntArray,
+    source: SourceBranch | None = None,
+    each: Tables | None = None,
+) -> Iterator[tuple[slice, Flow]]:
+    """How the current divides in banks of one or two types, block by block.
+
+    harmonics : peak phasors of the current [A], like all the rest as `solve` takes it
+    frequency : fundamental [Hz]
+    i_rms_ac : known RMS of the current [A]
+    Returns : rows of the choices and their `Flow`, all blocks together each choice once
+
+    Holds for: as `solve`.
+    Source: as `solve`.
+
+    >>> one = Branches(np.array([[1e-5]]), np.array([[0.01]]), np.array([[0.0]]))
+    >>> ((rows, flow),) = flows(harmonics=np.array([[[2.0 + 0j]]]), frequency=np.array([[1e5]]),
+    ...     i_rms_ac=np.array([[2.0**0.5]]), branches=one, first=np.array([0]),
+    ...     first_pieces=np.array([2]), second=np.array([-1]), second_pieces=np.array([0]))
+    >>> rows.stop, flow.loss().round(12)
+    (1, array([[0.01]]))
+    """
+    types, pieces = _columns(first, first_pieces, second, second_pieces)
+    square, omega = spectrum(harmonics=harmonics, frequency=frequency, i_rms_ac=i_rms_ac)
+    phasors = np.asarray(harmonics)[..., :HARMONICS]
+    for rows in _blocks(types.shape[1], branches.esr.shape[1] * square.shape[-1]):
+        own: list[Any] = [one[rows] if len(one) > 1 else one for one in (square, omega, phasors)]
+        chosen = branches, types[:, rows], pieces[:, rows]
+        yield rows, _flow(own[0], own[1], own[2], *chosen, source, each)
+
+
+def _columns(
+    first: IntArray, first_pieces: IntArray, second: IntArray, second_pieces: IntArray
+) -> tuple[IntArray, FloatArray]:
+    """Types and pieces of both places, (2, n_choice) each; no pieces where there is no second."""
+    pieces = np.stack([first_pieces, np.where(second < 0, 0, second_pieces)]).astype(float)
+    return np.stack([first, np.where(second < 0, first, second)]), pieces
 
 
 def _blocks(count: int, width: int) -> Iterator[slice]:
@@ -255,20 +318,20 @@ def _total(square_voltage: FloatArray, weight: FloatArray) -> FloatArray:
 def _flow(
     square: FloatArray,
     omega: FloatArray,
+    phasors: ComplexArray,
     branches: Branches,
     types: IntArray,
     pieces: FloatArray,
     source: SourceBranch | None,
     each: Tables | None,
-) -> _Flow:
+) -> Flow:
     """Divide the current of one block of choices among its branches."""
     total_g: FloatArray | float = 0.0
     total_b: FloatArray | float = 0.0
-    squares = []
+    both = []
     for row, count in zip(types, pieces, strict=True):
         if each is not None:
             g, b = each.conductance[row], each.susceptance[row]
-            squares.append(each.square[row])
         else:
             g, b = admittance(
                 capacitance=branches.capacitance[row][..., None],
@@ -276,7 +339,7 @@ def _flow(
                 esl=branches.esl[row][..., None],
                 omega=omega,
             )
-            squares.append(g * g + b * b)
+        both.append((g, b))
         total_g = total_g + g * count[:, None, None]
         total_b = total_b + b * count[:, None, None]
     bank_g = np.asarray(total_g)
@@ -286,7 +349,7 @@ def _flow(
         total_g = total_g + source.resistance[..., None] * inverse
         total_b = total_b - reactance * inverse
     voltage = square / (total_g * total_g + total_b * total_b)
-    return _Flow(voltage, np.asarray(total_g), np.asarray(total_b), squares[0], squares[1], bank_g)
+    return Flow(voltage, np.asarray(total_g), np.asarray(total_b), bank_g, tuple(both), phasors)
 
 
 @cache
@@ -296,8 +359,9 @@ def instants(count: int) -> FloatArray:
     return np.concatenate([np.cos(angle), -np.sin(angle)])
 
 
-def _peak_to_peak(phasors: ComplexArray, flow: _Flow, stride: int) -> FloatArray:
+def _peak_to_peak(flow: Flow, stride: int) -> FloatArray:
     """Peak-to-peak voltage of one block from its phasors; never above it with a stride."""
+    phasors = flow.phasors
     count = phasors.shape[-1]
     g, b = flow.conductance[..., :count], flow.susceptance[..., :count]
     inverse = 1 / (g * g + b * b)

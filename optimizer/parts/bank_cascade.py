@@ -482,7 +482,7 @@ class Cascade:
     def losses(self, pairs: Pairs) -> tuple[FloatArray, FloatArray]:
         """The same, and the most over the lanes where these are apart."""
         if self.lanes_apart:
-            return loss_span(self.duty.solve(pairs.choice(), ripple=False).loss, self.scale)
+            return loss_span(self.duty.losses(pairs.choice()), self.scale)
         loss = weighted_loss(duty=self.duty, weight=self.weight, **pairs.choice())
         return loss, loss
 
@@ -490,8 +490,7 @@ class Cascade:
         """Indices of the banks whose ripple, seen at a few instants, keeps the worst lanes."""
         left = np.arange(pairs.cost.size)
         for duty, v_ripple in self.worst:
-            seen = duty.solve(pairs.keep(left).choice(), ripple=True, stride=COARSE)
-            quiet = seen.v_ripple[:, 0] <= v_ripple
+            quiet = duty.ripples(pairs.keep(left).choice(), COARSE)[:, 0] <= v_ripple
             self.fell("ripple", quiet)
             left = left[quiet]
         return left

@@ -5,9 +5,10 @@ Costs are integers, so that sums and comparisons of money are without rounding.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -25,6 +26,9 @@ LANES_TRIED = 3
 COARSE = 8
 """Stride of the instants at which the ripple is looked at first, to see what is far too high."""
 
+MANY = 4
+"""Types for each bank to solve from which their admittances are worked out one by one."""
+
 LIFE_ROUNDING = 1e-9
 """Relative slack for float noise at the life that is asked."""
 
@@ -38,6 +42,7 @@ class BankDuty:
 
     harmonics : peak phasors [A], (1, n_lane, n_harmonic); frequency [Hz], i_rms_ac [A],
         (1, n_lane); branches : (n_type, n_lane); source : optional branch, (n_lane,)
+    known : admittances of every type, where they were worked out with other lanes
     """
 
     harmonics: ComplexArray
@@ -45,33 +50,55 @@ class BankDuty:
     i_rms_ac: FloatArray
     branches: bank.Branches
     source: bank.SourceBranch | None = None
+    known: bank.Tables | None = None
 
     @cached_property
     def each(self) -> bank.Tables:
         """Admittances of every type, worked out on first use."""
-        return bank.tables(
+        return self.known or bank.tables(
             harmonics=self.harmonics,
             frequency=self.frequency,
             i_rms_ac=self.i_rms_ac,
             branches=self.branches,
         )
 
-    def solve(self, choice: Mapping[str, IntArray], *, ripple: bool, stride: int = 1) -> bank.Bank:
+    @property
+    def listed(self) -> bank.Tables | None:
+        """The same where they were worked out already."""
+        return self.each if self.known or "each" in vars(self) else None
+
+    def _given(self, choice: Mapping[str, IntArray]) -> dict[str, Any]:
+        """What a solver of banks takes; few banks are not worth the admittances of all types."""
+        few = MANY * len(choice["first"]) < len(self.branches.esr)
+        names = ("first", "first_pieces", "second", "second_pieces")
+        return {
+            "harmonics": self.harmonics,
+            "frequency": self.frequency,
+            "i_rms_ac": self.i_rms_ac,
+            "branches": self.branches,
+            "source": self.source,
+            "each": self.listed if few else self.each,
+        } | {name: choice[name] for name in names}
+
+    def solve(self, choice: Mapping[str, IntArray], *, ripple: bool) -> bank.Bank:
         """What banks do here; `choice` : the four columns that `bank.solve` takes."""
-        return bank.solve(
-            harmonics=self.harmonics,
-            frequency=self.frequency,
-            i_rms_ac=self.i_rms_ac,
-            branches=self.branches,
-            source=self.source,
-            ripple=ripple,
-            stride=stride,
-            each=self.each,
-            first=choice["first"],
-            first_pieces=choice["first_pieces"],
-            second=choice["second"],
-            second_pieces=choice["second_pieces"],
-        )
+        return bank.solve(**self._given(choice), ripple=ripple)
+
+    def losses(self, choice: Mapping[str, IntArray]) -> FloatArray:
+        """Loss of banks in each lane [W], (n_choice, n_lane)."""
+        return self._gathered(choice, bank.Flow.loss)
+
+    def ripples(self, choice: Mapping[str, IntArray], stride: int = 1) -> FloatArray:
+        """Ripple of banks in each lane [V], (n_choice, n_lane); a lower bound with a stride."""
+        return self._gathered(choice, lambda flow: flow.ripple(stride))
+
+    def _gathered(
+        self, choice: Mapping[str, IntArray], what: Callable[[bank.Flow], FloatArray]
+    ) -> FloatArray:
+        found = np.empty((len(choice["first"]), self.branches.esr.shape[1]))
+        for rows, flow in bank.flows(**self._given(choice)):
+            found[rows] = what(flow)
+        return found
 
 
 @dataclass(frozen=True)
@@ -187,7 +214,7 @@ def weighted_loss(
     """
     choice = {"first": first, "first_pieces": first_pieces}
     choice |= {"second": second, "second_pieces": second_pieces}
-    return np.asarray(duty.solve(choice, ripple=False).loss @ weight)
+    return np.asarray(duty.losses(choice) @ weight)
 
 
 def lane_scale(duty: BankDuty, weight: FloatArray) -> FloatArray:
@@ -289,15 +316,16 @@ def _ripple_verdict(
             part = lanes_of(duty, some)
             for stride in (COARSE, 1):
                 few = {name: values[rows] for name, values in choice.items()}
-                seen = part.solve(few, ripple=True, stride=stride)
-                rows = rows[(seen.v_ripple <= limits.v_ripple[some]).all(axis=1)]
+                rows = rows[(part.ripples(few, stride) <= limits.v_ripple[some]).all(axis=1)]
     ripple[rows] = True
     return ripple
 
 
 def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
     """The duty in some of its lanes."""
-    branches = duty.branches
+    if used.dtype == bool and used.all():
+        return duty
+    branches, listed = duty.branches, duty.listed
     some = bank.Branches(
         branches.capacitance[:, used], branches.esr[:, used], branches.esl[:, used]
     )
@@ -305,7 +333,12 @@ def lanes_of(duty: BankDuty, used: BoolArray | IntArray) -> BankDuty:
     if source is not None:
         source = bank.SourceBranch(source.resistance[used], source.inductance[used])
     return BankDuty(
-        duty.harmonics[:, used], duty.frequency[:, used], duty.i_rms_ac[:, used], some, source
+        duty.harmonics[:, used],
+        duty.frequency[:, used],
+        duty.i_rms_ac[:, used],
+        some,
+        source,
+        listed and bank.Tables(*(table[:, used] for table in listed)),
     )
 
 

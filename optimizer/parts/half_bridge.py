@@ -251,6 +251,43 @@ def _rectifier(device: Diode, stress: LegStress) -> Position:
     )
 
 
+def loss_recovery(
+    control: Mosfet,
+    synchronous: Mosfet,
+    solved: Position,
+    *,
+    stress: LegStress,
+    drive: Drive,
+) -> FloatArray:
+    """Recovery loss beside another control transistor, the synchronous one as it was solved.
+
+    control, synchronous : parameters in the units of `Mosfet`, (n_choice, n_lane)
+    solved : the synchronous position beside a control of the same output charge
+    stress : in the units of `LegStress`, (n_choice, n_lane)
+    drive : in the units of `Drive`, (n_lane,)
+    Returns : loss in the control transistors [W], (n_choice, n_lane)
+
+    Holds for: as `solve`; the speed of the control changes nothing else of the synchronous one.
+    Source: derived in DEVELOPERS.md, half bridge.
+
+    >>> import dataclasses
+    >>> def fill(kind, value): return kind(*[np.array(value)] * len(dataclasses.fields(kind)))
+    >>> part = dataclasses.replace(fill(Mosfet, 1.0), q_recovery=np.array(5e-8),
+    ...     current_slope_test=np.array(1e8), q_gate_source=np.array(2.0))
+    >>> stress, drive = fill(LegStress, 5.0), fill(Drive, 7.0)
+    >>> found = solve(part, part, stress=stress, drive=drive,
+    ...     board_k_per_w=np.array(6.0), thermal_gain_max=np.array(0.4))
+    >>> bool(loss_recovery(part, part, found.synchronous, stress=stress, drive=drive)
+    ...     == found.control.loss_recovery)
+    True
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        charge, _, _ = _recovery(control, synchronous, solved, stress, drive)
+        return switching.loss_recovery(
+            v_node=stress.v_node, q_recovery=charge, frequency_edges=stress.frequency_edges
+        )
+
+
 def gain_pair(
     *,
     rth_control: FloatArray,
