@@ -7,6 +7,7 @@ set breaks a limit), 4 not proved or interrupted.
 from __future__ import annotations
 
 import argparse
+import atexit
 import gc
 import json
 import os
@@ -17,12 +18,14 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from optimizer import cli_life, cli_page
 from optimizer.cli_ask import RUN_HELP, Door, add_commands
+from optimizer.cli_beside import beside
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, OptimizerError, Problem
 
 if TYPE_CHECKING:
@@ -157,7 +160,7 @@ def stop_on_interrupt(say: Callable[[str], None]) -> Iterator[Callable[[], bool]
 
 @contextmanager
 def no_collection() -> Iterator[None]:
-    """No search for garbage while much plain data is made, which holds no cycles."""
+    """No search for garbage while much is read or made that holds no cycles."""
     before = gc.isenabled()
     gc.disable()
     try:
@@ -199,27 +202,19 @@ def run_folder(spec: Path) -> Path:
 def front_command(args: argparse.Namespace) -> int:
     """Read, search, write the run folder, print the front."""
     progress = Progress()
-    from optimizer.archive import (
-        check_name,
-        check_place,
-        check_replaceable,
-        write_kept,
-        write_page,
-    )
-    from optimizer.archive_result import kept, now, result_text, spared
-    from optimizer.report.page import packed_data
+    from optimizer.archive import check_name, check_place, check_replaceable
+    from optimizer.archive_result import result_text
     from optimizer.report.tables import console_for, print_run
-    from optimizer.results import as_plain
 
     name = args.name or run_name(args.spec)
     check_name(name)
     check_place(args.runs)
     if args.replace and (args.runs / name).exists():
         check_replaceable(args.runs / name)
-    spec, catalog = read_inputs(args.spec, progress)
-    from optimizer import conclude
-    from optimizer.cli_beside import beside
-    from optimizer.crew import available
+    with no_collection():
+        load = partial(import_module, "optimizer.conclude") if _two(args) else None
+        spec, catalog = read_inputs(args.spec, progress, meanwhile=load)
+        from optimizer import conclude
 
     with stop_on_interrupt(progress) as stop:
         run = conclude.front(
@@ -232,14 +227,7 @@ def front_command(args: argparse.Namespace) -> int:
             progress=progress,
             stop=stop,
         )
-    with no_collection():
-        plain = kept(_with_provenance(as_plain(spared(run)), spec, catalog)) | {"written": now()}
-        two = (args.processes or available()) > 1
-        with beside(partial(packed_data, plain), two=two) as data:
-            text = spec.text.encode()
-            folder = write_kept(args.runs, name, plain, spec=text, replace=args.replace)
-            progress("written", f"{folder}; {peak_memory()}")
-            progress("page", str(write_page(folder, run=plain, data=data())))
+    plain, folder = _written(args, name, run, spec, catalog, progress)
     if args.json:
         sys.stdout.write(result_text(plain))
     else:
@@ -249,16 +237,55 @@ def front_command(args: argparse.Namespace) -> int:
     return DONE if run.complete else INTERRUPTED
 
 
-def read_inputs(path: Path, progress: Progress, extra: Sequence[Path] = ()) -> tuple[Any, Any]:
-    """Spec and catalogs of a command, `extra` catalogs beside those of the spec."""
+def _two(args: argparse.Namespace) -> bool:
+    """Whether two processes may work."""
+    from optimizer.crew import available
+
+    return (args.processes or available()) > 1
+
+
+def _written(
+    args: argparse.Namespace, name: str, run: Any, spec: Any, catalog: Any, progress: Progress
+) -> tuple[dict[str, Any], Path]:
+    """What is kept of a run, and the folder it was written to, with its page."""
+    from optimizer.archive import write_kept, write_page
+    from optimizer.archive_result import kept, now, spared
+    from optimizer.report.page import packed_data
+    from optimizer.results import as_plain
+
+    with no_collection():
+        plain = kept(_with_provenance(as_plain(spared(run)), spec, catalog)) | {"written": now()}
+        with beside(partial(packed_data, plain), two=_two(args)) as data:
+            text = spec.text.encode()
+            folder = write_kept(args.runs, name, plain, spec=text, replace=args.replace)
+            progress("written", f"{folder}; {peak_memory()}")
+            progress("page", str(write_page(folder, run=plain, data=data())))
+    return plain, folder
+
+
+def read_inputs(
+    path: Path,
+    progress: Progress,
+    extra: Sequence[Path] = (),
+    *,
+    meanwhile: Callable[[], object] | None = None,
+) -> tuple[Any, Any]:
+    """Spec and catalogs of a command, `extra` catalogs beside those of the spec.
+
+    meanwhile : done here while a fork of this process reads the catalogs
+    """
     from optimizer.catalog import read_catalog
     from optimizer.spec import read_spec, summary
 
     spec = read_spec(path)
     progress("spec", summary(spec))
-    catalog = read_catalog([*spec.catalogs, *extra])
-    read = ", ".join(f"{count} {kind}" for kind, count in catalog.rows.items())
-    progress("catalogs", f"{read}; {len(catalog.refused)} rows refused")
+    read_all = partial(read_catalog, [*spec.catalogs, *extra])
+    with beside(read_all, two=meanwhile is not None) as read:
+        if meanwhile is not None:
+            meanwhile()
+        catalog = read()
+    counts = ", ".join(f"{count} {kind}" for kind, count in catalog.rows.items())
+    progress("catalogs", f"{counts}; {len(catalog.refused)} rows refused")
     return spec, catalog
 
 
@@ -405,10 +432,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code.
 
     Many small matrix products go slower on several threads, much slower on a busy machine: the
-    linear algebra is told to take one, which works as long as it is not loaded yet.
+    linear algebra is told to take one, which works as long as it is not loaded yet. At the end of
+    the process nothing is worth a search for garbage.
     """
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    atexit.register(gc.freeze)
     return _guarded(parser().parse_args(arguments))
 
 

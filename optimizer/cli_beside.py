@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from multiprocessing.connection import Connection
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
 
 
 @contextmanager
@@ -20,6 +21,8 @@ def beside(work: Callable[[], Any], *, two: bool) -> Iterator[Callable[[], Any]]
     if not two:
         yield work
         return
+    import multiprocessing
+
     context = multiprocessing.get_context("fork")
     receiver, sender = context.Pipe(duplex=False)
     fork = context.Process(target=_send, args=(work, sender), daemon=True)

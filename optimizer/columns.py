@@ -464,6 +464,7 @@ def columns_of(kind: str) -> tuple[Column, ...]:
     return tuple(column for column in TABLE if column.kind == kind)
 
 
+@cache
 def column(kind: str, name: str) -> Column:
     """One column by header or by key."""
     return next(item for item in columns_of(kind) if name in (item.header, item.key))

@@ -145,23 +145,25 @@ def _kept(values: FloatArray, off_max: FloatArray) -> BoolArray:
     Ends and extremes are, then again and again the farthest between two neighbours, in all waves
     at once: they stand one after the other, and no sample lies between two of them.
     """
-    row, place = np.arange(len(values)), np.arange(values.size)
+    row = np.arange(len(values))
     kept = np.zeros(values.shape, dtype=bool)
     for pick in (0, -1, values.argmax(axis=1), values.argmin(axis=1)):
         kept[row, pick] = True
-    flat, chosen = values.ravel(), kept.ravel()
-    while True:
+    while len(row):  # waves that lie close enough everywhere leave
+        flat, chosen = values[row].ravel(), kept[row].ravel()
         at = np.flatnonzero(chosen)
         span = np.append(np.diff(at), 1)
         rise = np.append(np.diff(flat[at]), 0.0) / span
         piece = np.repeat(np.arange(len(at)), span)
-        off = np.abs(flat - flat[at][piece] - rise[piece] * (place - at[piece]))
+        off = np.abs(flat - flat[at][piece] - rise[piece] * (np.arange(flat.size) - at[piece]))
         most = np.maximum.reduceat(off, at)
-        far = most > off_max[at // values.shape[1]]
-        if not far.any():
-            return kept
+        wave = at // values.shape[1]
+        far = most > off_max[row][wave]
         worst = np.flatnonzero(far[piece] & (off == most[piece]))
         chosen[worst[np.unique(piece[worst], return_index=True)[1]]] = True
+        kept[row] = chosen.reshape(-1, values.shape[1])
+        row = row[np.unique(wave[far])]
+    return kept
 
 
 # --- circuit --------------------------------------------------------------------------------------

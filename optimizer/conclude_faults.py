@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
 import numpy as np
@@ -188,10 +189,20 @@ def _curve(case: FaultCase, place: int) -> faults.Capacitance:
     row, pieces = case.one.bank["input"][place]
     parts = parameters.take(case.stage.capacitors, np.array([row]))
     knots = parts.curve_voltage[0] * float(parts.v_rating[0, 0])
-    shares = parts.curve_share[0]
     known = ~np.isnan(knots)
+    x: list[float] = knots[known].tolist()
+    y: list[float] = parts.curve_share[0][known].tolist()
     whole = float(parts.capacitance[0, 0]) * pieces
-    return lambda v: whole * float(np.interp(abs(v), knots[known], shares[known]))
+
+    def held(v: float) -> float:
+        """As `numpy.interp`, which takes much longer for one number at a time."""
+        above = bisect_right(x, abs(v))
+        if above in (0, len(x)):
+            return whole * y[max(above - 1, 0)]
+        slope = (y[above] - y[above - 1]) / (x[above] - x[above - 1])
+        return whole * (slope * (abs(v) - x[above - 1]) + y[above - 1])
+
+    return held
 
 
 # --- paths --------------------------------------------------------------------------------------

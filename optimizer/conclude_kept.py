@@ -15,7 +15,7 @@ from optimizer.records import Note
 from optimizer.results import FrontPoint
 from optimizer.stage import Stage, build_stage
 
-AT_ONCE = 48
+AT_ONCE = 192
 
 
 def kept_out_notes(

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo  # pyomo.environ loads plugins that nothing here asks for
 from pyomo.contrib.solver.common.results import SolutionStatus, TerminationCondition
 from pyomo.contrib.solver.solvers.highs import Highs
 from pyomo.core.expr import LinearExpression

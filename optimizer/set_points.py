@@ -125,7 +125,10 @@ def best_divider(
     least, most = worst_case(stack, top, bottom)
     miss = np.maximum(np.abs(least - target), np.abs(most - target))
     outside = (least < low) | (most > high)
-    best = np.lexsort((top, -(top + bottom), np.round(miss, 9), outside))[0]
+    fits = np.flatnonzero(outside == outside.min())
+    miss = np.round(miss[fits], 9)
+    near = fits[miss == miss.min()]
+    best = near[np.lexsort((top[near], -(top + bottom)[near]))[0]]
     return _described(stack, float(top[best]), float(bottom[best]))
 
 

@@ -9,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer import faults
+from optimizer import conclude_faults, faults
 from optimizer.conclude_faults import fault_lines
+from optimizer.conclude_overload import FaultCase
 from optimizer.load_records import Transient
 from optimizer.stage import build_stage
 from tests.report.stage_runs import CASES, POSITIONS, chosen_of, faults_of, stage_of
@@ -138,3 +139,16 @@ def test_a_transient_meets_the_sum_of_both_voltages() -> None:
 def test_the_failure_rate_counts_a_diode_where_there_is_one() -> None:
     assert "transistors, diode, banks" in faults_of("diode-buck")["failure rate"].text
     assert "diode" not in faults_of("sepic")["failure rate"].text
+
+
+def test_capacitance_over_the_voltage_as_numpy_interpolates_it() -> None:
+    stage = stage_of(next(iter(CASES)))
+    one, parts = chosen_of(stage), stage.capacitors
+    case = FaultCase(stage, one, *[None] * 3)  # type: ignore[arg-type]
+    held = conclude_faults._curve(case, 0)
+    rated, pieces = float(parts.v_rating[0, 0]), one.bank["input"][0][1]
+    x, y = parts.curve_voltage[0] * rated, parts.curve_share[0]
+    volts = np.concatenate([np.linspace(-1.2 * rated, 1.5 * rated, 200), x])
+    expected = float(parts.capacitance[0, 0]) * pieces * np.interp(np.abs(volts), x, y)
+    assert len(set(expected.tolist())) > 100
+    assert [held(v) for v in volts.tolist()] == expected.tolist()

@@ -227,8 +227,13 @@ def _ripple_lines(node: str, turn: int) -> list[str]:
 # --- what an operating point fills in -------------------------------------------------------------
 
 
-def netlist_values(run: Plain, point: Plain, lane: int) -> dict[str, str]:
-    """The blanks of the form at one operating point."""
+def netlist_values(
+    run: Plain, point: Plain, lane: int, titles: Sequence[str] | None = None
+) -> dict[str, str]:
+    """The blanks of the form at one operating point.
+
+    titles : the `lane_titles` of the point, where they are known already
+    """
     verified, evidence, shape = point["verified"], point["evidence"], shape_of(point, run)
     lanes, circuit, traces = verified["lanes"], evidence["circuit"], evidence["traces"]
     period = traces["time_pattern"][lane]
@@ -260,7 +265,7 @@ def netlist_values(run: Plain, point: Plain, lane: int) -> dict[str, str]:
         if imitates(shape, other):
             forced = not shape["one_way"][lane]
             texts[f"gate_{tag(other)}"] = gate(duration, ~on, period) if forced else "0"
-    texts["title"] = one_line(lane_titles(lanes)[lane])
+    texts["title"] = one_line((titles or lane_titles(lanes))[lane])
     return texts
 
 

@@ -105,17 +105,24 @@ class _Lanes:
 
 def short(value: Any, digits: int = DIGITS) -> Any:
     """Numbers to so many digits, whole ones without a point."""
-    kind = type(value)  # asked first: most of a run are plain floats and texts
+    kind = type(value)  # asked first: most of a run are plain floats, texts and lists of them
     if kind is float:
         return _digits(value, digits)
     if kind is str or kind is int or value is None:
         return value
-    if isinstance(value, float):
-        return _digits(value, digits)
+    if kind is list or isinstance(value, list | tuple):
+        return [
+            item
+            if (kind := type(item)) is int or kind is str
+            else _digits(item, digits)
+            if kind is float
+            else short(item, digits)
+            for item in value
+        ]
     if isinstance(value, Mapping):
         return {key: short(item, digits) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [short(item, digits) for item in value]
+    if isinstance(value, float):
+        return _digits(value, digits)
     return value
 
 
@@ -185,17 +192,15 @@ def _detail(
     found["files"] = {"summary": mail_text(run, [point], said)}
     found["files"]["parts"] = csv_text(bill_rows(point, run))
     if evidence:
-        found |= _evidence(point, run, words)
+        found |= _evidence(point, run, words, tables.found[found["lanes"]]["title"])
         found["files"]["samples"] = csv_text(sample_rows(run, [point]))
     return found
 
 
-def _evidence(point: Plain, run: Plain, words: _Words) -> dict[str, Any]:
+def _evidence(point: Plain, run: Plain, words: _Words, titles: Sequence[str]) -> dict[str, Any]:
     evidence = point["evidence"]
     circuit = evidence["circuit"]
-    blanks = [
-        netlist_values(run, point, lane) for lane in range(len(point["verified"]["lanes"]["name"]))
-    ]
+    blanks = [netlist_values(run, point, lane, titles) for lane in range(len(titles))]
     names = [name for name in blanks[0] if name != "title"] if blanks else []
     found: dict[str, Any] = {
         "derivations": [_derivation(one, words) for one in evidence["derivations"]],
