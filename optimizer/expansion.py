@@ -359,6 +359,9 @@ class Expansion:
         beside = copy.copy(self)
         beside.stair = stair
         body = beside._options(number, known, **how)
+        whole = not (how.get("alone") or how.get("best_only"))
+        if body is not None and whole and len(stair[0]):
+            body = narrow.narrowed(self.markets[self.keys[number][0]], body, stair)
         choice, sets = beside._feasible(self.keys[number], body)
         if choice is None or not choice.worst_point:
             return Told(body, sets, ())
