@@ -24,11 +24,10 @@ from optimizer import (
     fitting,
     floors,
     floors_legs,
-    merge_worst,
     narrow,
     options,
+    row_choice,
     row_floors,
-    scouts,
     second_sources,
     tally,
     workbench,
@@ -46,8 +45,7 @@ from optimizer.records import (
     Skeleton,
 )
 from optimizer.second_sources import SecondSources
-from optimizer.spec_records import OBJECTIVE_WORST
-from optimizer.workbench import Aim, Rows
+from optimizer.workbench import Aim
 
 AHEAD, AHEAD_LATE = 2, 3
 """Skeletons begun before the first of them is taken in, whatever the number of processes: the
@@ -55,10 +53,6 @@ result must not depend on the machine. More of them once the front hardly moves 
 
 CREW_FROM = 1.0
 """Seconds that a search must have taken before for further processes to be worth their start."""
-
-BANKS = (" bank",)
-SIFTED = (" leg", *BANKS)
-"""Ends of the names of the groups of which options that another beats are left out at first."""
 
 SKETCHES = 3
 SKETCH_DIRECTIONS = 7
@@ -333,11 +327,12 @@ class Expansion:
 
     def _next(self, waiting: list[int]) -> int | None:
         """The next open skeleton, taken out of those that wait; None where none is left."""
+        alive = [k for k in waiting if self.surveyed.get(self.keys[k], True) is not None]
+        waiting[:] = self._all_open(alive)
         while waiting:
             number = self._most_promising(waiting)
             waiting.remove(number)
-            alive = self.surveyed.get(self.keys[number], True) is not None
-            if alive and self._open(number) and self._open_closer(number):
+            if self._open_closer(number):
                 return number
         return None
 
@@ -361,7 +356,7 @@ class Expansion:
         body = options.expand(market, self.rows[key[0]], k, aim, known, mixtures)
         if not aim.complete and not (aim.pairs and mixtures):
             return body
-        left_out = () if aim.complete else BANKS
+        left_out = () if aim.complete else row_choice.BANKS
         body = body and self.fitted(key, body, spare=left_out)
         if body and mixtures:
             body = mixtures.every(body, aim.watch, plain=left_out)
@@ -371,9 +366,9 @@ class Expansion:
     def fitted(self, key: Key, body: Skeleton, *, spare: tuple[str, ...] = ()) -> Skeleton | None:
         """The skeleton with the options that fit into what the front so far leaves open.
 
-        spare : groups of which options that another beats were left out, see `loosened`
+        spare : groups of which options that another beats were left out, see `row_choice.loosened`
         """
-        choice = loosened(self.choice_of({key: body}), spare)
+        choice = row_choice.loosened(self.choice_of({key: body}), spare)
         kept = fitting.fitting(choice, 0, workbench.loose(self.stair))
         if not all(mask.any() for mask in kept):
             return None
@@ -424,10 +419,6 @@ class Expansion:
         count = sum(len(group.loss) for body in kept.values() for group in body.groups)
         self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
 
-    def _open(self, number: int) -> bool:
-        """Whether the bound of a skeleton leaves it on the front."""
-        return bool(self._all_open([number]))
-
     def _all_open(self, numbers: Sequence[int]) -> list[int]:
         """Those of some skeletons whose bounds leave them on the front."""
         bounds = self.bounds[np.array(numbers, dtype=np.int64)]
@@ -463,7 +454,7 @@ class Expansion:
             if fitted is None:
                 return None, ()
             body, choice = fitted, self.choice_of({key: fitted})
-        sets = feasible_sets(choice, self.stair)
+        sets = row_choice.feasible_sets(choice, self.stair)
         return choice, [one for one in sets if self.robust(key, body, one.option)]
 
     def _take_in(self, key: Key, told: Told) -> None:
@@ -486,83 +477,4 @@ class Expansion:
 
     def choice_of(self, skeletons: Mapping[Key, Skeleton]) -> Choice:
         """The decision over some skeletons, with every row that some set could break."""
-        prices, rules = self.found.prices, self.found.spec.choice
-        used = {name for name, _ in skeletons}
-        kept = {name: _tight(self.rows[name], skeletons, name) for name in used}
-        names = [self.rows[name].names[k] for name in used for k in kept[name]]
-        bodies = []
-        for (name, _), body in skeletons.items():
-            bodies.append(_with_rows(body, [(n, kept[n]) for n in used], name))
-        return Choice(
-            skeletons=tuple(bodies),
-            row_names=tuple(names),
-            price=prices.table,
-            line_item=prices.line_item,
-            placement=prices.placement,
-            part_names=prices.names,
-            same_part=rules.same_part,
-            part_numbers_max=rules.part_numbers_max,
-            worst_point=rules.objective == OBJECTIVE_WORST,
-        )
-
-
-def loosened(choice: Choice, sifted: tuple[str, ...]) -> Choice:
-    """The choice with every row loosened by all that the sifted groups can add to it.
-
-    Their options that another beats in cost and loss were left out. One could be missed only in a
-    set that keeps a row by less than their part of it. If the front of this looser choice keeps
-    the strict rows everywhere, it is the strict front, and nothing was missed. Where the worst
-    point counts, the loss in the lane that bounds it stands for it: no set has less at its worst.
-    """
-    bodies = []
-    for body in choice.skeletons:
-        most = [group.rows.max(axis=0) for group in body.groups if group.name.endswith(sifted)]
-        spare = np.maximum(np.sum([np.zeros_like(body.rows_fixed), *most], axis=0), 0.0)
-        bodies.append(replace(body, rows_fixed=body.rows_fixed - spare))
-    return merge_worst.bounding(replace(choice, skeletons=tuple(bodies)))
-
-
-def feasible_sets(choice: Choice, known: Staircase | None = None) -> list[Selection]:
-    """Nondominated sets of a choice that keep every row, by the merge or by its scouts.
-
-    known : what they cover need not be found
-    """
-    bounding = merge_worst.bounding(choice)
-    if merge_worst.mergeable(bounding):
-        relaxed = merge_worst.relaxed_front(bounding, known)
-        if all(holds(choice, one) for one in relaxed):
-            return list(relaxed)
-    return list(scouts.incumbents(choice))
-
-
-def holds(choice: Choice, one: Selection) -> bool:
-    """Whether a set keeps every row and its loss is the one the choice counts."""
-    if tally.violations(choice, one.skeleton, one.option):
-        return False
-    return not choice.worst_point or one.loss == tally.selection_loss(
-        choice, one.skeleton, one.option
-    )
-
-
-def _tight(rows: Rows, skeletons: Mapping[Key, Skeleton], name: str) -> IntArray:
-    """Rows of a topology that some set of its skeletons could break."""
-    could = np.zeros(len(rows.names), dtype=bool)
-    for (topology, _), body in skeletons.items():
-        if topology == name:
-            most = body.rows_fixed + sum(group.rows.max(axis=0) for group in body.groups)
-            could |= most > 1.0
-    return np.flatnonzero(could)
-
-
-def _with_rows(body: Skeleton, kept: list[tuple[str, IntArray]], own: str) -> Skeleton:
-    """The skeleton with only the kept rows, zeros in those of other topologies."""
-
-    def columns(values: FloatArray) -> FloatArray:
-        blocks = [
-            values[..., index] if name == own else np.zeros((*values.shape[:-1], len(index)))
-            for name, index in kept
-        ]
-        return np.concatenate(blocks, axis=-1)
-
-    groups = tuple(replace(group, rows=columns(group.rows)) for group in body.groups)
-    return replace(body, groups=groups, rows_fixed=columns(body.rows_fixed))
+        return row_choice.choice_of(self.found, self.rows, skeletons)

@@ -241,10 +241,10 @@ def leg_classes(
         sums = [values(least[c], v, weights) for c, v in ((one, one_loss), (two, two_loss))]
         lower_at(shared, one[0], sums[0] + sums[1].min(axis=0))
         lower_at(shared, two[0], sums[1] + sums[0].min(axis=0))
-        rows, pieces, loss = _same_part((one, one_loss), (two, two_loss))
-        if len(rows):
-            apart = np.minimum(apart, values(alone[rows, pieces], loss, weights).min(axis=0))
-            lower_at(shared, rows, values(least[rows, pieces], loss, weights))
+    rows, pieces, loss = _same_part(floors, control, synchronous)
+    if len(rows):
+        apart = np.minimum(apart, values(alone[rows, pieces], loss, weights).min(axis=0))
+        lower_at(shared, rows, values(least[rows, pieces], loss, weights))
     return LegClasses(apart, shared)
 
 
@@ -253,13 +253,14 @@ def _cut(choices: Choices, index: IntArray) -> Choices:
 
 
 def _same_part(
-    one: tuple[Choices, FloatArray], two: tuple[Choices, FloatArray]
+    floors: LegFloors, control: Choices, synchronous: Choices
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Rows, pieces and loss floors of the pairs that hold one part in both positions."""
-    (one_rows, one_pieces), one_loss = one
-    (two_rows, two_pieces), two_loss = two
-    i, j = np.nonzero(one_rows[:, None] == two_rows[None, :])
-    return one_rows[i], one_pieces[i] + two_pieces[j], one_loss[i] + two_loss[j]
+    i, j = np.nonzero(control[0][:, None] == synchronous[0][None, :])
+    loss = floors.control[i] + floors.synchronous[floors.bucket[i], j]
+    some = np.isfinite(loss)
+    i, j = i[some], j[some]
+    return control[0][i], control[1][i] + synchronous[1][j], loss[some]
 
 
 def family_bound(legs: Mapping[str, LegClasses]) -> FloatArray:
@@ -313,7 +314,8 @@ def leg_stair(
 ) -> Staircase:
     """Bounds on the pairs of a leg that share nothing with another leg, as a staircase."""
     alone = found.prices.alone("switch")
-    costs, losses = [], []
+    rows, pieces, loss = _same_part(floors, control, synchronous)
+    costs, losses = [alone[rows, pieces]], [whole_units(loss)]
     for number, floor in enumerate(floors.synchronous):
         some = np.flatnonzero((floors.bucket == number) & np.isfinite(floors.control))
         fit = np.flatnonzero(np.isfinite(floor))
@@ -324,10 +326,6 @@ def leg_stair(
         pairs = summed(
             stair_of(alone[one], whole_units(one_loss)), stair_of(alone[two], whole_units(two_loss))
         )
-        rows, pieces, loss = _same_part((one, one_loss), (two, two_loss))
-        costs += [pairs[0], alone[rows, pieces]]
-        losses += [pairs[1], whole_units(loss)]
-    if not costs:
-        none: IntArray = np.zeros(0, dtype=np.int64)
-        return none, none
+        costs.append(pairs[0])
+        losses.append(pairs[1])
     return stair_of(np.concatenate(costs), np.concatenate(losses))

@@ -35,16 +35,7 @@ from optimizer import (
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
-from optimizer.expansion import (
-    BANKS,
-    COVERED,
-    FREE,
-    GAP_STEP,
-    SIFTED,
-    Expansion,
-    holds,
-    loosened,
-)
+from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
@@ -57,6 +48,7 @@ from optimizer.records import (
     Waterfall,
 )
 from optimizer.results import Refused
+from optimizer.row_choice import BANKS, SIFTED, holds, loosened
 from optimizer.scouts import costs_and_losses
 from optimizer.spec_records import DIODE_TOPOLOGIES, OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage

@@ -51,3 +51,36 @@ def test_an_option_that_reaches_a_corner_exactly_is_open() -> None:
     found = open_losses.largest_loss(np.array([40_000, 40_001]), others, WEIGHTS, stair)
     assert np.isposinf(found[0])  # one unit below the cost of the only point: any loss
     assert found[1] == pytest.approx(29_999.0)  # at its cost: less than its loss
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_beside_many_bounds_never_less_is_open_and_mostly_no_more(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 60))
+    cost = rng.integers(80_000, 300_000, count)
+    loss = rng.integers(50_000, 120_000, count)
+    steps = dominance.staircase(cost, loss)
+    stair = cost[steps], loss[steps]
+    rest = rng.integers(40_000, 150_000, (5, 6)), rng.integers(20_000, 80_000, (5, 6))
+    others = np.stack([dominance.lower_bounds(*each, WEIGHTS) for each in zip(*rest, strict=True)])
+    paid = np.sort(rng.integers(1_000, 150_000, 40))
+    found = open_losses.largest_losses(paid, others, WEIGHTS, stair)
+    exact = np.stack([open_losses.largest_loss(paid, each, WEIGHTS, stair) for each in others])
+    assert (np.isneginf(found) == np.isneginf(exact)).all()
+    assert (np.isposinf(found) == np.isposinf(exact)).all()
+    some = np.isfinite(exact)
+    assert (found[some] >= exact[some] - 1e-6).all()
+    near = found[some] <= exact[some] + 1.0
+    assert near.mean() > 0.8  # more where two steep lines cross between two of the places
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_rows_are_lowered_as_numpy_does_it(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows = rng.integers(0, 8, int(rng.integers(0, 40)))
+    rows = np.sort(rows) if seed % 2 else rows
+    found = rng.normal(size=(len(rows), 3))
+    least, expected = (np.full((8, 3), 0.5) for _ in range(2))
+    open_losses.lower_at(least, rows, found)
+    np.minimum.at(expected, rows, found)
+    assert (least == expected).all()

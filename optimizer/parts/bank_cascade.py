@@ -322,7 +322,10 @@ class Cascade:
 
     def fell(self, test: str, mask: BoolArray) -> None:
         """Count what a test took out."""
-        self.falls[test] = self.falls.get(test, 0) + int(mask.size - np.count_nonzero(mask))
+        self._out(test, mask.size - int(np.count_nonzero(mask)))
+
+    def _out(self, test: str, count: int) -> None:
+        self.falls[test] = self.falls.get(test, 0) + count
 
     def generate(
         self,
@@ -382,21 +385,30 @@ class Cascade:
             needed = (left[:, :, None] / covers[:, None, others]).max(axis=0)  # (n_one, n_other)
             needed = np.ceil(np.clip(needed, 1, table.shape[1])).astype(np.int64)
             least = (table[one, 1:, None] + at_least[others, needed]).min(axis=0)
-            self.fell("cost", np.repeat(least <= dearest, pieces.size**2))
             some = least <= dearest
+            self._out("cost", int(np.count_nonzero(~some)) * pieces.size**2)
             others, dearest, needed = others[some], dearest[some], needed[:, some]
-            total = table[one, 1:][None, :, None] + table[others, 1:][:, None, :]
-            affordable = total <= dearest[:, None, None]
-            affordable &= pieces >= needed.T[:, :, None]
-            self.fell("cost", affordable)
-            other, n_one, n_other = np.nonzero(affordable)
-            second, n_one, n_other = others[other], n_one + 1, n_other + 1
+            # of each type so many more pieces as are affordable beside so many of this one
+            spare = dearest[:, None] - table[one, 1:]
+            more = (at_least[others, 1:-1].T[:, :, None] <= spare).sum(axis=0)
+            count = np.maximum(more - needed.T + 1, 0).ravel()
+            place = np.repeat(np.arange(count.size), count)
+            other, n_one = np.divmod(place, pieces.size)
+            second, n_one = others[other], n_one + 1
+            n_other = np.arange(place.size) - np.repeat(np.cumsum(count) - count, count)
+            n_other += needed.T.ravel()[place]
+            total = table[one, n_one] + table[second, n_other]
+            within = total <= dearest[other]
+            self._out("cost", count.size * pieces.size - int(np.count_nonzero(within)))
+            if not within.all():
+                second, n_one, n_other = second[within], n_one[within], n_other[within]
+                total = total[within]
             yield Pairs(
-                np.full(other.size, one),
+                np.full(second.size, one),
                 n_one,
                 second,
                 n_other,
-                total[affordable],
+                total,
                 lowest[one, n_one] + lowest[second, n_other],
             )
 

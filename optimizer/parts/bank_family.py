@@ -341,11 +341,13 @@ class _Family:
         tests = list(self._tests(np.arange(self.real.shape[2])))
         for at, one in enumerate(order[:-1]):
             others = order[at + 1 :]
-            if cheapest[one] + cheapest[others[0]] >= dearest:
+            others = others[: np.searchsorted(cheapest[others], dearest - cheapest[one])]
+            if not len(others):
                 return
-            total = table[one][None, :, None] + table[others][:, None, :]
+            mine = np.flatnonzero(table[one] < dearest - cheapest[others[0]])
+            total = table[one, mine][None, :, None] + table[others][:, None, :]
             other, n_one, n_other = np.nonzero((total < dearest) & (total >= at_least))
-            other = others[other]
+            other, n_one = others[other], mine[n_one]
             for each, source, needed in tests:
                 y = each[one] * pieces[n_one] + each[other] * pieces[n_other] + source
                 keep = y.real**2 + y.imag**2 >= needed
