@@ -216,6 +216,7 @@ def front_command(args: argparse.Namespace) -> int:
         spec, catalog = read_inputs(args.spec, progress, meanwhile=load)
         from optimizer import conclude
 
+        gc.freeze()  # what is loaded stays to the end: no search for garbage goes through it
     with stop_on_interrupt(progress) as stop:
         run = conclude.front(
             spec,

@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,13 @@ from hypothesis import strategies as st
 
 from optimizer import archive, archive_result
 from optimizer.archive import read_run, write_page, write_run
-from optimizer.archive_result import kept
+from optimizer.archive_result import kept, now, spared
 from optimizer.errors import InputError
 from optimizer.report.cells import csv_text, neutral, original
+from optimizer.report.page import packed_data
+from optimizer.results import as_plain
 from tests.report.page_runs import EXAMPLES
-from tests.sample_run import plain_run
+from tests.sample_run import plain_run, sample_run
 
 SPEC = b'title = "Lamp"\r\n'
 ROOT = Path(__file__).parents[1]
@@ -203,6 +206,28 @@ def test_points_without_evidence_keep_one_line(tmp_path: Path) -> None:
     assert kept(run)["points"][2]["verified"]["losses"]
 
 
+def test_what_is_spared_is_not_kept() -> None:
+    run = sample_run(count=5)
+    told = {"samples": []}  # stands in for evidence
+    points = [replace(p, evidence=told if p.number in (1, 5) else None) for p in run.points]  # type: ignore[arg-type]
+    run = replace(run, points=tuple(points))
+    assert [bool(p.verified.losses) for p in spared(run).points].count(False) == 2
+    assert kept(as_plain(spared(run))) == kept(as_plain(run))
+    assert spared(sample_run()).points[1].verified.losses
+
+
+def test_a_result_keeps_the_date_it_is_given(tmp_path: Path) -> None:
+    run = plain_run() | {"written": "2026-01-02T03:04:05+00:00"}
+    assert read_run(write_run(tmp_path, "lamp", run, spec=SPEC))["written"] == run["written"]
+
+
+def test_the_page_of_a_run_at_hand_is_that_of_its_folder(tmp_path: Path) -> None:
+    run = kept(plain_run()) | {"written": now()}
+    folder = write_run(tmp_path, "lamp", run, spec=SPEC)
+    page = write_page(folder, tmp_path / "page.html", run=run, data=packed_data(run))
+    assert page.read_bytes() == write_page(folder).read_bytes()
+
+
 def test_a_run_written_again_says_the_same(tmp_path: Path) -> None:
     """What the archive keeps of a shipped run is enough for every file of its folder."""
     folder = EXAMPLES / "cargo_bike"
@@ -267,7 +292,7 @@ WRITER = """
 import sys
 from pathlib import Path
 from optimizer.archive import write_run
-from tests.sample_run import plain_run
+from tests.sample_run import plain_run, sample_run
 runs = [plain_run(count=n) for n in (20, 30)]
 print("ready", flush=True)
 for k in range(10**6):
