@@ -8,7 +8,6 @@ options that may matter. The front so far sharpens the bounds of the next.
 from __future__ import annotations
 
 import copy
-import itertools
 import math
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -54,9 +53,6 @@ result must not depend on the machine. More of them once the front hardly moves 
 
 CREW_FROM = 1.0
 """Seconds that a search must have taken before for further processes to be worth their start."""
-
-LEADERS = 4
-"""Skeletons that a survey looks at with banks of one type first."""
 
 SKETCHES = 3
 SKETCH_DIRECTIONS = 7
@@ -131,7 +127,6 @@ class Expansion:
         self.refused = False
         self.legs: dict[int, tuple[Staircase, FloatArray]] = {}
         self.surveyed: dict[Key, Skeleton | None] = {}
-        self.led: dict[Key, Skeleton] = {}
         rules = spec.choice
         self.pairs = False
         counted = any(
@@ -154,7 +149,6 @@ class Expansion:
         complete: bool = False,
         pairs: bool = False,
         alone: bool = False,
-        single: bool = False,
     ) -> Aim:
         """What options are held against now."""
 
@@ -169,7 +163,6 @@ class Expansion:
             complete=complete,
             pairs=pairs,
             alone=alone,
-            single=single,
             watch=self.clock.watch,
         )
 
@@ -241,13 +234,8 @@ class Expansion:
 
         A skeleton of which nothing is left then has nothing on the front, unless the rows want
         options that others beat. Where `ended` says so after one, the others are left and the
-        answer is False. The first few come with banks of one type at first: banks of two are
-        many while little is known of the front.
+        answer is False.
         """
-        leaders = LEADERS if self.found.spec.choice.bank_types_max > 1 else 0
-        for key, skeleton in self._rounds(None, most=leaders, alone=True, single=True):
-            if skeleton is not None:
-                self.led[key] = self.sketched[key] = skeleton
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
@@ -256,7 +244,6 @@ class Expansion:
             self.clock.meanwhile("survey", looked)
             if ended():
                 return False
-        self.led = {}
         if self.complete:
             self.surveyed = {}
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
@@ -289,9 +276,9 @@ class Expansion:
         return float(bounds[0] / self.weights[0, 0]), float(bounds[-1] / self.weights[-1, 1])
 
     def _rounds(
-        self, of: Collection[Key] | None, *, most: int | None = None, **how: bool
+        self, of: Collection[Key] | None, **how: bool
     ) -> Iterator[tuple[Key, Skeleton | None]]:
-        """Skeletons that the bounds leave open, the most promising first, `most` at most.
+        """Skeletons that the bounds leave open, the most promising first.
 
         What a stop leaves is in `left`.
         """
@@ -299,14 +286,11 @@ class Expansion:
         begun: Begun = deque()
         ahead = AHEAD_LATE if self.surveyed else AHEAD
         self.left = []
-        number = itertools.count()
-
-        def pick() -> int | None:
-            return self._next(waiting) if most is None or next(number) < most else None
-
         try:
-            for taken, skeleton in self._taken_in(pick, begun, ahead, **how):
-                yield self.keys[taken], skeleton
+            for number, skeleton in self._taken_in(
+                lambda: self._next(waiting), begun, ahead, **how
+            ):
+                yield self.keys[number], skeleton
         except Halted:
             self.left = self._all_open([*(number for number, _ in begun), *waiting])
 
@@ -321,8 +305,7 @@ class Expansion:
         begin = self._begin()
         while True:
             while len(begun) < ahead and (number := pick()) is not None:
-                key = self.keys[number]
-                known = self.surveyed.get(key) or self.led.get(key)
+                known = self.surveyed.get(self.keys[number])
                 begun.append((number, begin((number, self.stair, how, known))))
             if not begun:
                 return

@@ -119,7 +119,7 @@ def _banks(bench: Workbench, node: Node, cost: IntArray, floor: IntArray) -> Gro
     cost : what a bank pays at least of a set, for bounds; floor : what it adds at least, to hold
     it against other banks; (n_type, pieces_max + 1) each
     """
-    most = 1 if bench.aim.single else bench.stage.spec.choice.bank_types_max
+    most = bench.stage.spec.choice.bank_types_max
     single = _single_banks(bench, node, cost)
     banks = [single]
     if most > 1 and not bench.aim.best_only:

@@ -61,7 +61,6 @@ class Aim:
         number of part numbers) may want them
     pairs : the same for half bridges only
     alone : look only for banks that share no type with another one, to find good sets fast
-    single : look only for banks of one type, to find some sooner still
     watch : called in long loops; raises where the search is to end
     """
 
@@ -72,7 +71,6 @@ class Aim:
     complete: bool = False
     pairs: bool = False
     alone: bool = False
-    single: bool = False
     watch: Watch = go_on
 
 
