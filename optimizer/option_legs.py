@@ -53,17 +53,12 @@ def leg_group(bench: Workbench, leg: Leg, one: LegFloors) -> Group | None:
     """Pairs of transistors of one leg: single ones sifted first, then pairs by their own loss."""
     bench = replace(bench, worth=_worth_sharing(bench, leg))
     control, synchronous = (bench.found.choices(p) for p in (leg.control, leg.synchronous))
-    passing = tuple(
-        np.flatnonzero(_passes_alone(bench, leg, position, choices))
-        for position, choices in ((leg.control, control), (leg.synchronous, synchronous))
-    )
-    if not len(passing[0]) or not len(passing[1]):
-        return None
     if bench.aim.best_only:
-        return _sketched_pairs(bench, leg, one, (control, synchronous), passing)
-    i, j, bound = _open_pairs(bench, leg, one, (control, synchronous), passing)
-    control, synchronous = _pick(control, i), _pick(synchronous, j)
-    keep = _not_outdone(bench, leg, control, synchronous, bound)
+        return _sketched_pairs(bench, leg, one, (control, synchronous))
+    i, j, bound = _open_pairs(bench, leg, one, (control, synchronous))
+    fair = _halves_pass(bench, leg, (control, synchronous), i, j)
+    control, synchronous = _pick(control, i[fair]), _pick(synchronous, j[fair])
+    keep = _not_outdone(bench, leg, control, synchronous, bound[fair])
     control, synchronous = _pick(control, keep), _pick(synchronous, keep)
     if not len(control[0]):
         return None
@@ -174,21 +169,18 @@ def _places(leg: Leg) -> tuple[str, str]:
 
 
 def _sketched_pairs(
-    bench: Workbench,
-    leg: Leg,
-    one: LegFloors,
-    choices: tuple[Choices, Choices],
-    passing: tuple[IntArray, ...],
+    bench: Workbench, leg: Leg, one: LegFloors, choices: tuple[Choices, Choices]
 ) -> Group | None:
     """Pairs of the best transistors that pass; where none does, of the next best."""
+    left = tuple(np.arange(len(rows)) for rows, _ in choices)
     for _ in range(SKETCH_LAYERS):
-        i, j = _best_pairs(bench, leg, one, choices, passing)
+        i, j = _best_pairs(bench, leg, one, choices, left)
         if not len(i):
             break
         found = _pairs_that_pass(bench, leg, _pick(choices[0], i), _pick(choices[1], j))
         if found is not None and len(found.loss):
             return found
-        passing = np.setdiff1d(passing[0], i), np.setdiff1d(passing[1], j)
+        left = np.setdiff1d(left[0], i), np.setdiff1d(left[1], j)
     return None
 
 
@@ -197,23 +189,32 @@ def _best_pairs(
     leg: Leg,
     one: LegFloors,
     choices: tuple[Choices, Choices],
-    passing: tuple[IntArray, ...],
+    left: tuple[IntArray, ...],
 ) -> tuple[IntArray, IntArray]:
-    """Pairs of transistors that are each among the best of those that pass."""
+    """Pairs of transistors that are each among the best of those left that pass."""
     alone = bench.found.prices.alone("switch")
     losses = one.control, one.synchronous.min(axis=0)
     numbered = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
-    i, j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+    i, j = (axis.ravel() for axis in np.meshgrid(*left, indexing="ij"))
     fits = _may_pair(bench, leg, numbered[0][0][i], numbered[1][0][j])
     if not fits.all():  # equal parts: the best pairs of them instead
         i, j = i[fits], j[fits]
+        fair = _halves_pass(bench, leg, choices, i, j)
+        i, j = i[fair], j[fair]
         cost = alone[_pick(numbered[0], i)] + alone[_pick(numbered[1], j)]
         keep = bench.best(cost, losses[0][i] + losses[1][j])
         return i[keep], j[keep]
-    kept = [
-        index[bench.best(alone[_pick(some, index)], loss[index])]
-        for some, loss, index in zip(numbered, losses, passing, strict=True)
-    ]
+    kept = []
+    for position, own, some, loss, index in zip(
+        _places(leg), choices, numbered, losses, left, strict=True
+    ):
+        while True:
+            best = index[bench.best(alone[_pick(some, index)], loss[index])]
+            hot = best[~_passes_alone(bench, leg, position, _pick(own, best))]
+            if not len(hot):
+                break
+            index = np.setdiff1d(index, hot)
+        kept.append(best)
     i, j = (axis.ravel() for axis in np.meshgrid(kept[0], kept[1], indexing="ij"))
     return i, j
 
@@ -223,12 +224,11 @@ def _open_pairs(
     leg: Leg,
     one: LegFloors,
     choices: tuple[Choices, Choices],
-    passing: tuple[IntArray, ...],
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Pairs that the floors of both positions leave on the front, with a bound of their loss."""
     control, synchronous = choices
     numbered = [bench.found.numbered(p, c) for p, c in zip(_places(leg), choices, strict=True)]
-    i, j = _listed(bench, leg, one, (numbered[0], numbered[1]), passing)
+    i, j = _listed(bench, leg, one, numbered[0], numbered[1])
     fits = _may_pair(bench, leg, numbered[0][0][i], numbered[1][0][j])
     i, j = i[fits], j[fits]
     loss = one.control[i] + one.synchronous[one.bucket[i], j]
@@ -240,19 +240,16 @@ def _listed(
     bench: Workbench,
     leg: Leg,
     one: LegFloors,
-    numbered: tuple[Choices, Choices],
-    passing: tuple[IntArray, ...],
+    control: Choices,
+    synchronous: Choices,
 ) -> tuple[IntArray, IntArray]:
     """Pairs worth a look: each half beside the best that may stand with it leaves it open.
 
     What is open falls with the cost, so the halves that no cheaper one outdoes stand for all.
     Pairs of one part, which are bought together, are always listed.
     """
-    control, synchronous = (
-        (rows[some], pieces[some]) for (rows, pieces), some in zip(numbered, passing, strict=True)
-    )
     listed = control[0][:, None] == synchronous[0][None, :]
-    bucket, floor = one.bucket[passing[0]], market.whole_units(one.control[passing[0]])
+    floor = market.whole_units(one.control)
     for table, rooms in _rooms(bench, leg):
         costs = table[control], table[synchronous]
         bought = [cost[cost < PRICE_NONE] for cost in costs]
@@ -273,17 +270,16 @@ def _listed(
             return np.asarray((open_units[place] - other[1]).max(axis=1, initial=-np.inf) > loss)
 
         for number, losses in enumerate(one.synchronous):
-            some = np.flatnonzero((bucket == number) & np.isfinite(one.control[passing[0]]))
-            partner = losses[passing[1]]
-            fit = np.flatnonzero(np.isfinite(partner))
-            lost = market.whole_units(partner[fit])
+            some = np.flatnonzero((one.bucket == number) & np.isfinite(one.control))
+            fit = np.flatnonzero(np.isfinite(losses))
+            lost = market.whole_units(losses[fit])
             best = dominance.stair_of(costs[1][fit], lost)
             some = some[open_beside(costs[0][some], floor[some], best)]
             best = dominance.stair_of(costs[0][some], floor[some])
             fit = fit[open_beside(costs[1][fit], lost, best)]
             listed[np.ix_(some, fit)] = True
     i, j = np.nonzero(listed)
-    return passing[0][i], passing[1][j]
+    return i, j
 
 
 def _rooms(bench: Workbench, leg: Leg) -> Iterator[tuple[IntArray, list[FloatArray | Staircase]]]:
@@ -359,6 +355,17 @@ def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -
     for check in screen.switch_checks(bench.scene, leg, position, choices, ideal):
         keep &= check.holds()
     return keep
+
+
+def _halves_pass(
+    bench: Workbench, leg: Leg, choices: tuple[Choices, Choices], i: IntArray, j: IntArray
+) -> BoolArray:
+    """Pairs of which both halves keep their own limits, each beside a partner without charge."""
+    fair = np.ones(len(i), dtype=bool)
+    for position, own, index in zip(_places(leg), choices, (i, j), strict=True):
+        held, place = np.unique(index, return_inverse=True)
+        fair &= _passes_alone(bench, leg, position, _pick(own, held))[place]
+    return fair
 
 
 def _bridge(scene: Scene, leg: Leg, control: Choices, synchronous: Choices) -> HalfBridge:
