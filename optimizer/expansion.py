@@ -256,9 +256,9 @@ class Expansion:
         """
         done = 0
         for key, skeleton in self._rounds(of, complete=self.complete, pairs=self.pairs):
+            done += 1
             if skeleton is not None:
                 self.expanded[key] = skeleton
-                done += 1
                 expanded = f"{done} skeletons expanded, {len(self.stair[0])} points"
                 self.clock.meanwhile("options", expanded)
             if any_set and len(self.stair[0]):
