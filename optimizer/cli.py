@@ -456,6 +456,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    _hold_memory()
     atexit.register(gc.freeze)
     return _guarded(parser().parse_args(arguments))
 
