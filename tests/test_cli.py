@@ -291,3 +291,18 @@ def test_a_reader_that_goes_away_makes_no_noise() -> None:
         while process.poll() is None and time.monotonic() < deadline:
             time.sleep(0.01)
         assert process.returncode == 0
+
+
+def test_memory_is_kept_where_the_c_library_can_be_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[tuple[int, int]] = []
+
+    class Library:
+        def mallopt(self, what: int, value: int) -> None:
+            told.append((what, value))
+
+    monkeypatch.setattr(cli.ctypes, "CDLL", lambda _: Library())
+    assert cli.main(["lint", "nowhere.csv"]) == cli.WRONG_INPUT
+    assert told == [(-3, 32 << 20), (-1, 1 << 30)]
+    monkeypatch.setattr(cli.ctypes, "CDLL", lambda _: object())
+    assert cli.main(["lint", "nowhere.csv"]) == cli.WRONG_INPUT
+    assert told[2:] == []
