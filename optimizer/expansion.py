@@ -47,9 +47,10 @@ from optimizer.records import (
 from optimizer.second_sources import SecondSources
 from optimizer.workbench import Aim
 
-AHEAD, AHEAD_LATE = 2, 3
+AHEAD, AHEAD_LATE, LATE = 2, 6, 16
 """Skeletons begun before the first of them is taken in, whatever the number of processes: the
-result must not depend on the machine. More of them once the front hardly moves any more."""
+result must not depend on the machine. More of them once so many were surveyed: the front hardly
+moves any more, and no process waits for a long one."""
 
 CREW_FROM = 1.0
 """Seconds that a search must have taken before for further processes to be worth their start."""
@@ -198,7 +199,7 @@ class Expansion:
 
         begun: Begun = deque()
         with suppress(Halted):
-            for number, skeleton in self._taken_in(pick, begun, AHEAD, best_only=True):
+            for number, skeleton in self._taken_in(pick, begun, best_only=True):
                 taken.add(number)
                 if skeleton is not None:
                     self.sketched[self.keys[number]] = skeleton
@@ -284,26 +285,23 @@ class Expansion:
         """
         waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
         begun: Begun = deque()
-        ahead = AHEAD_LATE if self.surveyed else AHEAD
         self.left = []
         try:
-            for number, skeleton in self._taken_in(
-                lambda: self._next(waiting), begun, ahead, **how
-            ):
+            for number, skeleton in self._taken_in(lambda: self._next(waiting), begun, **how):
                 yield self.keys[number], skeleton
         except Halted:
             self.left = self._all_open([*(number for number, _ in begun), *waiting])
 
     def _taken_in(
-        self, pick: Callable[[], int | None], begun: Begun, ahead: int, **how: bool
+        self, pick: Callable[[], int | None], begun: Begun, **how: bool
     ) -> Iterator[tuple[int, Skeleton | None]]:
         """Skeletons as they are picked, each beside the front so far when it was begun.
 
-        ahead : so many are begun before the first is taken in
         What is under way is in `begun`, also when `Halted` is raised.
         """
         begin = self._begin()
         while True:
+            ahead = AHEAD if len(self.surveyed) < LATE else AHEAD_LATE
             while len(begun) < ahead and (number := pick()) is not None:
                 known = self.surveyed.get(self.keys[number])
                 begun.append((number, begin((number, self.stair, how, known))))

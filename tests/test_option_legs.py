@@ -32,12 +32,13 @@ def test_pairs_that_are_not_listed_do_not_matter(
     kept, listed, every = 0, 0, 0
     open_pairs = option_legs._open_pairs
 
-    def compared(bench, leg, one, choices, passing):  # type: ignore[no-untyped-def]
+    def compared(bench, leg, one, choices):  # type: ignore[no-untyped-def]
         nonlocal kept, listed, every
         numbered = [bench.found.numbered(p, c) for p, c in zip(places(leg), choices, strict=True)]
-        i, j = option_legs._listed(bench, leg, one, tuple(numbered), passing)
+        i, j = option_legs._listed(bench, leg, one, *numbered)
         pairs = set(zip(i.tolist(), j.tolist(), strict=True))
-        all_i, all_j = (axis.ravel() for axis in np.meshgrid(*passing, indexing="ij"))
+        index = (np.arange(len(rows)) for rows, _ in choices)
+        all_i, all_j = (axis.ravel() for axis in np.meshgrid(*index, indexing="ij"))
         control, synchronous = (
             (rows[k], pieces[k]) for (rows, pieces), k in zip(choices, (all_i, all_j), strict=True)
         )
@@ -46,7 +47,7 @@ def test_pairs_that_are_not_listed_do_not_matter(
         wanted = set(zip(all_i[keep].tolist(), all_j[keep].tolist(), strict=True))
         assert wanted <= pairs
         kept, listed, every = kept + len(wanted), listed + len(pairs), every + len(all_i)
-        return open_pairs(bench, leg, one, choices, passing)
+        return open_pairs(bench, leg, one, choices)
 
     def places(leg):  # type: ignore[no-untyped-def]
         return leg.control, leg.synchronous
