@@ -53,12 +53,10 @@ def largest_loss(
     L + v/w (C - c) - others/w: a line in C - c, so that one envelope serves all corners.
     """
     corner = dominance.corners(stair)
-    paid = weights[:, 1] > 0
+    slope, height, least = _lines(others, weights)
     spare = corner[:, :1] - cost[None, :]
-    slope = weights[paid, 0] / weights[paid, 1]
-    most = corner[:, 1:] + _least_of_lines(slope, -others[paid] / weights[paid, 1], spare)
-    least = (others[~paid] / weights[~paid, 0]).max(initial=-np.inf)
-    return np.asarray(np.where(spare >= least - FLOAT_NOISE, most, -np.inf).max(axis=0))
+    most = corner[:, 1:] + _least_of_lines(slope, height, spare)
+    return np.asarray(np.where(spare >= least, most, -np.inf).max(axis=0))
 
 
 def largest_losses(
@@ -70,10 +68,7 @@ def largest_losses(
     In place of the least of all lines stands one of them that is the least nearby.
     """
     corner = dominance.corners(stair)
-    paid = weights[:, 1] > 0
-    slope = weights[paid, 0] / weights[paid, 1]
-    height = -others[:, paid] / weights[paid, 1]
-    least = (others[:, ~paid] / weights[~paid, 0]).max(axis=1, initial=-np.inf) - FLOAT_NOISE
+    slope, height, least = _lines(others, weights)
     spare = corner[:-1, :1] - cost[None, :]  # the last corner leaves any cost
     low, high = spare.min(), spare.max()
     step = max((high - low) / (TANGENTS - 1), 1.0)
@@ -87,6 +82,18 @@ def largest_losses(
         loss[spare < least[k]] = -np.inf
         most[k] = np.maximum(loss.max(axis=0), corner[-1, 1] + level[k])
     return most
+
+
+def _lines(others: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slopes and heights of the lines of `largest_loss`, and the cost that is spared at least.
+
+    others : bounds in each direction, (..., n_direction)
+    """
+    paid = weights[:, 1] > 0
+    slope = weights[paid, 0] / weights[paid, 1]
+    height = -others[..., paid] / weights[paid, 1]
+    least = (others[..., ~paid] / weights[~paid, 0]).max(axis=-1, initial=-np.inf)
+    return slope, height, least - FLOAT_NOISE
 
 
 def _least_of_lines(slope: FloatArray, height: FloatArray, at: FloatArray) -> FloatArray:

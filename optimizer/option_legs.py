@@ -317,7 +317,7 @@ def _pair_matters(
     if not len(some):
         return keep
     grid = cost_grid(cost[some].min(), cost[some].max(), LEVELS_SHARED)
-    opened = bench.open_losses(rest + others[0].shared[worth], grid)
+    opened = bench.open_loss(rest + others[0].shared[worth], grid)
     level = np.searchsorted(grid, cost[some], side="right") - 1
     place = np.full(len(bench.found.prices.alone("switch")), -1)
     place[worth] = np.arange(len(worth))
@@ -464,8 +464,8 @@ def _pairs_that_pass(
             keep, bridge = np.ones(len(one[0]), dtype=bool), _bridge(bench.scene, leg, one, two)
         else:
             keep, bridge = held(bench.scene, leg, one, two)
-        if bench.mixtures is not None and not asked:
-            keep[keep] = bench.mixtures.passes(leg.name, _pick(one, keep), _pick(two, keep))
+            if bench.mixtures is not None:
+                keep[keep] = bench.mixtures.passes(leg.name, _pick(one, keep), _pick(two, keep))
         loss, i_drive = _leg_loss(bench.scene, bridge)
         one, two = _pick(one, keep), _pick(two, keep)
         body = [limits.body_area(stage, switch_kind(p)) for p in _places(leg)]

@@ -260,25 +260,17 @@ class Workbench:
         """Loss from which an option of each cost cannot matter beside `others` [W], (n,).
 
         others : bounds on everything else, by direction or as a staircase; inf while no front
-        is known
+        is known. Of several bounds by direction, (k, n_direction), that beside each or a little
+        more, (k, n)
         """
+        several = not isinstance(others, tuple) and others.ndim > 1
         if not len(self.aim.stair[0]):
-            return np.full(len(cost), np.inf)
+            return np.full((len(others), len(cost)) if several else len(cost), np.inf)
         if isinstance(others, tuple):
             most = dominance.largest_loss_beside(cost, others, loose(self.aim.stair))
         else:
-            most = open_losses.largest_loss(cost, others, self.aim.weights, thinned(self.aim.stair))
-        return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)
-
-    def open_losses(self, others: FloatArray, cost: IntArray) -> FloatArray:
-        """The same beside each of several bounds by direction, (n, n_cost), or a little more [W].
-
-        others : (n, n_direction)
-        """
-        if not len(self.aim.stair[0]):
-            return np.full((len(others), len(cost)), np.inf)
-        stair = thinned(self.aim.stair)
-        most = open_losses.largest_losses(cost, others, self.aim.weights, stair)
+            largest = open_losses.largest_losses if several else open_losses.largest_loss
+            most = largest(cost, others, self.aim.weights, thinned(self.aim.stair))
         return np.asarray((most + ROUNDING_UNITS) * LOSS_UNIT)
 
     def beside(self, *left_out: str) -> Staircase:

@@ -26,14 +26,17 @@ def by_definition(cost: IntArray, others: FloatArray, stair: Staircase) -> Float
     return found
 
 
+def some_front(rng: np.random.Generator, most: int) -> Staircase:
+    """The staircase of a few random points."""
+    count = int(rng.integers(1, most))
+    cost = rng.integers(80_000, 300_000, count)
+    return dominance.stair_of(cost, rng.integers(50_000, 120_000, count))
+
+
 @pytest.mark.parametrize("seed", range(30))
 def test_largest_loss_is_what_the_corners_leave(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    count = int(rng.integers(1, 30))
-    cost = rng.integers(80_000, 300_000, count)
-    loss = rng.integers(50_000, 120_000, count)
-    steps = dominance.staircase(cost, loss)
-    stair = cost[steps], loss[steps]
+    stair = some_front(rng, 30)
     rest = rng.integers(40_000, 150_000, 6), rng.integers(20_000, 80_000, 6)
     others = dominance.lower_bounds(*rest, WEIGHTS) * rng.uniform(0.9, 1.0)
     paid = np.sort(rng.integers(1_000, 150_000, 12))
@@ -56,11 +59,7 @@ def test_an_option_that_reaches_a_corner_exactly_is_open() -> None:
 @pytest.mark.parametrize("seed", range(20))
 def test_beside_many_bounds_never_less_is_open_and_mostly_no_more(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    count = int(rng.integers(1, 60))
-    cost = rng.integers(80_000, 300_000, count)
-    loss = rng.integers(50_000, 120_000, count)
-    steps = dominance.staircase(cost, loss)
-    stair = cost[steps], loss[steps]
+    stair = some_front(rng, 60)
     rest = rng.integers(40_000, 150_000, (5, 6)), rng.integers(20_000, 80_000, (5, 6))
     others = np.stack([dominance.lower_bounds(*each, WEIGHTS) for each in zip(*rest, strict=True)])
     paid = np.sort(rng.integers(1_000, 150_000, 40))

@@ -112,12 +112,7 @@ def short(value: Any, digits: int = DIGITS) -> Any:
         return value
     if kind is list or isinstance(value, list | tuple):
         return [
-            item
-            if (kind := type(item)) is int or kind is str
-            else _digits(item, digits)
-            if kind is float
-            else short(item, digits)
-            for item in value
+            _digits(item, digits) if type(item) is float else short(item, digits) for item in value
         ]
     if isinstance(value, Mapping):
         return {key: short(item, digits) for key, item in value.items()}
