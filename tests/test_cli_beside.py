@@ -52,6 +52,7 @@ def test_a_fork_that_dies_is_stood_in_for(two: bool) -> None:
 
 
 def test_an_answer_that_nobody_asks_for_does_not_hold_up() -> None:
+    others = set(multiprocessing.active_children())  # workers that other tests keep
     with pytest.raises(ZeroDivisionError), beside(where, two=WAYS[-1]):
         raise ZeroDivisionError
-    assert not multiprocessing.active_children()
+    assert set(multiprocessing.active_children()) <= others
