@@ -7,19 +7,17 @@ import re
 import time
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 
 from optimizer import conclude_senses as senses
 from optimizer import crew, frontier, infeasible, placed, search, spec_echo
 from optimizer.catalog import Catalog
 from optimizer.conclude_bill import same_at_both
 from optimizer.conclude_board import verify_board
-from optimizer.conclude_detail import detailed_points, verified_all, with_evidence
+from optimizer.conclude_detail import verified_all, with_evidence
 from optimizer.conclude_evidence import shape_of
 from optimizer.conclude_kept import kept_out_notes
 from optimizer.conclude_notes import run_notes
-from optimizer.conclude_rests import rest_notes
-from optimizer.conclude_sets import Chosen, chosen_sets
+from optimizer.conclude_sets import chosen_sets
 from optimizer.errors import NoFeasibleDesign, NotProved
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
@@ -183,7 +181,13 @@ def run_of(
     seconds = dict(found.seconds) | {"verification": time.monotonic() - since}
     progress("verification", f"{len(points)} sets at their own state")
 
-    notes = partial(_notes, found, catalog, chosen, points, detailed)
+    def notes() -> tuple[Note, ...]:
+        return (
+            *run_notes(found, catalog, points),
+            *kept_out_notes(found, chosen, points),
+            *same_at_both(found.spec, catalog.tables, chosen),
+        )
+
     if not detailed:
         noted = notes()
     else:
@@ -214,24 +218,6 @@ def run_of(
         hashes=dict(catalog.hashes),
         versions={},
         shapes={name: shape_of(found.stages[name]) for name in {c.topology for c in chosen}},
-    )
-
-
-def _notes(
-    found: Found,
-    catalog: Catalog,
-    chosen: Sequence[Chosen],
-    points: Sequence[FrontPoint],
-    detailed: int,
-) -> tuple[Note, ...]:
-    """What was assumed and found, and what the points have in common."""
-    named = {f"point {one.number}": one.verified for one in points}
-    drawn = detailed_points(points, detailed) if detailed else []
-    return (
-        *run_notes(found, catalog, points),
-        *kept_out_notes(found, chosen, points),
-        *same_at_both(found.spec, catalog.tables, chosen),
-        *rest_notes(found.stages, chosen, named, drawn),
     )
 
 

@@ -14,7 +14,6 @@ from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
 from optimizer.conclude_notes import charge_notes, part_notes
-from optimizer.conclude_rests import rest_notes
 from optimizer.conclude_sets import Chosen, Place
 from optimizer.errors import InputError, Problem
 from optimizer.points import points
@@ -57,7 +56,6 @@ def verify_board(
         *_setting_notes(spec, controller, part_set),
         *_rule_notes(spec, verified),
         *_missing_notes(catalog, controller, chosen),
-        *rest_notes({part_set.topology: stage}, [chosen], {"the board": verified}),
         *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, verified.bill),
         *set_point_notes(spec, part_set.topology),

@@ -51,8 +51,9 @@ def with_evidence(
 
     meanwhile : other work that is shared out too; what it gives comes second
     """
-    detailed = detailed_points(points, most)
-    shown = [k for k, point in enumerate(points) if point.mark] or [0]
+    marked = [k for k, point in enumerate(points) if point.mark]
+    detailed = spread([point.loss_model for point in points], marked, most)
+    shown = marked or [0]
 
     def evidence(topology: str, some: Sequence[int]) -> list[Evidence]:
         sets, verified = [chosen[k] for k in some], [points[k].verified for k in some]
@@ -77,12 +78,6 @@ def with_evidence(
         else point
         for k, point in enumerate(points)
     ), other
-
-
-def detailed_points(points: Sequence[FrontPoint], most: int) -> list[int]:
-    """Positions of up to `most` points worth evidence: marked ones, then spread out."""
-    marked = [k for k, point in enumerate(points) if point.mark]
-    return spread([point.loss_model for point in points], marked, most)
 
 
 def _shares(
