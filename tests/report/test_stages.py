@@ -54,7 +54,8 @@ def test_simulator_agrees_within_one_per_cent(name: str, tmp_path: Path) -> None
         if name in TWO_COILS:
             for winding in WINDINGS:
                 wanted[f"i_rms_{tag(winding)}"] = _winding_rms(run, point, winding, lane)
-        slack = 2e-3 * point["verified"]["waves"]["i_rms"][lane]
+        # a mean near zero is the small difference of large halves
+        slack = 1e-3 * point["verified"]["waves"]["i_ripple"][lane]
         for figure, value in wanted.items():
             where = f"{name}, lane {lane}: {figure}"
             off = slack if figure[0] == "i" else 0.0
