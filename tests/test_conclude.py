@@ -351,13 +351,19 @@ def test_rules_a_board_breaks_are_findings(tiny_job: tuple[Spec, Catalog]) -> No
     assert ("frequency", "333 kHz is not a frequency of the spec (300 kHz)") in told
 
 
-def test_a_missing_rating_matters_below_full_drive_only(tiny_job: tuple[Spec, Catalog]) -> None:
+def test_a_missing_rating_matters_where_the_10_v_value_does_not_serve(
+    tiny_job: tuple[Spec, Catalog],
+) -> None:
     table = tiny_job[1].tables["mosfet"]
     numbers = dict(table.numbers)
     for key in [key for key in numbers if "_4v5_" in key]:
         numbers[key] = np.full(len(table), np.nan)
     bare = replace(table, numbers=numbers)
-    assert "rds_on_4v5_max_mohm" in missing_columns(bare, 0, v_drive=6.8)
+    needed = ("rds_on_4v5_typ_mohm", "rds_on_4v5_max_mohm")
+    assert missing_columns(bare, 0, v_drive=6.8) == needed
+    assert missing_columns(bare, 0, v_drive=8.5) == ()
+    numbers["v_plateau_typ"] = np.full(len(table), 7.0)
+    assert missing_columns(bare, 0, v_drive=8.5) == needed
     assert missing_columns(bare, 0, v_drive=10.0) == ()
     assert missing_columns(table, 0, v_drive=6.8) == ()
 
