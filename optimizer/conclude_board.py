@@ -215,8 +215,13 @@ def missing_columns(table: PartTable, row: int, *, v_drive: float) -> tuple[str,
     """
     if table.kind != "mosfet" or not _only_at_ten(table, row):
         return ()
-    plateau = table.numbers["v_plateau_typ"][row]
-    if np.isfinite(at_drive(v_drive=v_drive, at_4v5=np.nan, at_10v=1.0, v_plateau=plateau)):
+    value = at_drive(
+        v_drive=np.array(v_drive),
+        at_4v5=np.array(np.nan),
+        at_10v=np.array(1.0),
+        v_plateau=table.numbers["v_plateau_typ"][row],
+    )
+    if np.isfinite(value):
         return ()
     return tuple(
         item.header

@@ -90,7 +90,7 @@ def solve(
     run = partial(
         _searched,
         engine=engine,
-        prove_points=prove_points,
+        prove_points=0 if any_set else prove_points,
         any_set=any_set,
         processes=processes or crew.available(),
         end=end,
@@ -273,9 +273,12 @@ def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:
 def _settle(
     found: Found, work: Expansion, *, engine: str, prove_points: int, any_set: bool
 ) -> None:
-    """The front of everything that stayed open, with its proofs."""
-    if any_set:
-        found.counts["sets found"] = len(work.stair[0])
+    """The front of everything that stayed open, with its proofs.
+
+    any_set : whether one feasible set is enough; where the looks ahead met none, rows that bind
+        may have kept them from it, and only the front tells
+    """
+    if any_set and found.first is not None:
         return
     if work.left:
         work.expanded = work.sketched | work.expanded
@@ -286,10 +289,14 @@ def _settle(
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
     answer = _answer(choice if strict else loosened(choice, SIFTED), work, engine, prove_points)
-    if not strict and not all(_strict(work, bodies, choice, answer)):
+    good = [True] if strict else _strict(work, bodies, choice, answer)
+    if not (all(good) or (any_set and any(good))):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
     answer = _robust(work, bodies, choice, answer)
     found.choice, found.front = choice, answer
+    kept = [one for one in answer.points if holds(choice, one)]
+    if found.first is None and kept:
+        found.first = choice, kept[0]
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
     )

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer import dominance, search, workbench
+from optimizer import dominance, search, tally, workbench
 from optimizer.records import Selection
+from tests.oracles import random_cases
 
 KNOWN = np.array([100, 120, 130, 160]), np.array([90, 80, 60, 50])
 
@@ -34,3 +35,13 @@ def test_only_what_lies_in_a_gap_is_looked_for(
         if inside:
             wanted &= (cost < one) | (loss <= two)
     assert (~dominance.covered(cost, loss, stair) == wanted).all()
+
+
+def test_one_set_is_met_wherever_there_is_a_front() -> None:
+    """A row binds here on every set that is met on the way: only the front tells of the others."""
+    case = random_cases.random_case(11)
+    found = search.solve(case.spec, case.catalog, any_set=True)
+    assert found.first is not None
+    assert not found.none()
+    choice, one = found.first
+    assert not tally.violations(choice, one.skeleton, one.option)

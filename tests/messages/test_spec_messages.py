@@ -700,7 +700,9 @@ def test_bounds_themselves_are_allowed() -> None:
 
 
 def test_an_infinite_limit_may_be_left_out() -> None:
-    text = BASE.replace("v_ripple_output_mv = 150", "v_ripple_output_mv = 150\nrise_hottest_k = inf")
+    text = BASE.replace(
+        "v_ripple_output_mv = 150", "v_ripple_output_mv = 150\nrise_hottest_k = inf"
+    )
     assert problems_of(text)[0].fix == "remove the key for no limit"
 
 
