@@ -264,7 +264,10 @@ def _written(
             text = spec.text.encode()
             folder = write_kept(args.runs, name, plain, spec=text, replace=args.replace)
             progress("written", f"{folder}; {peak_memory()}")
-            progress("page", str(write_page(folder, run=plain, data=data())))
+            try:
+                progress("page", str(write_page(folder, run=plain, data=data())))
+            except KeyboardInterrupt:
+                progress("page", f"left out: partfront page {folder} makes it")
     return plain, folder
 
 
