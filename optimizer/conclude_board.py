@@ -13,7 +13,7 @@ from optimizer.catalog import Catalog
 from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
-from optimizer.conclude_notes import charge_notes, part_notes
+from optimizer.conclude_notes import charge_notes, derating_notes, part_notes
 from optimizer.conclude_sets import Chosen, Place
 from optimizer.errors import InputError, Problem
 from optimizer.parts.mosfet import at_drive
@@ -59,6 +59,7 @@ def verify_board(
         *_missing_notes(catalog, controller, chosen),
         *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, verified.bill),
+        *derating_notes(spec),
         *set_point_notes(spec, part_set.topology),
         *dimming_notes(spec),
         *spec.notes,

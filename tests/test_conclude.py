@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer import assembly, buying, conclude, search, verification
+from optimizer import assembly, buying, conclude, derating, search, verification
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_board import missing_columns
@@ -349,6 +350,23 @@ def test_rules_a_board_breaks_are_findings(tiny_job: tuple[Spec, Catalog]) -> No
     same = "input-high and input-low hold different parts, the spec wants the same"
     assert ("same part", same) in told
     assert ("frequency", "333 kHz is not a frequency of the spec (300 kHz)") in told
+
+
+def test_rules_that_a_standard_does_not_hold_are_named(tiny_job: tuple[Spec, Catalog]) -> None:
+    """MIL-STD-975M derates passive parts here: its drain voltage comes from another policy."""
+    spec, catalog = tiny_job
+    told = [
+        n for n in conclude.verify_board(spec, catalog, a_board())[1] if "derating " in n.subject
+    ]
+    assert not told
+    (file,) = Path(derating.__file__).parent.glob("policies/derating_mil_std_975m.toml")
+    policy = tomllib.loads(file.read_text(encoding="utf-8"))
+    mixed = replace(spec, derating="mil-std-975m", derating_policy=policy)
+    _, notes = conclude.verify_board(mixed, catalog, a_board())
+    (note,) = [n for n in notes if n.subject == "derating mil-std-975m"]
+    assert "not in the standard" in note.text
+    assert "mosfet voltage" in note.text
+    assert "inductor voltage" not in note.text
 
 
 def test_a_missing_rating_matters_where_the_10_v_value_does_not_serve(
