@@ -15,6 +15,7 @@ from optimizer.derating import entries
 from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.parameters import TIME_SERVICE
+from optimizer.placed import unknown_names
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
 from optimizer.set_point_rules import set_point_notes
@@ -37,6 +38,7 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
     spec = found.spec
     lines = _lines(point.verified for point in points)
     notes: list[Note] = [
+        *(Note("finding", key, text, "spec") for key, text in unknown_names(spec, catalog)),
         *own_state_findings(points),
         *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, lines),

@@ -236,6 +236,9 @@ def refusal(spec: Spec, topology: str) -> str | None:
     idle = [row.name for row in spec.mission if row.load_share == 0.0]
     if idle and topology in DIODE_TOPOLOGIES:
         return f"no load at {idle[0]}: pulses would be skipped, which is not modelled"
+    for one in spec.choice.force:
+        if one.position is not None and not placed.stands_at(topology, one.position):
+            return f"{one.part_number} is forced at {one.position}, which it does not have"
     asked = spec.loop.i_step > 0.0 or spec.loop.frequency_cross_min > 0.0
     if asked and windings(TOPOLOGIES[topology]):
         return "a load step or crossover is asked: the loop of two coils is not modelled"
