@@ -73,11 +73,10 @@ def test_a_position_that_no_topology_has_is_not_passed_over() -> None:
     assert [one.reason for one in found.refused] == [
         f"{part} is forced at output-low, which it does not have"
     ]
-    with pytest.raises(
-        InputError, match="a mosfet, at inductor, need a part of the inductor catalogs"
-    ):
-        force = (Force(part, "inductor"),)
-        placed.checked(replace(spec, choice=replace(spec.choice, force=force)), case.catalog)
+    force = (Force(part, "inductor"),)
+    wrong = replace(spec, choice=replace(spec.choice, force=force))
+    with pytest.raises(InputError, match="a mosfet, at inductor, need a part of the inductor"):
+        placed.checked(wrong, case.catalog)
 
 
 def test_a_currency_in_which_nothing_is_priced_is_an_error() -> None:
