@@ -375,8 +375,9 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
         yield "one of these alone would do, smallest first:"
         for one in found:
             yield f"  {_told(case.spec, one)}{'' if one.proved else ', perhaps less'}"
-        first = found[0]
-        yield f"smallest single relaxation: {_told(case.spec, first)}"
+        sure = all(one.proved or one.kind.step for one in found) and not case.unanswered
+        head = "smallest single relaxation" if sure else "smallest single relaxation found"
+        yield f"{head}: {_told(case.spec, found[0])}"
     elif len(case.needed) > 1:
         head = "no single relaxation was found" if case.unanswered else "no limit alone would do"
         names = " and ".join(kind.name for kind in case.needed)
