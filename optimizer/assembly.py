@@ -15,7 +15,7 @@ from optimizer.parts.bridge_records import HalfBridge
 from optimizer.records import DIODES, BoolArray, FloatArray, IntArray, State
 from optimizer.stage import Stage
 
-ITERATIONS_MAX = 60
+ITERATIONS_MAX = 200
 CONVERGED = 1e-8
 """Rise of the total loss, as a share of it, from which one more secant step ends within 1e-11."""
 
@@ -225,19 +225,23 @@ def balance_error(result: Physics) -> FloatArray:
     return np.asarray(np.abs(entering - job.v_output * job.i_output - result.total) / entering)
 
 
-def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
+def own_physics(
+    stage: Stage, sets: Sets, *, ripple: bool = True, loss_first: float = LOSS_FIRST
+) -> Physics:
     """The sets at their own state: losses feed back into currents and temperatures until they rest.
 
     By secant steps in each lane: a step is stretched by what ends the rise of the loss above the
     loss the state was made from. A set leaves as soon as all of its lanes rest. Lanes without a
-    rest (runaway, dropout) end as NaN.
+    rest (runaway, dropout, a loss that goes to and fro) end as NaN.
+
+    loss_first : share of the output power to start from
     """
     job = evaluation.operation(stage, sets.frequency, sets.coil, None)
     state = waveforms.sizing_state(
         stage.topology,
         job,
         stage.controller.window,
-        LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
+        loss_first * job.v_output * np.maximum(job.i_output, 1e-3),
         temp_board=stage.lanes.temp_ambient,
         emulation=stage.emulation,
     )
@@ -252,7 +256,9 @@ def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
         made = _Made(result.total - loss, result.total, next_state(result), i_mean)
         ahead = _stretched(made, before or made)
         moving = np.abs(made.rise) > CONVERGED * np.abs(made.loss)
-        moves = np.asarray(moving.any(axis=1) & (turn + 1 < ITERATIONS_MAX))
+        if turn + 1 == ITERATIONS_MAX:
+            ahead, moving = _lost(ahead, moving), np.zeros_like(moving)
+        moves = np.asarray(moving.any(axis=1))
         rested.append((left[~moves], _rows(ahead, ~moves)))
         if not moves.any():
             break
@@ -291,6 +297,12 @@ def _each(work: Callable[..., FloatArray], *records: Any) -> Any:
 def _rows(made: _Made, rows: BoolArray) -> _Made:
     """Some of the sets."""
     found: _Made = _each(lambda values: np.broadcast_to(values, made.loss.shape)[rows], made)
+    return found
+
+
+def _lost(made: _Made, moving: BoolArray) -> _Made:
+    """NaN where the loss still moves."""
+    found: _Made = _each(lambda values: np.where(moving, np.nan, values), made)
     return found
 
 

@@ -14,16 +14,16 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
 from functools import partial
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from optimizer import (
     crew,
     dominance,
+    families,
     fitting,
     floors,
-    floors_legs,
     narrow,
     options,
     row_choice,
@@ -52,8 +52,11 @@ AHEAD, AHEAD_LATE, LATE = 2, 6, 16
 result must not depend on the machine. More of them once so many were surveyed: the front hardly
 moves any more, and no process waits for a long one."""
 
-CREW_FROM = 1.0
+CREW_FROM = 0.5
 """Seconds that a search must have taken before for further processes to be worth their start."""
+
+FAMILY = 8
+"""Skeletons whose half bridges are bounded together: more of them cost less and bound less."""
 
 SKETCHES = 3
 SKETCH_DIRECTIONS = 7
@@ -80,6 +83,9 @@ COVERED = -(1 << 40)
 
 Task = tuple[int, Staircase, Mapping[str, bool], Skeleton | None]
 """A skeleton to expand: its number, the front so far, how, and what came of it in a survey."""
+
+Job = tuple[Callable[["Expansion", Any], Any], Any]
+"""A method and what it is called with: something to do in this process or in one beside it."""
 
 
 class Told(NamedTuple):
@@ -169,24 +175,24 @@ class Expansion:
 
     def bound(self) -> None:
         """Bounds of all skeletons; the half bridges once per frequency."""
-        for name, one in self.markets.items():
-            mine = self._numbers(name)
-            skeleton = np.array([self.skeletons[number] for number in mine], dtype=np.int64)
-            frequency = np.round(one.frequency())
-            bounds = np.zeros((len(frequency), len(self.weights)))
-            closer: dict[int, tuple[Staircase, FloatArray]] = {}
-            for value in np.unique(frequency):
-                rows = np.flatnonzero(frequency == value)
-                legs = floors_legs.legs(one, self.weights, rows)
-                classes = {name: found for name, (_, found) in legs.items()}
-                family = floors_legs.family_bound(classes)
-                bounds[rows] = floors.skeleton_bounds(one, self.weights, rows, family)
-                stair = floors_legs.family_stair(one, {n: f for n, (f, _) in legs.items()})
-                extra = floors_legs.shared_bound(classes) - family
-                closer |= {int(row): (stair, extra) for row in rows}
-            self.bounds[mine] = bounds[skeleton]
-            self.legs |= {n: closer[int(k)] for n, k in zip(mine, skeleton, strict=True)}
+        families.ask_for_money(self.markets, self._hands(), self.clock.halted)
+        self._bound_together(range(len(self.keys)), len(self.keys))
         self.clock.done("bounds", f"{len(self.keys)} skeletons bounded")
+
+    def _bound_together(self, numbers: Sequence[int], most: int) -> None:
+        """Bounds of some skeletons, in families of so many at most."""
+        number = {(self.keys[n][0], self.skeletons[n]): n for n in numbers}
+        every = list(families.families(self.markets, number, most))
+        jobs: list[Job] = [(Expansion._bounded, family) for family in every]
+        answers = crew.together(self._begin(), jobs)
+        for (name, rows), (bounds, stair, shared) in zip(every, answers, strict=True):
+            mine = [number[name, row] for row in rows.tolist()]
+            self.bounds[mine] = bounds
+            self.legs |= dict.fromkeys(mine, (stair, shared))
+
+    def _bounded(self, family: families.Family) -> families.Bounds:
+        """Bounds of a family."""
+        return families.bounds(self.markets[family[0]], self.weights, family[1])
 
     def sketch(self, *, any_set: bool) -> None:
         """Rough fronts of the most promising skeletons: where the bounds get their bite."""
@@ -237,6 +243,7 @@ class Expansion:
         options that others beat. Where `ended` says so after one, the others are left and the
         answer is False.
         """
+        self._bound_together(self._all_open(range(len(self.keys))), FAMILY)
         for key, skeleton in self._rounds(None, alone=True):
             self.surveyed[key] = skeleton
             if skeleton is not None:
@@ -250,24 +257,43 @@ class Expansion:
         self.clock.done("survey", f"front of {len(self.stair[0])} points with no shared banks")
         return True
 
-    def expand_all(self, *, any_set: bool = False, of: Collection[Key] | None = None) -> None:
-        """Expand every skeleton that the bounds leave open, the most promising first.
+    def expand_all(self, *, any_set: bool = False) -> None:
+        """Expand every skeleton that the bounds leave open, the most promising first."""
+        done = self.expanding(any_set=any_set)()
+        self.found.counts["skeletons expanded"] = done
+        self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+
+    def expanding(
+        self, *, any_set: bool = False, of: Collection[Key] | None = None
+    ) -> Callable[[], int]:
+        """Begin to expand skeletons; what goes on until none is left says how many there were.
 
         of : the skeletons to look at; None for all
         """
-        done = 0
-        for key, skeleton in self._rounds(of, complete=self.complete, pairs=self.pairs):
-            done += 1
-            if skeleton is not None:
-                self.expanded[key] = skeleton
-                expanded = f"{done} skeletons expanded, {len(self.stair[0])} points"
-                self.clock.meanwhile("options", expanded)
-            if any_set and len(self.stair[0]):
-                break
-        left = [self.keys[k] for k in self.left]
-        self.found.open = list(dict.fromkeys([*self.found.open, *left]))
-        self.found.counts["skeletons expanded"] = done
-        self.clock.done("options", f"{done} skeletons expanded, {len(self.stair[0])} points so far")
+        rounds = self._rounds(of, complete=self.complete, pairs=self.pairs)
+
+        def finish() -> int:
+            done = 0
+            for key, skeleton in rounds:
+                done += 1
+                if skeleton is not None:
+                    self.expanded[key] = skeleton
+                    expanded = f"{done} skeletons expanded, {len(self.stair[0])} points"
+                    self.clock.meanwhile("options", expanded)
+                if any_set and len(self.stair[0]):
+                    break
+            left = [self.keys[k] for k in self.left]
+            self.found.open = list(dict.fromkeys([*self.found.open, *left]))
+            return done
+
+        return finish
+
+    def within(self, stair: Staircase) -> Expansion:
+        """The same search beside another front so far, nothing of it expanded yet."""
+        self._begin()  # one crew for both
+        other = copy.copy(self)
+        other.stair, other.expanded, other.left = stair, {}, []
+        return other
 
     def least(self, numbers: Sequence[int]) -> tuple[float, float]:
         """Least cost and least loss that the bounds of some skeletons allow."""
@@ -279,49 +305,70 @@ class Expansion:
     def _rounds(
         self, of: Collection[Key] | None, **how: bool
     ) -> Iterator[tuple[Key, Skeleton | None]]:
-        """Skeletons that the bounds leave open, the most promising first.
+        """Skeletons that the bounds leave open, the most promising first; begun at once.
 
         What a stop leaves is in `left`.
         """
         waiting = [k for k, key in enumerate(self.keys) if of is None or key in of]
         begun: Begun = deque()
-        self.left = []
-        try:
-            for number, skeleton in self._taken_in(lambda: self._next(waiting), begun, **how):
-                yield self.keys[number], skeleton
-        except Halted:
-            self.left = self._all_open([*(number for number, _ in begun), *waiting])
+        taken_in = self._taken_in(lambda: self._next(waiting), begun, **how)
+
+        def rounds() -> Iterator[tuple[Key, Skeleton | None]]:
+            self.left = []
+            try:
+                for number, skeleton in taken_in:
+                    yield self.keys[number], skeleton
+            except Halted:
+                self.left = self._all_open([*(number for number, _ in begun), *waiting])
+
+        return rounds()
 
     def _taken_in(
         self, pick: Callable[[], int | None], begun: Begun, **how: bool
     ) -> Iterator[tuple[int, Skeleton | None]]:
         """Skeletons as they are picked, each beside the front so far when it was begun.
 
-        What is under way is in `begun`, also when `Halted` is raised.
+        The first are begun at once. What is under way is in `begun`, also when `Halted` is raised.
         """
         begin = self._begin()
-        while True:
+
+        def go_on() -> bool:
             ahead = AHEAD if len(self.surveyed) < LATE else AHEAD_LATE
             while len(begun) < ahead and (number := pick()) is not None:
                 known = self.surveyed.get(self.keys[number])
-                begun.append((number, begin((number, self.stair, how, known))))
-            if not begun:
-                return
-            self.clock.watch()
-            number, answer = begun[0]
-            told = answer()
-            begun.popleft()
-            self._take_in(self.keys[number], told)
-            yield number, told.body
+                task: Task = number, self.stair, how, known
+                begun.append((number, begin((Expansion._expanded, task))))
+            return len(begun) > 0
+
+        def taken_in() -> Iterator[tuple[int, Skeleton | None]]:
+            while go_on():
+                self.clock.watch()
+                number, answer = begun[0]
+                told = answer()
+                begun.popleft()
+                self._take_in(self.keys[number], told)
+                yield number, told.body
+
+        go_on()
+        return taken_in()
 
     def _begin(self) -> crew.Begin:
-        """Expands skeletons side by side, by processes that stay until the search is closed."""
-        long = sum(self.clock.seconds.values()) >= CREW_FROM
-        if self._crew is None and long and self.processes > 1:
+        """Does jobs side by side, by processes that stay until the search is closed."""
+        if self._crew is None and self._hands() > 1:
             self._crew = self._held.enter_context(
-                crew.crew(self._expanded, min(AHEAD, self.processes), self.clock.halted)
+                crew.crew(self._done, self._hands(), self.clock.halted)
             )
-        return self._crew or (lambda task: partial(self._expanded, task))
+        return self._crew or (lambda job: partial(self._done, job))
+
+    def _done(self, job: Job) -> Any:
+        """Do a job."""
+        work, task = job
+        return work(self, task)
+
+    def _hands(self) -> int:
+        """How many processes are worth their start."""
+        long = sum(self.clock.seconds.values()) >= CREW_FROM
+        return min(AHEAD, self.processes) if long else 1
 
     def _next(self, waiting: list[int]) -> int | None:
         """The next open skeleton, taken out of those that wait; None where none is left."""
@@ -417,8 +464,6 @@ class Expansion:
             if left is not None:
                 kept[key] = left
         self.expanded = kept
-        count = sum(len(group.loss) for body in kept.values() for group in body.groups)
-        self.clock.done("narrowing", f"{len(kept)} skeletons with {count} options left")
 
     def _all_open(self, numbers: Sequence[int]) -> list[int]:
         """Those of some skeletons whose bounds leave them on the front."""

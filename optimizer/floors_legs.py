@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -111,7 +111,9 @@ def leg_floors(
     bucket = np.maximum(np.searchsorted(order, speed, side="right") - 1, 0)
     square = stress.i_rms_synchronous**2 - _dead_square(stress, part)
     cold = _cold(partner, np.maximum(square, 0.0), stress.temp_board)
-    two = _solved(found, ideal, partner, stress).synchronous
+    # What a swing leaves falls as the peak rises, so it stays out of a bound.
+    unswung = replace(partner, q_output=np.zeros((1, 1)))
+    two = _solved(found, ideal, unswung, stress).synchronous
     taken = edge * np.where(keeps, 1.0 / 6.0, 2.0 / 3.0)
     loss = two.loss_conduction + two.loss_dead_time + taken
     gate = part.lanes.v_input * two.i_drive

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import replace
 from functools import partial
 
@@ -39,6 +39,7 @@ from optimizer.expansion import COVERED, FREE, GAP_STEP, Expansion
 from optimizer.found import Clock, Found, Key, Progress, Stop, never, quiet
 from optimizer.frontier import Frontier
 from optimizer.points import points
+from optimizer.pool import Pool
 from optimizer.records import (
     BoolArray,
     Choice,
@@ -50,11 +51,20 @@ from optimizer.records import (
 from optimizer.results import Refused
 from optimizer.row_choice import BANKS, SIFTED, holds, loosened
 from optimizer.scouts import costs_and_losses
+from optimizer.screen import Screened
 from optimizer.spec_records import DIODE_TOPOLOGIES, OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
+from optimizer.tally import violations
 from optimizer.topologies import TOPOLOGIES
 from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
+
+BESIDE_FROM = 1000
+"""Skeletons offered for topologies to be worth processes of their own."""
+
+_Looked = tuple[Screened, Reference, BoolArray, Waterfall]
+"""Skeletons of a topology that pass alone, their reference states, which of them have one, and
+what fell on the way."""
 
 
 def solve(
@@ -86,13 +96,15 @@ def solve(
     """
     limit = math.inf if time_limit is None else time.monotonic() + time_limit
     clock = Clock(progress, stop, limit)
-    whole = prepared(spec, catalog, references=references, clock=clock)
+    processes = processes or crew.available()
+    prepare = partial(prepared, catalog=catalog, processes=processes)
+    whole = prepare(spec, references=references, clock=clock)
     run = partial(
         _searched,
         engine=engine,
         prove_points=0 if any_set else prove_points,
         any_set=any_set,
-        processes=processes or crew.available(),
+        processes=processes,
         end=end,
     )
     specs = [] if engine == "solver" else list(placed.by_position(spec, catalog))
@@ -101,7 +113,7 @@ def solve(
     whole.seconds, parts = clock.seconds, []
     for one in specs:
         clock = Clock(progress, stop, limit)
-        found = prepared(one, catalog, references=whole.references, clock=clock)
+        found = prepare(one, references=whole.references, clock=clock)
         parts.append(run(found, known, clock))
         if found.front is not None:
             known = placed.beside(known, found.front)
@@ -162,16 +174,43 @@ def prepared(
     *,
     references: Mapping[str, Reference] | None = None,
     clock: Clock | None = None,
+    processes: int = 1,
 ) -> Found:
     """Stages, markets and reference states of a spec, before any search."""
     clock = clock or Clock(quiet, never, math.inf)
     found = Found(spec, buying.prices(spec, catalog.tables))
+    pools: dict[str, Pool] = {}
     for topology in spec.topologies:
-        try:
-            _prepare(found, catalog, topology, clock, (references or {}).get(topology))
-        except Halted:
-            found.skipped.append(topology)
+        with _unless_halted(found, topology):
+            parts = _parts(found, catalog, topology, clock)
+            if parts is not None:
+                pools[topology] = parts
+    grid = {topology: len(found.stages[topology].controller.frequencies) for topology in pools}
+    offered = sum(len(parts.coil) * grid[topology] for topology, parts in pools.items())
+    helpers = min(len(pools), processes if offered >= BESIDE_FROM else 1)
+
+    def look(topology: str) -> _Looked:
+        stage, parts = found.stages[topology], pools[topology]
+        screened = screen.screen(stage, parts)
+        referred = reference_sets.references(stage, parts, found.prices, screened, clock.watch)
+        return screened, *referred
+
+    with crew.crew(look, helpers, clock.halted) as begin:
+        answers = [(topology, begin(topology)) for topology in pools]
+        for topology, answer in answers:
+            with _unless_halted(found, topology):
+                given = (references or {}).get(topology)
+                _looked_at(found, topology, pools[topology], answer(), clock, given)
     return found
+
+
+@contextmanager
+def _unless_halted(found: Found, topology: str) -> Iterator[None]:
+    """Work on a topology that is skipped once it is time to end."""
+    try:
+        yield
+    except Halted:
+        found.skipped.append(topology)
 
 
 def _open_from(found: Found, work: Expansion) -> tuple[float, float]:
@@ -191,40 +230,49 @@ def _beside(front: Frontier, known: Staircase) -> Frontier:
 # --- one topology ---------------------------------------------------------------------------------
 
 
-def _prepare(
-    found: Found, catalog: Catalog, topology: str, clock: Clock, given: Reference | None = None
-) -> None:
-    """Points, parts, skeletons and reference states of a topology, unless it cannot do the job."""
-    spec, prices = found.spec, found.prices
+def _parts(found: Found, catalog: Catalog, topology: str, clock: Clock) -> Pool | None:
+    """Points, stage and parts of a topology; None where it cannot do the job."""
+    spec = found.spec
     reason = refusal(spec, topology)
     if reason is not None:
         found.refused.append(Refused(topology, reason))
         clock.done("topologies", f"{topology} refused: {reason}")
-        return
+        return None
     clock.watch()
     found.points[topology] = points(spec, topology)
     stage = build_stage(spec, topology, lanes=found.points[topology].lanes, tables=catalog.tables)
-    parts = pool.pool(stage, prices)
+    parts = pool.pool(stage, found.prices)
     for one in parts.waterfalls:
         found.fell(topology, one)
     found.stages[topology] = stage
     clock.done("parts", f"{topology}: " + ", ".join(_left(parts.waterfalls)))
-    if any(not one.left for one in parts.waterfalls):
-        return
-    screened = screen.screen(stage, parts)
+    return parts if all(one.left for one in parts.waterfalls) else None
+
+
+def _looked_at(
+    found: Found,
+    topology: str,
+    parts: Pool,
+    looked: _Looked,
+    clock: Clock,
+    given: Reference | None,
+) -> None:
+    """Take in the skeletons of a topology and their reference states; its market."""
+    screened, reference, kept, beside = looked
     found.fell(topology, screened.waterfall)
-    clock.done("skeletons", f"{topology}: {len(screened.coil)} of {screened.waterfall.offered}")
-    reference, kept, beside = reference_sets.references(stage, parts, prices, screened, clock.watch)
     if beside.falls:
         found.fell(topology, beside)
     if given is not None:
         reference = verification.taken_over(reference, given)
     found.references[topology] = reference
     found.counts["skeletons"] = found.counts.get("skeletons", 0) + int(kept.sum())
-    clock.done("reference states", f"{topology}: {int(kept.sum())} skeletons")
+    alone = f"{len(screened.coil)} of {screened.waterfall.offered} pass alone"
+    clock.done("skeletons", f"{topology}: {alone}, {int(kept.sum())} with parts beside them")
     if not len(reference.coil):
         return
+    stage = found.stages[topology]
     scene = verification.given_scene(stage, reference)
+    prices = found.prices
     markets = [market.market(stage, parts, prices, scene, *one) for one in objectives(stage)]
     one_only = len(markets) == 1
     found.markets[topology] = markets[0] if one_only else max(markets, key=floors.typical_loss)
@@ -289,6 +337,8 @@ def _settle(
         return
     work.narrow()
     bodies = dict(work.expanded)
+    count = sum(len(group.loss) for body in bodies.values() for group in body.groups)
+    work.clock.done("narrowing", f"{len(bodies)} skeletons with {count} options left")
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
     answer = _answer(choice if strict else loosened(choice, SIFTED), work, engine, prove_points)
@@ -297,7 +347,7 @@ def _settle(
         choice, answer = _refilled(work, bodies, choice, answer, engine)
     answer = _robust(work, bodies, choice, answer)
     found.choice, found.front = choice, answer
-    kept = [one for one in answer.points if holds(choice, one)]
+    kept = [one for one in answer.points if not violations(choice, one.skeleton, one.option)]
     if found.first is None and kept:
         found.first = choice, kept[0]
     found.counts["options"] = sum(
@@ -342,19 +392,24 @@ def _refilled(
         points = [p for p, good in zip(answer.points, strict, strict=True) if good]
         complete, notes = answer.complete, list(answer.not_proved)
         work.complete = every
+        begun = []
         for before, after in _gaps(answer.points, strict):
-            work.stair, work.expanded = _within(known, before, after), {}
-            fitting = {key for key, body in left if work.fitted(key, body, spare=sifted)}
-            work.expand_all(of=fitting)
-            work.narrow()
-            if not work.expanded:
+            room = work.within(_within(known, before, after))
+            fitting = {key for key, body in left if room.fitted(key, body, spare=sifted)}
+            begun.append((before, after, room, room.expanding(of=fitting)))
+        looked = 0
+        for before, after, room, finish in begun:
+            looked += finish()
+            work.left = sorted({*work.left, *room.left})
+            room.narrow()
+            if not room.expanded:
                 continue
-            more += work.expanded.items()
+            more += room.expanded.items()
             step, offset = GAP_STEP * len(bodies), len(bodies)
-            again = {(name, k + step): body for (name, k), body in work.expanded.items()}
+            again = {(name, k + step): body for (name, k), body in room.expanded.items()}
             bodies |= again
-            some = work.choice_of(again)
-            filled = _answer(some if every else loosened(some, BANKS), work, engine, 0)
+            some = room.choice_of(again)
+            filled = _answer(some if every else loosened(some, BANKS), room, engine, 0)
             complete &= filled.complete
             notes += filled.not_proved
             points += [
@@ -365,6 +420,8 @@ def _refilled(
             ]
         found = frontier.nondominated(points)
         answer = Frontier(found, complete, answer.engine, tuple(notes))
+        searched = f"{len(begun)} searched, {looked} skeletons expanded again"
+        work.clock.done("gaps", f"{searched}, {len(found)} points")
         choice = work.choice_of(bodies)
         if all(_strict(work, bodies, choice, answer)):
             break

@@ -7,8 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from optimizer import buying, floors_banks, limits, screen, search
-from optimizer.found import Clock, Found, never, quiet
+from optimizer import floors_banks, limits, screen, search
 from optimizer.market import Market
 from optimizer.parts import bank_choice
 from optimizer.records import IntArray
@@ -64,9 +63,7 @@ def test_no_bank_that_passes_costs_less_than_its_bounds(kind: str) -> None:
     looked = 0
     for seed in seeds:
         case = draw(seed)
-        found = Found(case.spec, buying.prices(case.spec, case.catalog.tables))
-        for topology in brute_force.stages(case.spec, case.catalog):
-            search._prepare(found, case.catalog, topology, Clock(quiet, never, float("inf")))
+        found = search.prepared(case.spec, case.catalog)
         for one in found.markets.values():
             count = len(one.scene.coil)
             ripple = one.scene.wave.i_ripple[..., 0].max(axis=1)

@@ -93,6 +93,7 @@ LAYER = {
     "shared_room": EVALUATION,
     "search": QUESTIONS,
     "expansion": QUESTIONS,
+    "families": QUESTIONS,
     "row_choice": QUESTIONS,
     "found": QUESTIONS,
     "crew": QUESTIONS,

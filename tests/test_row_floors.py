@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer import assembly, buying, limits, row_floors, search
+from optimizer import assembly, limits, row_floors, search
 from optimizer.assembly import Sets
 from optimizer.evaluation import Scene
-from optimizer.found import Clock, Found, never, quiet
 from optimizer.records import LOSS_UNIT, BoolArray
 from tests.oracles import brute_force, random_cases
 
@@ -28,11 +27,9 @@ def test_no_set_loses_less_than_the_bound(seed: int) -> None:
     """In every lane that is looked at; a set refused by the bound breaks that limit for certain."""
     case = random_cases.random_case(seed)
     stages = brute_force.stages(case.spec, case.catalog)
-    found = Found(case.spec, buying.prices(case.spec, case.catalog.tables))
-    clock = Clock(quiet, never, float("inf"))
+    found = search.prepared(case.spec, case.catalog)
     looked = 0
     for topology, stage in stages.items():
-        search._prepare(found, case.catalog, topology, clock)
         if topology not in found.markets:
             continue
         one = found.markets[topology]
@@ -59,10 +56,7 @@ def test_no_set_loses_less_than_the_bound(seed: int) -> None:
 
 def test_a_floor_out_of_reach_refuses_every_skeleton() -> None:
     case = random_cases.random_case(1)
-    topology = next(iter(brute_force.stages(case.spec, case.catalog)))
-    found = Found(case.spec, buying.prices(case.spec, case.catalog.tables))
-    search._prepare(found, case.catalog, topology, Clock(quiet, never, float("inf")))
-    one = found.markets[topology]
+    one = next(iter(search.prepared(case.spec, case.catalog).markets.values()))
     lanes = one.stage.lanes
     lanes.efficiency_floor.flags.writeable = True
     before = lanes.efficiency_floor.copy()

@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.parts import diode, mosfet, switching
 from optimizer.parts.bridge_records import Drive, HalfBridge, LegStress, Mosfet, Position
 from optimizer.parts.diode import Diode
-from optimizer.records import BoolArray, FloatArray
+from optimizer.records import FloatArray
 
 __all__ = [
     "Drive",
@@ -73,8 +73,9 @@ def solve(
     Returns : `HalfBridge` in [W], [degC], [ohm], [A], (n_choice, n_lane); NaN where a piece runs
         away or a parameter is missing
 
-    Holds for: continuous conduction with a turn-off current at or above zero; below zero the edge
-        of the synchronous transistors is the hard one, without recovery of the control diode.
+    Holds for: continuous conduction; where the synchronous transistors take over a current below
+        zero, without recovery of the control diode; the dead times are those given, whatever the
+        node does.
     Source: derived in DEVELOPERS.md, half bridge; mechanisms as in `mosfet` and `switching`.
 
     >>> import dataclasses
@@ -419,7 +420,7 @@ def _times(device: Mosfet, drive: Drive, v_node: FloatArray) -> _Times:
 def _edges_control(
     device: Mosfet, own: _Times, partner: _Times, stress: LegStress, drive: Drive
 ) -> _Edges:
-    """Edges of the control transistors: hard while the current is positive."""
+    """Edges of the control transistors: hard unless the current has swung the node."""
     valley, peak, v_node = stress.i_turn_on, stress.i_turn_off, stress.v_node
     turn_on = switching.energy_overlap(v_node=v_node, i_edge=valley, time_edge=own.turn_on)
     turn_off = switching.energy_turn_off(
@@ -428,23 +429,20 @@ def _edges_control(
         time_edge=own.turn_off,
         q_output_pair=own.q_output + partner.q_output,
     )
-    output = switching.energy_output_pair(
-        v_node=v_node, q_output=own.q_output, q_output_partner=partner.q_output
-    )
-    soft = _swings(-valley, own, partner, stress, drive.time_dead_on)
+    output = _output(-valley, own, partner, stress, drive.time_dead_on)
     dead = device.v_body_diode * (
         np.maximum(-valley, 0.0) * drive.time_dead_on + np.maximum(-peak, 0.0) * drive.time_dead_off
     )
     loop = switching.energy_loop(
         inductance_loop=drive.inductance_loop, i_edge=np.maximum(peak, 0.0)
     )
-    return _Edges(turn_on, turn_off, np.where(soft, 0.0, output), dead, loop)
+    return _Edges(turn_on, turn_off, output, dead, loop)
 
 
 def _edges_synchronous(
     device: Mosfet, partner: _Times, own: _Times, stress: LegStress, drive: Drive
 ) -> _Edges:
-    """Edges of the synchronous transistors: the mirror image, hard below zero current."""
+    """Edges of the synchronous transistors: the mirror image."""
     valley, peak, v_node = stress.i_turn_on, stress.i_turn_off, stress.v_node
     turn_on = switching.energy_overlap(v_node=v_node, i_edge=-peak, time_edge=own.turn_on)
     turn_off = switching.energy_turn_off(
@@ -453,29 +451,40 @@ def _edges_synchronous(
         time_edge=own.turn_off,
         q_output_pair=own.q_output + partner.q_output,
     )
-    output = switching.energy_output_pair(
-        v_node=v_node, q_output=own.q_output, q_output_partner=partner.q_output
-    )
-    hard = (peak < 0.0) & ~_swings(peak, own, partner, stress, drive.time_dead_off)
+    output = _output(peak, own, partner, stress, drive.time_dead_off)
     dead = device.v_body_diode * (
         np.maximum(valley, 0.0) * drive.time_dead_on + np.maximum(peak, 0.0) * drive.time_dead_off
     )
     loop = switching.energy_loop(
         inductance_loop=drive.inductance_loop, i_edge=np.maximum(-valley, 0.0)
     )
-    return _Edges(turn_on, turn_off, np.where(hard, output, 0.0), dead, loop)
+    return _Edges(turn_on, turn_off, output, dead, loop)
 
 
-def _swings(
+def _output(
     i_swing: FloatArray, own: _Times, partner: _Times, stress: LegStress, time_dead: FloatArray
-) -> BoolArray:
-    """Whether the inductor swings the node before `own` turns on: energy and charge suffice."""
-    energy = switching.energy_output_pair(
-        v_node=stress.v_node, q_output=partner.q_output, q_output_partner=own.q_output
+) -> FloatArray:
+    """Energy of the output charges that the inductor has not moved when `own` turns on."""
+    pair = {"q_output": own.q_output, "q_output_partner": partner.q_output}
+    hard = switching.energy_output_pair(v_node=stress.v_node, **pair)
+    if not (i_swing > 0.0).any():
+        return hard
+    swapped = {"q_output": partner.q_output, "q_output_partner": own.q_output}
+    moved = switching.q_swung(
+        i_swing=i_swing,
+        time_dead=time_dead,
+        inductance=stress.inductance,
+        energy_swing=switching.energy_output_pair(v_node=stress.v_node, **swapped),
+        **pair,
     )
-    pair = own.q_output + partner.q_output
-    enough: BoolArray = 0.5 * stress.inductance * i_swing * i_swing >= energy
-    return (i_swing > 0.0) & enough & (i_swing * time_dead >= pair)
+    still = own.q_output + partner.q_output - moved
+    left = switching.energy_output_left(
+        v_node=stress.v_node,
+        share_left=switching.share_left(q_swung=moved, **pair),
+        share_moved=switching.share_left(q_swung=still, **swapped),
+        **pair,
+    )
+    return np.where(moved > 0.0, left, hard)
 
 
 def _channel_synchronous(stress: LegStress, drive: Drive) -> FloatArray:

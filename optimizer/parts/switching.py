@@ -144,6 +144,109 @@ def energy_output_pair(
     return v_node * (q_output_partner + (q_output - q_output_partner) / 3.0)
 
 
+@formula(
+    "minimum(maximum(i_swing, 0) * time_dead, (q_output + q_output_partner)"
+    " * minimum(0.5 * inductance * maximum(i_swing, 0)**2 / energy_swing, 1))",
+    unit="C",
+)
+def q_swung(
+    *,
+    i_swing: FloatArray,
+    time_dead: FloatArray,
+    inductance: FloatArray,
+    energy_swing: FloatArray,
+    q_output: FloatArray,
+    q_output_partner: FloatArray,
+) -> FloatArray:
+    """Charge the inductor has moved from one position to the other when the dead time ends.
+
+    i_swing : current that swings the node, nothing moves at or below zero [A], (n_choice, n_lane)
+    time_dead : dead time [s], (n_choice, n_lane)
+    inductance : what carries that current [H], (n_choice, n_lane)
+    energy_swing : energy the whole swing takes from it [J], (n_choice, n_lane)
+    q_output, q_output_partner : charges at the node voltage [C], (n_choice, n_lane)
+    Returns : charge, at most that of both [C], (n_choice, n_lane)
+
+    Holds for: current constant over the dead time; where its energy falls short, its share of the
+        charge at most.
+    Source: derived in DEVELOPERS.md, partial swing.
+
+    >>> q_swung(i_swing=np.array([1.0]), time_dead=np.array([3e-8]), inductance=np.array([1e-5]),
+    ...     energy_swing=np.array([1e-6]), q_output=np.array([2e-8]),
+    ...     q_output_partner=np.array([4e-8]))
+    array([3.e-08])
+    """
+    current = np.maximum(i_swing, 0.0)
+    whole = q_output + q_output_partner
+    share = np.minimum(0.5 * inductance * current * current / energy_swing, 1.0)
+    return np.minimum(np.minimum(current * time_dead, whole), whole * share)
+
+
+@formula(
+    "(maximum(q_output_partner * sqrt(maximum(q_output**2 + q_output_partner**2"
+    " - (q_swung - q_output)**2, 0)) - q_output * (q_swung - q_output), 0)"
+    " / (q_output**2 + q_output_partner**2))**2",
+    unit="1",
+)
+def share_left(
+    *, q_output: FloatArray, q_output_partner: FloatArray, q_swung: FloatArray
+) -> FloatArray:
+    """Share of the node voltage that is left across a position after a swing.
+
+    q_output : its charge at the node voltage [C], (n_choice, n_lane)
+    q_output_partner : that of its partner [C], (n_choice, n_lane)
+    q_swung : charge moved, at most both [C], (n_choice, n_lane)
+    Returns : 1 before the swing, 0 after it [1], (n_choice, n_lane)
+
+    Holds for: output capacitance falling with the root of the voltage. With the roles swapped and
+        the charge still to move it gives the share across the partner.
+    Source: derived in DEVELOPERS.md, partial swing.
+
+    >>> share_left(q_output=np.array([3e-8]), q_output_partner=np.array([3e-8]),
+    ...     q_swung=np.array([3e-8])).round(6)
+    array([0.5])
+    """
+    past = q_swung - q_output
+    square = q_output * q_output + q_output_partner * q_output_partner
+    root = q_output_partner * np.sqrt(np.maximum(square - past * past, 0.0)) - q_output * past
+    return np.asarray((np.maximum(root, 0.0) / square) ** 2)
+
+
+@formula(
+    "v_node * (q_output * sqrt(share_left)**3"
+    " + q_output_partner * (2 - 3 * sqrt(share_moved) + sqrt(share_moved)**3)) / 3",
+    unit="J",
+)
+def energy_output_left(
+    *,
+    v_node: FloatArray,
+    q_output: FloatArray,
+    q_output_partner: FloatArray,
+    share_left: FloatArray,
+    share_moved: FloatArray,
+) -> FloatArray:
+    """Energy a turn-on burns in the transistor that turns on after a swing that fell short.
+
+    v_node : voltage switched [V], (n_choice, n_lane)
+    q_output : charge of the transistors that turn on, at `v_node` [C], (n_choice, n_lane)
+    q_output_partner : charge of their partner at `v_node` [C], (n_choice, n_lane)
+    share_left : share of that voltage left across them [1], (n_choice, n_lane)
+    share_moved : share across the partner, the rest of it [1], (n_choice, n_lane)
+    Returns : energy of one edge [J], (n_choice, n_lane)
+
+    Holds for: as `energy_output_pair`, which it is without a swing; nothing after a whole one.
+    Source: derived in DEVELOPERS.md, partial swing.
+
+    >>> energy_output_left(v_node=np.array([30.0]), q_output=np.array([4e-8]),
+    ...     q_output_partner=np.array([4e-8]), share_left=np.array([1.0]),
+    ...     share_moved=np.array([0.0]))
+    array([1.2e-06])
+    """
+    left, moved = np.sqrt(share_left), np.sqrt(share_moved)
+    partner = q_output_partner * (2.0 - 3.0 * moved + moved**3)
+    return np.asarray(v_node * (q_output * left**3 + partner) / 3.0)
+
+
 # --- recovery, dead time, loop -------------------------------------------------------------------
 
 

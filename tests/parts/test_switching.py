@@ -52,6 +52,60 @@ def test_hard_turn_on_burns_what_the_circuit_burns(own: float, partner: float) -
     assert float(found) == pytest.approx(run.y[1, -1], rel=5e-3)
 
 
+def swing(own: float, partner: float, i_swing: float, time: float) -> tuple[float, float]:
+    """Voltage left across the position that then turns on, and what it burns: the circuit.
+
+    The node voltage rises by the constant current, then through the transistor as a resistor.
+    """
+
+    def rise(_: float, state: np.ndarray) -> list[float]:
+        total = capacitance(V - state[0], own) + capacitance(state[0], partner)
+        return [i_swing / total]
+
+    def pull(_: float, state: np.ndarray) -> list[float]:
+        left = max(V - state[0], 0.0)
+        total = capacitance(left, own) + capacitance(state[0], partner)
+        return [left / 0.5 / total, left * left / 0.5]
+
+    close = {"method": "LSODA", "rtol": 1e-8, "atol": 1e-14}
+    swung = solve_ivp(rise, (0.0, time), [1e-9], **close).y[0, -1]
+    burnt = solve_ivp(pull, (0.0, 5e-8), [swung, 0.0], **close).y[1, -1]
+    return V - swung, burnt
+
+
+@pytest.mark.parametrize(("own", "partner"), [(5e-8, 5e-8), (2e-8, 9e-8), (9e-8, 2e-8)])
+@pytest.mark.parametrize("part", [0.2, 0.5, 0.8, 0.95])
+def test_turn_on_after_a_short_swing_burns_what_the_circuit_burns(
+    own: float, partner: float, part: float
+) -> None:
+    pair = {"q_output": np.array(charge(own)), "q_output_partner": np.array(charge(partner))}
+    swapped = {"q_output": pair["q_output_partner"], "q_output_partner": pair["q_output"]}
+    both = charge(own) + charge(partner)
+    left = switching.share_left(q_swung=part * both, **pair)
+    moved = switching.share_left(q_swung=(1.0 - part) * both, **swapped)
+    v_left, burnt = swing(own, partner, part * both / 3e-8, 3e-8)
+    assert float(left) == pytest.approx(v_left / V, rel=2e-3, abs=1e-5)
+    assert float(left + moved) == pytest.approx(1.0, rel=1e-12)
+    found = switching.energy_output_left(
+        v_node=np.array(V), share_left=left, share_moved=moved, **pair
+    )
+    assert float(found) == pytest.approx(burnt, rel=5e-3, abs=1e-4 * V * both)
+
+
+def test_current_and_its_energy_bound_the_swing() -> None:
+    shared = {
+        "time_dead": np.array(3e-8),
+        "energy_swing": np.array(1e-6),
+        "q_output": np.array(3e-8),
+        "q_output_partner": np.array(5e-8),
+    }
+    current = np.array([-1.0, 0.0, 1.0, 3.0])
+    slow = switching.q_swung(i_swing=current, inductance=np.array(1e-5), **shared)
+    assert slow == pytest.approx([0.0, 0.0, 3e-8, 8e-8])
+    small = switching.q_swung(i_swing=current, inductance=np.array(1e-7), **shared)
+    assert small == pytest.approx([0.0, 0.0, 8e-8 * 0.05, 8e-8 * 0.45])
+
+
 def test_turn_off_of_like_parts_loses_what_the_channel_carries() -> None:
     """Node falls linearly; the channel carries the load less the charging current."""
     i_load, time_edge, q_test = 10.0, 3e-8, 4e-8
