@@ -18,6 +18,7 @@ from optimizer.parts.bridge_records import HalfBridge, LegStress, Mosfet
 from optimizer.parts.diode import Diode
 from optimizer.records import (
     BRACKET_CEILING,
+    BoolArray,
     ComplexArray,
     FloatArray,
     IntArray,
@@ -221,19 +222,16 @@ def leg_stress(found: Scene, leg: Leg) -> LegStress:
     )
 
 
-def always_hard(found: Scene, leg: Leg) -> bool:
-    """Whether every switched edge of a leg is hard in the lanes that limit heat.
+def hard_edges(found: Scene, leg: Leg) -> BoolArray:
+    """Where no edge of a leg is soft, (n_set, n_lane).
 
-    Then a partner without charges makes a control transistor coolest; at a soft turn-on the
-    partner's charge could save more at turn-off than it costs. Beside a diode the current never
-    reverses, so no edge is soft.
+    There a partner without charges makes either transistor coolest; at a soft edge the partner's
+    charge could save more at turn-off than it costs. Beside a diode the current never reverses.
     """
-    if leg.rectifier == "diode":
-        return True
     wave = found.wave.legs[leg.name]
-    lanes = found.stage.lanes.guaranteed & ~found.stage.lanes.transient
-    soft = wave.switches & ((wave.i_turn_on <= 0.0) | (wave.i_turn_off <= 0.0))
-    return not bool((soft & lanes).any())
+    if leg.rectifier == "diode":
+        return np.ones(wave.switches.shape, dtype=bool)
+    return np.asarray(~wave.switches | ((wave.i_turn_on > 0.0) & (wave.i_turn_off > 0.0)))
 
 
 def half_bridges(

@@ -61,15 +61,19 @@ class Check:
     base: FloatArray | float = 0.0
     cases: tuple[str, ...] = ()
 
-    def holds(self) -> BoolArray:
-        """Whether each choice keeps the limit in every lane it applies to; NaN never does."""
+    def holds(self, among: BoolArray | None = None) -> BoolArray:
+        """Whether each choice keeps the limit in every lane it applies to; NaN never does.
+
+        among : the lanes that are looked at, as far as the limit applies there; None for all
+        """
         slack = ROUNDING * np.abs(self.allowed)
         with np.errstate(invalid="ignore"):
             if self.at_least:
                 kept = self.value >= self.allowed - slack
             else:
                 kept = self.value <= self.allowed + slack
-        return np.asarray((kept | ~self.applies).all(axis=-1))
+        asked = self.applies if among is None else self.applies & among
+        return np.asarray((kept | ~asked).all(axis=-1))
 
     def margins(self) -> FloatArray:
         """Margin in every lane, NaN where the limit does not apply, (n_choice, n_lane).

@@ -12,7 +12,6 @@ from optimizer import (
     evaluation,
     limits,
     market,
-    parameters,
     screen,
 )
 from optimizer.dominance import Staircase
@@ -210,7 +209,8 @@ def _best_pairs(
     ):
         while True:
             best = index[bench.best(alone[_pick(some, index)], loss[index])]
-            hot = best[~_passes_alone(bench, leg, position, _pick(own, best))]
+            picked = _pick(own, best)
+            hot = best[~screen.keeps_limits_alone(bench.scene, leg, position, picked)]
             if not len(hot):
                 break
             index = np.setdiff1d(index, hot)
@@ -341,22 +341,6 @@ def _worth_sharing(bench: Workbench, leg: Leg) -> IntArray:
     return known
 
 
-def _passes_alone(bench: Workbench, leg: Leg, position: str, choices: Choices) -> BoolArray:
-    """Whether a transistor keeps its own limits with a partner that adds no charge."""
-    is_control = position == leg.control
-    keep = np.ones(len(choices[0]), dtype=bool)
-    if is_control and not evaluation.always_hard(bench.scene, leg):
-        return keep
-    ideal = (
-        evaluation.ideal_rectifier(bench.stage, leg)
-        if is_control
-        else parameters.without_charges(bench.stage.mosfets)
-    )
-    for check in screen.switch_checks(bench.scene, leg, position, choices, ideal):
-        keep &= check.holds()
-    return keep
-
-
 def _halves_pass(
     bench: Workbench, leg: Leg, choices: tuple[Choices, Choices], i: IntArray, j: IntArray
 ) -> BoolArray:
@@ -364,7 +348,8 @@ def _halves_pass(
     fair = np.ones(len(i), dtype=bool)
     for position, own, index in zip(_places(leg), choices, (i, j), strict=True):
         held, place = np.unique(index, return_inverse=True)
-        fair &= _passes_alone(bench, leg, position, _pick(own, held))[place]
+        alone = screen.keeps_limits_alone(bench.scene, leg, position, _pick(own, held))
+        fair &= alone[place]
     return fair
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer import evaluation, parameters, verification
+from optimizer import evaluation, verification
 from optimizer.assembly import Sets
 from optimizer.bank_reach import Reach
 from optimizer.buying import Prices
@@ -29,6 +29,7 @@ from optimizer.records import (
 from optimizer.screen import (
     Screened,
     coil_costs,
+    keeps_limits_alone,
     senses_that_close,
     switch_checks,
     switch_choices,
@@ -200,16 +201,15 @@ def _cheapest_leg(
 ) -> tuple[Column, Column] | None:
     """The cheapest control, and the cheapest synchronous transistor beside which one passes.
 
-    Controls that fail even beside an ideal partner are left out first; None when no pair passes.
+    Those that fail beside every partner are left out first; None when no pair passes.
     """
     stage = scene.stage
-    ideal = parameters.without_charges(stage.mosfets)
     synchronous = _by_price(scene, found, prices, leg.synchronous)
-    synchronous = _passing(scene, leg, leg.synchronous, synchronous, ideal)
     controls = _by_price(scene, found, prices, leg.control)
-    if evaluation.always_hard(scene, leg):
-        beside = evaluation.ideal_rectifier(stage, leg)
-        controls = _passing(scene, leg, leg.control, controls, beside)
+    keep = keeps_limits_alone(scene, leg, leg.synchronous, synchronous)
+    synchronous = synchronous[0][keep], synchronous[1][keep]
+    keep = keeps_limits_alone(scene, leg, leg.control, controls)
+    controls = controls[0][keep], controls[1][keep]
     for row, pieces in zip(*synchronous, strict=True):
         watch()
         if not len(controls[0]):

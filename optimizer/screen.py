@@ -334,6 +334,26 @@ def switch_checks(
     return limits.switches(scene, leg, bridge, None, choices[0])
 
 
+def keeps_limits_alone(
+    scene: Scene, leg: Leg, position: str, choices: tuple[IntArray, IntArray]
+) -> BoolArray:
+    """Which choices at one position of a leg may keep their limits, (n_choice,).
+
+    Whatever stands beside them: asked beside a partner without charges, in the lanes where that
+    makes them coolest.
+    """
+    stage, hard = scene.stage, evaluation.hard_edges(scene, leg)
+    ideal = (
+        evaluation.ideal_rectifier(stage, leg)
+        if position == leg.control
+        else parameters.without_charges(stage.mosfets)
+    )
+    keep = np.ones(len(choices[0]), dtype=bool)
+    for check in switch_checks(scene, leg, position, choices, ideal):
+        keep &= check.holds() if check.cases else check.holds(hard)
+    return keep
+
+
 def coil_costs(stage: Stage, prices: Prices) -> IntArray:
     """Cost of every inductor in the pieces the stage takes, bought for this place alone."""
     rows = np.arange(len(stage.tables["inductor"]))

@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from optimizer import expansion, option_legs, options, search
+from optimizer import (
+    evaluation,
+    expansion,
+    limits,
+    option_legs,
+    options,
+    parameters,
+    screen,
+    search,
+)
 from optimizer.found import Clock, never, quiet
+from optimizer.records import BoolArray
 from tests.speed import small_case
 
 SKELETONS = 8
@@ -59,3 +71,56 @@ def test_pairs_that_are_not_listed_do_not_matter(
         options.expand(work.markets[name], work.rows[name], k, work.aim(alone=True))
     assert kept > 100
     assert listed < every / 2
+
+
+@pytest.mark.parametrize("i_output", [4.0, 0.5])
+def test_no_transistor_of_a_pair_that_passes_is_refused_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, i_output: float
+) -> None:
+    """Also where the current reverses, and whatever temperature is allowed."""
+    spec, catalog = small_case.case(tmp_path, scale=0.06, seed=5)
+    loose = replace(spec.limits, ripple_ratio_max=40.0, v_ripple_input=9.0, v_ripple_output=9.0)
+    load = replace(spec.load, i_output=i_output)
+    found = search.prepared(replace(spec, limits=loose, load=load), catalog)
+    (one,) = found.markets.values()
+    (leg,) = one.stage.topology.LEGS
+    places = leg.control, leg.synchronous
+    choices = [screen.switch_choices(one.stage, one.pool, place) for place in places]
+    i, j = (axis.ravel() for axis in np.meshgrid(*(np.arange(len(c[0])) for c in choices)))
+    picked = [(rows[k], n[k]) for (rows, n), k in zip(choices, (i, j), strict=True)]
+    refused, wrongly = 0, 0
+    softest = np.argsort(evaluation.leg_stress(one.scene, leg).i_turn_on.min(axis=1))[:2]
+    for k in softest.tolist():
+        scene = one.scene.take(np.array([k]))
+        assert not evaluation.hard_edges(scene, leg).all()
+        bridge = evaluation.half_bridges(
+            scene,
+            leg,
+            evaluation.controls(one.stage, *picked[0]),
+            evaluation.rectifiers(one.stage, leg, *picked[1]),
+        )
+        heat = np.maximum(bridge.control.temp_junction, bridge.synchronous.temp_junction)
+        heat = heat[:, limits.steady(one.stage)].max(axis=1)
+        ideal = parameters.without_charges(one.stage.mosfets)
+        other = evaluation.rectifiers(one.stage, leg, *choices[1])
+        beside_none = evaluation.half_bridges(scene, leg, ideal, other).synchronous.temp_junction
+        cooled = beside_none[:, limits.steady(one.stage)].max(axis=1)[j] - heat
+        for pair in np.argsort(-np.nan_to_num(cooled, nan=-np.inf))[:12].tolist():
+            allowed = np.full((1, 1), heat[pair])
+            monkeypatch.setattr(limits, "temp_limit", lambda *_, allowed=allowed: allowed)
+            for place, own, index in zip(places, choices, (i, j), strict=True):
+                alone = screen.keeps_limits_alone(scene, leg, place, own)
+                assert alone[index[pair]]
+                refused += int((~alone).sum())
+                with monkeypatch.context() as patch:
+                    patch.setattr(evaluation, "hard_edges", everywhere)
+                    wrongly += not screen.keeps_limits_alone(scene, leg, place, own)[index[pair]]
+    if i_output == 0.5:
+        assert wrongly > 0  # were a partner without charges asked everywhere
+    else:
+        assert refused > 0
+
+
+def everywhere(scene: evaluation.Scene, _leg: object) -> BoolArray:
+    """As if every edge were hard."""
+    return np.ones((1, len(scene.stage.lanes)), dtype=bool)
