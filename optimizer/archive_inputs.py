@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.archive import read_run
+from optimizer.archive import hash_inputs, read_run
+from optimizer.catalog import Catalog
 from optimizer.errors import InputError, Problem
+from optimizer.records import Note
 from optimizer.spec import parse_spec
 from optimizer.spec_records import Spec
 
@@ -34,6 +36,23 @@ class Reopened:
 def catalog_hashes(hashes: Mapping[str, str]) -> tuple[str, ...]:
     """Contents of the catalogs among some inputs, wherever they lie."""
     return tuple(sorted(value for path, value in hashes.items() if not path.endswith(".toml")))
+
+
+def input_hashes(spec: Spec, catalog: Catalog) -> dict[str, str]:
+    """SHA-256 of the spec and the catalogs as they were read, by path."""
+    return hash_inputs([Path(spec.path)] if spec.path else []) | dict(catalog.hashes)
+
+
+def changed_inputs(made: Mapping[str, str], now: Mapping[str, str]) -> list[Note]:
+    """A finding where inputs are not those a run was made from.
+
+    made : hashes the run keeps, empty for none; now : of what is read now
+    """
+    other = [Path(path).name for path, value in now.items() if value not in made.values()]
+    if not made or not other:
+        return []
+    text = f"not as the run read it: {', '.join(other)}; the point is judged by what it says now"
+    return [Note("finding", "inputs", text, "run")]
 
 
 def reopen(folder: Path, catalogs: Sequence[Path] = ()) -> Reopened:

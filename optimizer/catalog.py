@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -33,6 +34,12 @@ Paths = str | Path | Iterable[str | Path]
 SEVERITIES = (WRONG, REFUSED, FILLED, SUSPICIOUS)
 MINIMUM_CLASS = 5
 """Classes with fewer parts have no meaningful median."""
+
+OLD_DAYS = 365
+"""Prices that much older than the newest of their kind are suspicious [days]."""
+
+NAMED = 4
+"""So many columns are named in which two rows of one part differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,16 +211,18 @@ def _conflict(
     raw: Raw, row: int, other: Raw, origin: int, different: Sequence[str], problems: list[Problem]
 ) -> None:
     name, where = raw.part_number[row], other.place[origin]
+    more = len(different) - NAMED
+    columns = ", ".join(different[:NAMED]) + (f" and {more} more columns" if more > 0 else "")
     problem = Problem(
         raw.place[row],
         "part_number",
-        f"{name!r} again, with other data than {where} in " + ", ".join(different),
+        f"{name!r} again, with other data than {where} in {columns}",
         "one row per part",
         "delete the wrong row; neither is used",
     )
     problems.append(problem)
     for table, line, rest in ((raw, row, where), (other, origin, raw.place[row])):
-        text = f"contradicts {rest} in " + ", ".join(different)
+        text = f"contradicts {rest} in {columns}"
         table.find(line, "part_number", WRONG, text)
         table.broken.setdefault(line, text)
 
@@ -238,20 +247,26 @@ def _parts(count: int) -> str:
 
 
 def _suspicious(table: PartTable) -> list[Finding]:
-    found = []
-    for row, date in enumerate(table.texts["price_date"]):
-        if not date:
-            found.append(
-                Finding(
-                    table.place[row],
-                    table.part_number[row],
-                    "price_date",
-                    SUSPICIOUS,
-                    "no price date: the price is shown as stale",
-                )
-            )
+    found = _price_dates(table)
     for figure in FIGURES[table.kind]:
         found += _outliers(table, figure)
+    return found
+
+
+def _price_dates(table: PartTable) -> list[Finding]:
+    """Prices without a date, and those far older than the newest of their kind."""
+    dates = table.texts["price_date"]
+    newest = max(dates, default="")
+    found = []
+    for row, date in enumerate(dates):
+        text = "no price date: the price is shown as stale"
+        if date:
+            age = datetime.date.fromisoformat(newest) - datetime.date.fromisoformat(date)
+            if age.days <= OLD_DAYS:
+                continue
+            text = f"price of {date}, {age.days / 365.25:.1f} years before the newest of its kind"
+        place, part = table.place[row], table.part_number[row]
+        found.append(Finding(place, part, "price_date", SUSPICIOUS, text))
     return found
 
 

@@ -16,7 +16,7 @@ import re
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import partial
 from importlib import import_module
@@ -264,7 +264,10 @@ def _written(
             text = spec.text.encode()
             folder = write_kept(args.runs, name, plain, spec=text, replace=args.replace)
             progress("written", f"{folder}; {peak_memory()}")
-            progress("page", str(write_page(folder, run=plain, data=data())))
+            try:
+                progress("page", str(write_page(folder, run=plain, data=data())))
+            except KeyboardInterrupt:
+                progress("page", f"left out: partfront page {folder} makes it")
     return plain, folder
 
 
@@ -295,9 +298,10 @@ def read_inputs(
 
 
 def _with_provenance(plain: dict[str, Any], spec: Any, catalog: Any) -> dict[str, Any]:
-    from optimizer.archive import hash_inputs, versions
+    from optimizer.archive import versions
+    from optimizer.archive_inputs import input_hashes
 
-    hashes = {**hash_inputs([Path(spec.path)] if spec.path else []), **catalog.hashes}
+    hashes = input_hashes(spec, catalog)
     return {**plain, "hashes": hashes | plain["hashes"], "versions": versions() | plain["versions"]}
 
 
@@ -308,14 +312,16 @@ def verify_command(args: argparse.Namespace) -> int:
     from optimizer.report.tables import console_for, print_charge_sense, print_verified
     from optimizer.results import as_plain
 
-    part_set, extra, sense = _part_set(args)
+    part_set, extra, sense, made = _part_set(args)
     spec, catalog = read_inputs(args.spec, progress, extra)
     from optimizer import conclude
+    from optimizer.archive_inputs import changed_inputs, input_hashes
 
+    moved = as_plain(changed_inputs(made, input_hashes(spec, catalog)))
     told: list[dict[str, Any]] = []
     for held, verified, notes in conclude.verify_each(spec, catalog, part_set, sense):
         label = {} if held is None else {"charge_sense": as_plain(held)}
-        told.append(label | {"verified": as_plain(verified), "notes": as_plain(notes)})
+        told.append(label | {"verified": as_plain(verified), "notes": moved + as_plain(notes)})
     if args.json:
         print_json(told[0] if len(told) == 1 else {"each_charge_sense": told})
     else:
@@ -330,19 +336,24 @@ def verify_command(args: argparse.Namespace) -> int:
     return DONE if good else INFEASIBLE
 
 
-def _part_set(args: argparse.Namespace) -> tuple[PartSet, Sequence[Path], float | None]:
-    """The parts, the catalogs beside those of the spec, and the charge-current sense of a point."""
+def _part_set(
+    args: argparse.Namespace,
+) -> tuple[PartSet, Sequence[Path], float | None, Mapping[str, str]]:
+    """The parts, the catalogs beside those of the spec, the charge-current sense of a point, and
+    the hashes of what its run was made from.
+    """
     if args.board:
         from optimizer.spec_board import read_board
 
         board = read_board(args.board)
-        return board.part_set, board.catalogs, board.resistance_sense
+        return board.part_set, board.catalogs, board.resistance_sense, {}
     from optimizer.archive import board_of, point_of, read_run
     from optimizer.report.summary import resistance_sense
 
     folder = args.run or run_folder(args.spec)
-    point = point_of(read_run(folder), args.point, place=str(folder))
-    return board_of(point), (), resistance_sense(point)
+    run = read_run(folder)
+    point = point_of(run, args.point, place=str(folder))
+    return board_of(point), (), resistance_sense(point), run["hashes"]
 
 
 def lint_command(args: argparse.Namespace) -> int:

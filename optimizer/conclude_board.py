@@ -13,9 +13,10 @@ from optimizer.catalog import Catalog
 from optimizer.columns import columns_of
 from optimizer.conclude_faults import fault_lines
 from optimizer.conclude_figures import verified_sets
-from optimizer.conclude_notes import charge_notes, part_notes
+from optimizer.conclude_notes import charge_notes, derating_notes, part_notes
 from optimizer.conclude_sets import Chosen, Place
 from optimizer.errors import InputError, Problem
+from optimizer.parts.mosfet import at_drive
 from optimizer.points import points
 from optimizer.records import Note, kind_of, switch_kind
 from optimizer.results import PartSet, Verified
@@ -31,7 +32,7 @@ PLACE = "part set"
 SWITCH = {"mosfet": "a transistor", "diode": "a diode"}
 
 DRIVE_FULL = 10.0
-"""Gate drive from which the ratings at a lower one are not needed [V]."""
+"""Gate drive at which every transistor states its on-resistance [V]."""
 
 
 def verify_board(
@@ -58,6 +59,7 @@ def verify_board(
         *_missing_notes(catalog, controller, chosen),
         *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, verified.bill),
+        *derating_notes(spec),
         *set_point_notes(spec, part_set.topology),
         *dimming_notes(spec),
         *spec.notes,
@@ -181,32 +183,53 @@ def _rule_notes(spec: Spec, verified: Verified) -> Iterator[Note]:
 
 
 def _missing_notes(catalog: Catalog, controller: Controller, chosen: Chosen) -> Iterator[Note]:
-    """Columns that an active model reads and a chosen part lacks."""
-    named: dict[tuple[str, int], str] = {}
+    """Resistance of a chosen transistor at the gate drive, where its row does not state it."""
+    named: dict[int, str] = {}
     for position, kind, row, _ in chosen.places():
-        named.setdefault((kind, row), position)
-    for (kind, row), position in named.items():
-        table = catalog.tables[kind]
-        missing = missing_columns(table, row, v_drive=controller.v_drive_min)
+        if kind == "mosfet":
+            named.setdefault(row, position)
+    table = catalog.tables["mosfet"]
+    drive = controller.v_drive_min
+    for row, position in named.items():
+        missing = missing_columns(table, row, v_drive=drive)
         if missing:
             text = (
-                f"{', '.join(missing)} missing, needed at a gate drive of "
-                f"{controller.v_drive_min:g} V: what depends on it counts as failing"
+                f"{', '.join(missing)} missing, needed at a gate drive of {drive:g} V: "
+                "what depends on it counts as failing"
             )
-            yield Note("finding", f"{position} {table.part_number[row]}", text, table.place[row])
+        elif drive < DRIVE_FULL and _only_at_ten(table, row):
+            text = (
+                f"on-resistance stated at {DRIVE_FULL:g} V only and taken unchanged at a gate "
+                f"drive of {drive:g} V: the true one is a few percent higher"
+            )
+        else:
+            continue
+        yield Note("finding", f"{position} {table.part_number[row]}", text, table.place[row])
 
 
 def missing_columns(table: PartTable, row: int, *, v_drive: float) -> tuple[str, ...]:
-    """Headers of numbers a model reads that neither the catalog nor a fill gives.
+    """Headers of the on-resistance that no value of the row stands in for at the gate drive.
 
-    Rows that lack any other such number are not in the tables at all.
+    Rows that lack any other number a model reads are not in the tables at all.
 
     v_drive : lowest gate drive [V]
     """
-    if table.kind != "mosfet" or v_drive >= DRIVE_FULL:
+    if table.kind != "mosfet" or not _only_at_ten(table, row):
+        return ()
+    value = at_drive(
+        v_drive=np.array(v_drive),
+        at_4v5=np.array(np.nan),
+        at_10v=np.array(1.0),
+        v_plateau=table.numbers["v_plateau_typ"][row],
+    )
+    if np.isfinite(value):
         return ()
     return tuple(
         item.header
         for item in columns_of(table.kind)
-        if item.condition == "4v5" and np.isnan(table.numbers[item.key][row])
+        if item.condition == "4v5" and item.argument == "rds_on"
     )
+
+
+def _only_at_ten(table: PartTable, row: int) -> bool:
+    return bool(np.isnan(table.numbers["rds_on_4v5_max"][row]))

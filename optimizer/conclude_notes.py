@@ -11,9 +11,11 @@ from optimizer.catalog import Catalog
 from optimizer.columns import column, when_missing
 from optimizer.conclude_figures import ceilings
 from optimizer.conclude_margins import failing
+from optimizer.derating import entries
 from optimizer.found import Found
 from optimizer.load_records import LeadAcid, Lithium
 from optimizer.parameters import TIME_SERVICE
+from optimizer.placed import unknown_names
 from optimizer.records import Note
 from optimizer.results import BillLine, FrontPoint, Verified
 from optimizer.set_point_rules import set_point_notes
@@ -36,10 +38,12 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
     spec = found.spec
     lines = _lines(point.verified for point in points)
     notes: list[Note] = [
+        *(Note("finding", key, text, "spec") for key, text in unknown_names(spec, catalog)),
         *own_state_findings(points),
         *charge_notes(spec, catalog.tables),
         *part_notes(spec, catalog, lines),
         *_states(found),
+        *derating_notes(spec),
         *_presets(spec),
         *_set_points(found),
         *dimming_notes(spec),
@@ -51,6 +55,20 @@ def run_notes(found: Found, catalog: Catalog, points: Sequence[FrontPoint]) -> t
         *catalog.notes,
     ]
     return tuple(dict.fromkeys(notes))
+
+
+def derating_notes(spec: Spec) -> Iterator[Note]:
+    """What of a derating policy that is named after a standard the standard does not hold."""
+    policy = spec.derating_policy
+    rules = list(entries(policy))
+    other = [name for name, rule in rules if not rule.get("in_standard", True)]
+    if other:
+        names = ", ".join(name.replace("_", " ").replace(".", " ") for name in other)
+        text = (
+            f"{len(other)} of its {len(rules)} rules are not in the standard and come from the "
+            f"commercial policy: {names}"
+        )
+        yield Note("finding", f"derating {spec.derating}", text, str(policy.get("source", "")))
 
 
 def charge_notes(spec: Spec, tables: Mapping[str, PartTable]) -> Iterator[Note]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.assembly import Sets
 from optimizer.buying import Prices
+from optimizer.found import Found
 from optimizer.market import Market
 from optimizer.records import Choice, IntArray, Selection, kind_of, switch_kind
 from optimizer.results import PartSet
@@ -63,6 +64,14 @@ def chosen_sets(
         topology, number = keys[choice.skeletons[point.skeleton].name]
         found.append(_chosen(point, choice, prices, markets[topology], number))
     return found
+
+
+def first_set(found: Found) -> Chosen:
+    """The first feasible set that a search met; it must have met one."""
+    assert found.first is not None
+    choice, selection = found.first
+    (one,) = chosen_sets([selection], choice, found.prices, found.markets)
+    return one
 
 
 def _chosen(

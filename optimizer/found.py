@@ -103,6 +103,11 @@ class Found:
     counts: dict[str, int] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)
 
+    def none(self) -> bool:
+        """Whether it is shown that no set passes."""
+        answered = self.front is None or self.front.complete
+        return answered and self.first is None and not (self.open or self.skipped)
+
     def fell(self, topology: str, one: Waterfall) -> None:
         """Keep a waterfall under the name of its topology."""
         self.waterfalls.append(replace(one, position=f"{topology} {one.position}"))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from optimizer import search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing, percent
+from optimizer.conclude_sets import first_set
 from optimizer.errors import Halted, NoFeasibleDesign
 from optimizer.found import Found, Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import AMPLE, kinds
@@ -37,6 +38,9 @@ NEAR_SHARE = 0.5
 
 SKELETON = "inductor and frequency"
 """In the position of every waterfall that counts combinations of both."""
+
+FINENESS = "2 % of the limit, of a floor 2 % of the loss it allows, of a temperature 1 K"
+"""The grains of the kinds of limit, in words."""
 
 SLACK = 1e-9
 """Relative room a limit gets over the value a set needs."""
@@ -81,8 +85,8 @@ def explain(
     lines += [waterfall_text(one) for one in falls if one.falls]
     would_do: list[Relaxation] = []
     if found.stages:
-        lines += _miss_lines(near)
         would_do = _relaxations(case, near)
+        lines += _miss_lines(sorted([*near, *case.met], key=lambda one: one.miss))
         lines += _relaxation_lines(case, would_do)
     text = "\n".join(lines)
     if not would_do:
@@ -159,6 +163,7 @@ class _Case:
         self.solves = 0
         self.needed: list[Kind] = []
         self.unanswered: list[str] = []
+        self.met: list[Near] = []
 
     def left(self) -> float:
         """Seconds left."""
@@ -176,9 +181,18 @@ class _Case:
         seconds = min(self.left(), max(SECONDS_SHARE * self.left(), SECONDS_QUESTION))
         found = search.solve(spec, self.catalog, any_set=True, time_limit=seconds, stop=self.stop)
         self.solves += 1
-        if found.counts.get("sets found", 0):
+        if found.first is not None:
+            self.meet(spec, found)
             return True
-        return None if found.open or found.skipped or self.stop() else False
+        return False if found.none() and not self.stop() else None
+
+    def meet(self, spec: Spec, found: Found) -> None:
+        """Keep how far a set that would do misses the limits as they are, if it keeps the rules."""
+        if (spec.purchase, spec.choice) != (self.spec.purchase, self.spec.choice):
+            return
+        one = first_set(found)
+        if one.topology in self.found.stages:
+            self.met += judged(self.found.stages[one.topology], [one])
 
     def free(self, kinds: Iterable[Kind]) -> Spec:
         """The spec with kinds of limit loosened as far as they go."""
@@ -361,8 +375,9 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
         yield "one of these alone would do, smallest first:"
         for one in found:
             yield f"  {_told(case.spec, one)}{'' if one.proved else ', perhaps less'}"
-        first = found[0]
-        yield f"smallest single relaxation: {_told(case.spec, first)}"
+        sure = all(one.proved or one.kind.step for one in found) and not case.unanswered
+        head = "smallest single relaxation" if sure else "smallest single relaxation found"
+        yield f"{head}: {_told(case.spec, found[0])}"
     elif len(case.needed) > 1:
         head = "no single relaxation was found" if case.unanswered else "no limit alone would do"
         names = " and ".join(kind.name for kind in case.needed)
@@ -376,9 +391,11 @@ def _relaxation_lines(case: _Case, found: Sequence[Relaxation]) -> Iterator[str]
     yield _asked(case, found)
 
 
-def _asked(case: _Case, found: Iterable[Relaxation]) -> str:
+def _asked(case: _Case, found: Sequence[Relaxation]) -> str:
     text = f"{case.solves} re-solves"
     open_still = [one.kind.name for one in found if not one.proved]
+    if any(one.proved and not one.kind.step for one in found):
+        text += f"; amounts are the least to within {FINENESS}"
     if case.unanswered or open_still:
         text += "; not proved for lack of time"
         if open_still:

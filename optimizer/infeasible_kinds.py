@@ -140,7 +140,7 @@ def _floor(index: int, name: str, now: float) -> Kind:
         amount=amount,
         share=lambda a: a / now,
         most=0.95 * now,
-        grain=0.002,
+        grain=0.02 * (1.0 - now),
         reasons=("floor",),
     )
 

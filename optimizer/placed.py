@@ -14,6 +14,7 @@ from itertools import product
 
 import numpy as np
 
+from optimizer import buying
 from optimizer.catalog import Catalog
 from optimizer.dominance import Staircase, joined
 from optimizer.errors import InputError, Problem
@@ -29,7 +30,10 @@ PLACE = "spec"
 
 
 def checked(spec: Spec, catalog: Catalog) -> Spec:
-    """The spec; raises `InputError` where a forced part is unknown or in a state not allowed."""
+    """The spec; raises `InputError` where catalogs and rules of purchase or choice cannot agree:
+    a forced part is unknown, at a position of another kind, or in a state not allowed, or no part
+    is priced in the currency of the run.
+    """
     problems = list(_problems(spec, catalog))
     if problems:
         raise InputError(problems)
@@ -38,6 +42,13 @@ def checked(spec: Spec, catalog: Catalog) -> Spec:
 
 def _problems(spec: Spec, catalog: Catalog) -> Iterator[Problem]:
     rules, name = spec.purchase, "choice.force"
+    yield from _unpriced(spec, catalog)
+    for one in spec.choice.force:
+        kind = kind_of_part(catalog, one.part_number)
+        if kind and one.position and kind_of(one.position) != kind:
+            got = f"{one.part_number}, a {kind}, at {one.position}"
+            need = f"a part of the {kind_of(one.position)} catalogs"
+            yield Problem(PLACE, name, got, need, "correct the position")
     for part in dict.fromkeys(one.part_number for one in spec.choice.force):
         kind = kind_of_part(catalog, part)
         if kind is None:
@@ -56,6 +67,33 @@ def _problems(spec: Spec, catalog: Catalog) -> Iterator[Problem]:
         ):
             if part in parts:
                 yield Problem(PLACE, name, f"{part}, which {key} rules out", "one or the other")
+
+
+def _unpriced(spec: Spec, catalog: Catalog) -> Iterator[Problem]:
+    """A currency of the run in which nothing can be bought."""
+    found = {name for table in catalog.tables.values() for name in table.texts["currency"]}
+    if found and not found & set(buying.exchange(spec)):
+        got = f"{spec.purchase.currency!r}, in which no part of the catalogs is priced"
+        need = f"{' or '.join(sorted(found))}, or a dated rate for it"
+        yield Problem(
+            PLACE, "purchase.currency", got, need, "add [[purchase.exchange_rates]] or correct it"
+        )
+
+
+def unknown_names(spec: Spec, catalog: Catalog) -> Iterator[tuple[str, str]]:
+    """Key and name of every part or maker that rules name and no catalog has."""
+    tables = catalog.tables.values()
+    known = {name for table in tables for name in (*table.part_number, *table.texts["maker"])}
+    known |= {one.part_number for one in catalog.refused}
+    rules = {
+        "choice.forbid": spec.choice.forbid,
+        "purchase.banned": spec.purchase.banned,
+        "purchase.approved": spec.purchase.approved,
+    }
+    for key, names in rules.items():
+        for name in names:
+            if name not in known:
+                yield key, f"{name!r} is in no catalog; {near(name, sorted(known))}".strip("; ")
 
 
 def unknown_part(place: str, name: str, part: str, catalog: Catalog) -> Problem:

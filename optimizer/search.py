@@ -54,6 +54,7 @@ from optimizer.scouts import costs_and_losses
 from optimizer.screen import Screened
 from optimizer.spec_records import DIODE_TOPOLOGIES, OBJECTIVE_WORST, Spec
 from optimizer.stage import Stage, build_stage
+from optimizer.tally import violations
 from optimizer.topologies import TOPOLOGIES
 from optimizer.topologies.intervals import windings
 from optimizer.verification import Reference
@@ -101,7 +102,7 @@ def solve(
     run = partial(
         _searched,
         engine=engine,
-        prove_points=prove_points,
+        prove_points=0 if any_set else prove_points,
         any_set=any_set,
         processes=processes,
         end=end,
@@ -283,6 +284,9 @@ def refusal(spec: Spec, topology: str) -> str | None:
     idle = [row.name for row in spec.mission if row.load_share == 0.0]
     if idle and topology in DIODE_TOPOLOGIES:
         return f"no load at {idle[0]}: pulses would be skipped, which is not modelled"
+    for one in spec.choice.force:
+        if one.position is not None and not placed.stands_at(topology, one.position):
+            return f"{one.part_number} is forced at {one.position}, which it does not have"
     asked = spec.loop.i_step > 0.0 or spec.loop.frequency_cross_min > 0.0
     if asked and windings(TOPOLOGIES[topology]):
         return "a load step or crossover is asked: the loop of two coils is not modelled"
@@ -320,9 +324,12 @@ def _left(waterfalls: tuple[Waterfall, ...]) -> Iterator[str]:
 def _settle(
     found: Found, work: Expansion, *, engine: str, prove_points: int, any_set: bool
 ) -> None:
-    """The front of everything that stayed open, with its proofs."""
-    if any_set:
-        found.counts["sets found"] = len(work.stair[0])
+    """The front of everything that stayed open, with its proofs.
+
+    any_set : whether one feasible set is enough; where the looks ahead met none, rows that bind
+        may have kept them from it, and only the front tells
+    """
+    if any_set and found.first is not None:
         return
     if work.left:
         work.expanded = work.sketched | work.expanded
@@ -335,10 +342,14 @@ def _settle(
     choice = work.choice_of(bodies)
     strict = work.complete or bool(work.left)
     answer = _answer(choice if strict else loosened(choice, SIFTED), work, engine, prove_points)
-    if not strict and not all(_strict(work, bodies, choice, answer)):
+    good = [True] if strict else _strict(work, bodies, choice, answer)
+    if not (all(good) or (any_set and any(good))):
         choice, answer = _refilled(work, bodies, choice, answer, engine)
     answer = _robust(work, bodies, choice, answer)
     found.choice, found.front = choice, answer
+    kept = [one for one in answer.points if not violations(choice, one.skeleton, one.option)]
+    if found.first is None and kept:
+        found.first = choice, kept[0]
     found.counts["options"] = sum(
         len(group.loss) for body in choice.skeletons for group in body.groups
     )

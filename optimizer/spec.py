@@ -72,10 +72,10 @@ def read_spec(path: str | Path) -> Spec:
     try:
         text = Path(path).read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        got = "bytes that are not UTF-8" if isinstance(error, ValueError) else "no readable file"
-        raise InputError(
-            [Problem(place, "", got, "a spec file in TOML", "check the path")]
-        ) from None
+        got, fix = "no readable file", "check the path"
+        if isinstance(error, ValueError):
+            got, fix = "bytes that are not UTF-8", "save it in UTF-8"
+        raise InputError([Problem(place, "", got, "a spec file in TOML", fix)]) from None
     return parse_spec(text, path=place)
 
 

@@ -365,15 +365,15 @@ class Reading:
             return None
         raw = max(min(raw, _HUGE), -_HUGE) if isinstance(raw, int) else raw
         if not math.isfinite(raw):
-            self.problem(
-                path, got=str(raw), need="a finite number", fix="remove the key for no limit"
-            )
+            free = path[0] == "limits" and key.default is not REQUIRED
+            fix = "remove the key for no limit" if free else "write the number"
+            self.problem(path, got=str(raw), need="a finite number", fix=fix)
             return None
         if key.family == "count" and raw != int(raw):
             self.problem(path, got=f"{raw:g}", need="a whole number")
             return None
         value = in_si(raw, scale)
-        if not key.low * (1 - 1e-12) <= value <= key.high * (1 + 1e-12):
+        if not key.low - _room(key.low) <= value <= key.high + _room(key.high):
             self._implausible(raw, path, key, scale)
             return None
         return int(raw) if key.family == "count" else float(value)
@@ -386,6 +386,11 @@ class Reading:
             need=f"{trade(key.low, key.family)} to {trade(key.high, key.family)}",
             fix=_other_reading(raw, key, scale),
         )
+
+
+def _room(bound: float) -> float:
+    """What the conversion of units may put beside a bound that is itself allowed."""
+    return 1e-12 * abs(bound) if math.isfinite(bound) else 0.0
 
 
 def _shown(unit: str) -> str:

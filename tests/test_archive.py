@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 
 from optimizer import archive, archive_result
 from optimizer.archive import read_run, write_page, write_run
+from optimizer.archive_inputs import changed_inputs
 from optimizer.archive_result import kept, now, spared
 from optimizer.errors import InputError
 from optimizer.report.cells import csv_text, neutral, original
@@ -318,3 +319,12 @@ def test_a_kill_at_any_moment_leaves_a_whole_result(tmp_path: Path) -> None:
         assert visible == ["lamp"]
         halves += len(list(tmp_path.glob(".*.part")))
     assert halves > 0, "no kill fell into a write: the test proved nothing"
+
+
+def test_inputs_that_changed_since_a_run_are_named() -> None:
+    made = {"a/job.toml": "11", "a/mosfets.csv": "22"}
+    assert changed_inputs(made, {"b/job.toml": "11", "b/mosfets.csv": "22"}) == []
+    (note,) = changed_inputs(made, {"b/job.toml": "11", "b/mosfets.csv": "23"})
+    assert "mosfets.csv" in note.text
+    assert "job.toml" not in note.text
+    assert changed_inputs({}, {"b/mosfets.csv": "23"}) == []

@@ -397,6 +397,15 @@ def test_lint_sorts_and_counts(tmp_path: Path) -> None:
     assert path.read_text() == text_of(changed("mosfet", cells, 12))
 
 
+def test_lint_finds_prices_far_older_than_the_others(tmp_path: Path) -> None:
+    cells = {(4, "price_date"): "2022-03-01"}
+    report = lint(write(tmp_path, "mosfet", changed("mosfet", cells, 6)))
+    (found,) = [f for f in report.items if f.severity == "suspicious"]
+    assert (found.part_number, found.column) == ("M-4", "price_date")
+    assert found.text.startswith("price of 2022-03-01, 4.")
+    assert report.used["mosfet"] == 6
+
+
 @pytest.mark.parametrize("factor", [0.15, 6.0])
 def test_lint_finds_figure_of_merit_outliers(tmp_path: Path, factor: float) -> None:
     cells = {(4, h): repr(factor * float(c)) for h, c in rows("mosfet")[0].items()

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from optimizer import cli
+from optimizer import archive, cli
 from optimizer.archive import read_run
 from optimizer.errors import InputError, NoFeasibleDesign, NotProved, Problem
 from tests.sample_run import sample_run, verified
@@ -202,6 +202,19 @@ def test_the_first_interrupt_asks_the_search_to_stop(
     assert cli.main(["front", "x.toml"]) == 4
     assert "keeping what is proved" in capsys.readouterr().err
     assert signal.getsignal(signal.SIGINT) is before
+    assert read_run(stage.folder / "runs" / "x")["points"]
+
+
+def test_an_interrupt_after_the_run_was_written_costs_its_page_only(
+    stage: Stage, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: Any, **__: Any) -> Any:
+        raise KeyboardInterrupt
+
+    stage.search(front=lambda *_, **__: sample_run())
+    monkeypatch.setattr(archive, "write_page", stopped)
+    assert cli.main(["front", "x.toml"]) == 0
+    assert "page: left out: partfront page" in capsys.readouterr().err
     assert read_run(stage.folder / "runs" / "x")["points"]
 
 

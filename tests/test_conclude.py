@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer import assembly, buying, conclude, search, verification
+from optimizer import assembly, buying, conclude, derating, search, verification
 from optimizer.catalog import Catalog, read_catalog
 from optimizer.conclude_bill import bill_of
 from optimizer.conclude_board import missing_columns
@@ -351,13 +352,36 @@ def test_rules_a_board_breaks_are_findings(tiny_job: tuple[Spec, Catalog]) -> No
     assert ("frequency", "333 kHz is not a frequency of the spec (300 kHz)") in told
 
 
-def test_a_missing_rating_matters_below_full_drive_only(tiny_job: tuple[Spec, Catalog]) -> None:
+def test_rules_that_a_standard_does_not_hold_are_named(tiny_job: tuple[Spec, Catalog]) -> None:
+    """MIL-STD-975M derates passive parts here: its drain voltage comes from another policy."""
+    spec, catalog = tiny_job
+    told = [
+        n for n in conclude.verify_board(spec, catalog, a_board())[1] if "derating " in n.subject
+    ]
+    assert not told
+    (file,) = Path(derating.__file__).parent.glob("policies/derating_mil_std_975m.toml")
+    policy = tomllib.loads(file.read_text(encoding="utf-8"))
+    mixed = replace(spec, derating="mil-std-975m", derating_policy=policy)
+    _, notes = conclude.verify_board(mixed, catalog, a_board())
+    (note,) = [n for n in notes if n.subject == "derating mil-std-975m"]
+    assert "not in the standard" in note.text
+    assert "mosfet voltage" in note.text
+    assert "inductor voltage" not in note.text
+
+
+def test_a_missing_rating_matters_where_the_10_v_value_does_not_serve(
+    tiny_job: tuple[Spec, Catalog],
+) -> None:
     table = tiny_job[1].tables["mosfet"]
     numbers = dict(table.numbers)
     for key in [key for key in numbers if "_4v5_" in key]:
         numbers[key] = np.full(len(table), np.nan)
     bare = replace(table, numbers=numbers)
-    assert "rds_on_4v5_max_mohm" in missing_columns(bare, 0, v_drive=6.8)
+    needed = ("rds_on_4v5_typ_mohm", "rds_on_4v5_max_mohm")
+    assert missing_columns(bare, 0, v_drive=6.8) == needed
+    assert missing_columns(bare, 0, v_drive=8.5) == ()
+    numbers["v_plateau_typ"] = np.full(len(table), 7.0)
+    assert missing_columns(bare, 0, v_drive=8.5) == needed
     assert missing_columns(bare, 0, v_drive=10.0) == ()
     assert missing_columns(table, 0, v_drive=6.8) == ()
 

@@ -122,6 +122,20 @@ def test_the_nearest_miss_is_the_least_of_all_sets(job: tuple[Spec, Catalog], na
     assert min(one.miss for one in near) == pytest.approx(least, rel=1e-6)
 
 
+def test_a_set_that_a_re_solve_meets_counts_as_a_near_one(
+    job: tuple[Spec, Catalog], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The look for near sets may meet none that is as near; that of the re-solves is told too."""
+    spec, catalog = job
+    monkeypatch.setattr(infeasible, "near_sets", lambda *given: ([], []))
+    text = explained(limited(spec, v_ripple_output=0.001), catalog)
+    told = re.search(r"nearest miss of \d+ sets looked at: .* ripple voltage by ([\d.]+) mV", text)
+    assert told is not None, text
+    loosened = re.search(r"output ripple: 1 mV to ([\d.]+) mV", text)
+    assert loosened is not None
+    assert 1.0 + float(told[1]) == pytest.approx(float(loosened[1]), rel=2 * GRAIN)
+
+
 def test_two_limits_at_once_have_no_single_relaxation(job: tuple[Spec, Catalog]) -> None:
     spec, catalog = job
     text = explained(limited(spec, v_ripple_output=0.001, v_ripple_input=0.02), catalog)

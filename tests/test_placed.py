@@ -60,3 +60,36 @@ def test_a_forced_part_that_cannot_be_used_is_an_error_with_a_remedy() -> None:
     assert f"did you mean {part!r}" in told(part + "x")
     assert "choice.force_any_state" in told(part)
     assert "choice.forbid rules out" in told(part, forbid=(part,), force_any_state=True)
+
+
+def test_a_position_that_no_topology_has_is_not_passed_over() -> None:
+    case = random_cases.random_case(0)
+    part = case.catalog.tables["mosfet"].part_number[0]
+    assert case.spec.topologies == ("buck",)
+    force = (Force(part, "output-low"),)
+    spec = replace(case.spec, choice=replace(case.spec.choice, force=force))
+    found = search.solve(spec, case.catalog)
+    assert found.front is None
+    assert [one.reason for one in found.refused] == [
+        f"{part} is forced at output-low, which it does not have"
+    ]
+    force = (Force(part, "inductor"),)
+    wrong = replace(spec, choice=replace(spec.choice, force=force))
+    with pytest.raises(InputError, match="a mosfet, at inductor, need a part of the inductor"):
+        placed.checked(wrong, case.catalog)
+
+
+def test_a_currency_in_which_nothing_is_priced_is_an_error() -> None:
+    case = random_cases.random_case(0)
+    spec = replace(case.spec, purchase=replace(case.spec.purchase, currency="USD"))
+    with pytest.raises(InputError, match="'USD', in which no part of the catalogs is priced"):
+        placed.checked(spec, case.catalog)
+
+
+def test_names_that_no_catalog_has_are_told() -> None:
+    case = random_cases.random_case(0)
+    part = case.catalog.tables["mosfet"].part_number[0]
+    rules = replace(case.spec.choice, forbid=(part + "x", part))
+    spec = replace(case.spec, choice=rules)
+    (told,) = placed.unknown_names(spec, case.catalog)
+    assert told == ("choice.forbid", f"{part + 'x'!r} is in no catalog; did you mean {part!r}?")

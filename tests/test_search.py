@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer import dominance, expansion, search, workbench
+from optimizer import dominance, expansion, search, tally, workbench
 from optimizer.found import Clock, never, quiet
 from optimizer.records import Selection
 from optimizer.spec import read_spec
+from tests.oracles import random_cases
 from tests.speed import small_case
 
 EXAMPLES = Path(__file__).parents[1] / "runs/examples"
@@ -41,6 +42,16 @@ def test_only_what_lies_in_a_gap_is_looked_for(
         if inside:
             wanted &= (cost < one) | (loss <= two)
     assert (~dominance.covered(cost, loss, stair) == wanted).all()
+
+
+def test_one_set_is_met_wherever_there_is_a_front() -> None:
+    """A row binds here on every set that is met on the way: only the front tells of the others."""
+    case = random_cases.random_case(11)
+    found = search.solve(case.spec, case.catalog, any_set=True)
+    assert found.first is not None
+    assert not found.none()
+    choice, one = found.first
+    assert not tally.violations(choice, one.skeleton, one.option)
 
 
 @pytest.fixture(scope="module")

@@ -85,6 +85,15 @@ def stacked(head: str) -> str:
     return "\n".join(textwrap.wrap(head, HEAD_WIDTH, break_long_words=False))
 
 
+def limit_name(quantity: str) -> str:
+    """What is limited, in words a reader knows.
+
+    >>> limit_name("thermal gain row"), limit_name("height")
+    ('thermal gain, 100 % at its limit', 'height')
+    """
+    return "thermal gain, 100 % at its limit" if quantity == "thermal gain row" else quantity
+
+
 def quantity_text(value: float | None, unit: str) -> str:
     """A value with the unit engineers read.
 

@@ -15,6 +15,7 @@ from optimizer.report.grids import (
     console_for,
     fixed,
     grid,
+    limit_name,
     percent,
     quantity_text,
 )
@@ -303,7 +304,7 @@ def margin_table(margins: Sequence[Plain], title: str) -> Table:
         (
             m["subject"],
             m["part_number"],
-            m["quantity"] + (" (transient)" if m["transient"] else ""),
+            limit_name(m["quantity"]) + (" (transient)" if m["transient"] else ""),
             f"{m['at']} ({m['parameter_set']})",
             NOT_KNOWN if m["value"] is None else quantity_text(m["value"], m["unit"]),
             (">= " if m["at_least"] else "<= ") + quantity_text(m["allowed"], m["unit"]),

@@ -22,8 +22,8 @@ from optimizer import buying, search
 from optimizer.catalog import Catalog
 from optimizer.conclude_margins import failing
 from optimizer.conclude_senses import specs_of
-from optimizer.conclude_sets import Chosen, chosen_sets, part_set_of
-from optimizer.found import Found, Progress, Stop, never, quiet
+from optimizer.conclude_sets import Chosen, first_set, part_set_of
+from optimizer.found import Progress, Stop, never, quiet
 from optimizer.infeasible_kinds import kinds
 from optimizer.infeasible_probe import judged, near_sets, nearest
 from optimizer.infeasible_rules import Kind
@@ -230,8 +230,8 @@ def _design(case: _Case, held: frozenset[str]) -> Design | bool | None:
         case.solves += 1
         if found.first is not None:
             case.progress("conflict", "yes")
-            return Design(_chosen(found), number)
-        if found.open or found.skipped or case.late():
+            return Design(first_set(found), number)
+        if not found.none() or case.late():
             return None
         case.progress("conflict", "no")
     return False
@@ -252,13 +252,6 @@ def _near_design(case: _Case, spec: Spec, number: int, held: frozenset[str]) -> 
                 if not near.broken and _keeps(case, one, held):
                     return one
     return None
-
-
-def _chosen(found: Found) -> Chosen:
-    assert found.first is not None
-    choice, selection = found.first
-    (one,) = chosen_sets([selection], choice, found.prices, found.markets)
-    return one
 
 
 def _from_near(case: _Case) -> None:

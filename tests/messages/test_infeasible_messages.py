@@ -72,7 +72,8 @@ def test_a_limit_no_bank_keeps(job: tuple[Spec, Catalog]) -> None:
     assert re.fullmatch(r"  output ripple: 1 mV to # mV \(\d+ %\)", lines[3])
     assert "  pieces of a bank: up to 4" not in lines
     assert lines[-2].startswith("smallest single relaxation: output ripple: 1 mV to # mV")
-    assert lines[-1] == "#"
+    fine = "2 % of the limit, of a floor 2 % of the loss it allows, of a temperature 1 K"
+    assert lines[-1] == f"#; amounts are the least to within {fine}"
 
 
 def test_no_part_left_at_a_position(job: tuple[Spec, Catalog]) -> None:

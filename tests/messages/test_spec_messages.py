@@ -240,7 +240,7 @@ DAMAGES = {
         "source.v_max_v",
         "nan",
         "a finite number",
-        "remove the key for no limit",
+        "write the number",
     ),
     "number for a text": Damage(
         'kind = "rail"',
@@ -690,6 +690,20 @@ def test_one_damage_is_one_problem_with_its_place_and_remedy(case: str) -> None:
 
 def test_the_base_itself_is_read() -> None:
     assert parse_spec(BASE).load.v_output == 19.0
+
+
+def test_bounds_themselves_are_allowed() -> None:
+    text = BASE.replace("temp_cold_c = -20", "temp_cold_c = -60")
+    text = text.replace("temp_hot_c = 60", "temp_hot_c = 130")
+    ambient = parse_spec(text).ambient
+    assert (ambient.temp_cold, ambient.temp_hot) == (-60.0, 130.0)
+
+
+def test_an_infinite_limit_may_be_left_out() -> None:
+    text = BASE.replace(
+        "v_ripple_output_mv = 150", "v_ripple_output_mv = 150\nrise_hottest_k = inf"
+    )
+    assert problems_of(text)[0].fix == "remove the key for no limit"
 
 
 def test_all_problems_come_at_once_in_the_order_of_the_file() -> None:

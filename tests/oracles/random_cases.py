@@ -1111,7 +1111,8 @@ TURNS_OF_SEEDS = """
     coldest sense-power life-cycle approval banned approved forbid technology currency same-part
     force placement worst-point ripple-ratio off-time on-time sense-power placement off-time
     on-time off-time part-numbers same-part part-numbers ripple-output part-numbers ripple-input
-    height thermal-gain area ripple-ratio forbid height thermal-gain worst-point temp-inductor approval
+    height thermal-gain area ripple-ratio forbid height thermal-gain worst-point temp-inductor
+    approval
     capacitor-voltage currency temp-resistor rise drive-current same-part technology life-cycle
     capacitor-voltage ripple-output temp-inductor banned placement worst-point temp-mosfet
     technology temp-resistor

@@ -39,7 +39,7 @@ const PANELS = {
     const place = (m) => `${m.subject}|${m.quantity}|${m.transient}`;
     const other = new Map((b?.detail.margins ?? []).map((m) => [place(m), m]));
     const columns = [
-      text("subject", (m) => m.subject), text("limit", (m) => m.quantity), part((m) => m.part_number),
+      text("subject", (m) => m.subject), text("limit", (m) => limitName(m.quantity)), part((m) => m.part_number),
       text("worst at", (m) => (m.at === "always" ? "always" : `${m.at} (${m.parameter_set})`)),
       figure("worst", (m) => m.value, (v) => v, { cell: (m) => limitText(m.value, m.unit) }),
       figure("allowed", (m) => m.allowed, (v) => v, { cell: (m) => `${m.at_least ? "≥" : "≤"} ${limitText(m.allowed, m.unit)}` }),

@@ -67,6 +67,8 @@ function quantity(value, unit) {
 
 const limitText = (value, unit) => (unit === "1" ? `${percent(value)} %` : quantity(value, unit));
 
+const limitName = (name) => (name === "thermal gain row" ? "thermal gain, 100 % at its limit" : name);
+
 const pointOf = (number) => data.points.find((point) => point.number === number) ?? null;
 const detailOf = (number) => data.details[number] ?? null;
 const lanesOf = (detail) => data.lanes[detail.lanes];
