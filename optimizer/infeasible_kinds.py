@@ -323,7 +323,10 @@ def _ringing(spec: Spec) -> Kind:
     return Kind(
         name="ringing preset",
         at=at,
-        told=lambda spec, a: f"{100 * now:.3g} % to {100 * max(now - a, 0.0):.3g} % overshoot",
+        told=lambda spec, a: (
+            f"{100 * now:.3g} % to {100 * max(now - a, 0.0):.3g} % overshoot, "
+            "an assumption: measure it before"
+        ),
         covers=lambda m: m.quantity == "drain voltage",
         amount=lambda m: (1.0 + now) * (1.0 - m.allowed / m.value),
         share=lambda a: a / now if now else 0.0,

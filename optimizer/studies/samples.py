@@ -77,7 +77,8 @@ def sample_kit(
 ) -> Kit:
     """The smallest kit from which a set (or a stand-in) of each of `rows` can be built.
 
-    keep_apart : which pairs of the list must go on differing in `differ` positions, (n, n)
+    keep_apart : which pairs of the list must go on differing in `differ` positions, (n, n); no
+        point stands for two
     boards_each : boards of each set; spare : share of pieces on top; both go into every need
     """
     offered = [stand_ins(case, row) for row in rows]
@@ -159,14 +160,16 @@ def _choice(
     width = max(len(one) for some in boards for one in some)
     most = sum(max(max(one.values()) for one in some) for some in boards)
     flat = [k for some in offered for k in some]
+    same = np.equal.outer(flat, flat)
     close = distances(case.front.take(flat)) < differ
     starts = np.cumsum([0, *(len(some) for some in offered)])
     rows: list[IntArray] = []
     for s, some in enumerate(offered):
         for t in range(len(offered)):
-            if s < t and keep_apart[s, t]:
+            if s < t:
+                alike = close if keep_apart[s, t] else same
                 for k in range(len(some)):
-                    near = close[starts[s] + k, starts[t] : starts[t + 1]]
+                    near = alike[starts[s] + k, starts[t] : starts[t + 1]]
                     if near.any():
                         row = np.zeros(len(flat), dtype=np.int64)
                         row[starts[s] + k] = 1

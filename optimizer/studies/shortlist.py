@@ -19,7 +19,7 @@ from optimizer.studies.answer import Answer, Grid, listed, money, watts
 from optimizer.studies.archived import Archived
 from optimizer.studies.distance import differing, distances
 from optimizer.studies.fronts import Front, sense_data
-from optimizer.studies.samples import Kit, order_grid, sample_kit
+from optimizer.studies.samples import Kit, order_grid, sample_kit, stand_ins
 
 NODES_MAX = 2_000_000
 """Partial choices looked at for one question; past it the answer is not called exact."""
@@ -94,8 +94,18 @@ def chosen_entries(
         others = knees[: knees.index(row)]
         if any(len(differing(front, row, other)) < differ for other in others):
             knees.remove(row)
-    fixed = list(dict.fromkeys([0, *knees, front.least_loss()]))[:sets]
-    entries = [Entry(row, front.mark[row] or _end(case, row)) for row in fixed]
+    fixed, stood_for = [], dict[int, str]()
+    for row in [0, *knees, front.least_loss()]:
+        if row in fixed:
+            continue
+        ties = [one for one in stand_ins(case, row) if one in fixed]
+        alike = [one for one in ties if len(differing(front, row, one)) < differ]
+        if alike:
+            stood_for[alike[0]] = f", ties with {_reason(case, row)} (point {front.number[row]})"
+        else:
+            fixed.append(row)
+    fixed = fixed[:sets]
+    entries = [Entry(row, _reason(case, row) + stood_for.get(row, "")) for row in fixed]
     knee = np.array([_knee(front, row, fixed) for row in range(len(front))])
     loss = front.loss.astype(np.float64)
     near = np.abs(loss - loss[knee]) <= band * loss[knee]
@@ -120,9 +130,9 @@ def _knee(front: Front, row: int, fixed: Sequence[int]) -> int:
     return [*mine, *fixed[1:-1], fixed[0]][0]
 
 
-def _end(case: Archived, row: int) -> str:
-    last = case.front.least_loss()
-    return "cheapest" if row == 0 else "least loss" if row == last else "point"
+def _reason(case: Archived, row: int) -> str:
+    end = "cheapest" if row == 0 else "least loss" if row == case.front.least_loss() else "point"
+    return case.front.mark[row] or end
 
 
 def _beside_knee(case: Archived, knee: int, row: int) -> Entry:

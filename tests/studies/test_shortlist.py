@@ -143,7 +143,8 @@ def test_the_kit_is_the_smallest_of_all(seed: int, monkeypatch: pytest.MonkeyPat
     good = [
         some
         for some in product(*offered)
-        if all(
+        if len(set(some)) == len(some)
+        and all(
             every[some[s], some[t]] >= differ or not apart[s, t]
             for s, t in combinations(range(len(rows)), 2)
         )
@@ -154,6 +155,22 @@ def test_the_kit_is_the_smallest_of_all(seed: int, monkeypatch: pytest.MonkeyPat
     assert count == best[0] == len(kit.lines)
     assert money == pytest.approx(best[1], abs=len(kit.lines) * 3 * COST_UNIT)
     assert kit.total == pytest.approx(money)
+
+
+def test_an_end_that_ties_with_the_knee_is_not_built_twice() -> None:
+    case = large()
+    last = case.front.least_loss()
+    (knee,) = [k for k, mark in enumerate(case.front.mark) if mark == "knee"]
+    points = [
+        {**point, "tie": 7 if k in (knee, last) else -1 - k}
+        for k, point in enumerate(case.run["points"])
+    ]
+    case = replace(case, run={**case.run, "points": points})
+    answer = shortlist(case, sets=4, differ=9, boards_each=2, spare=0.0)
+    built = [entry["point"] for entry in answer.data["sets"]]
+    assert len(set(built)) == len(built)
+    assert case.front.number[last] not in [entry["for_point"] for entry in answer.data["sets"]]
+    assert f"knee, ties with least loss (point {case.front.number[last]})" in str(answer.grids[0])
 
 
 def test_without_ties_the_list_itself_is_built() -> None:
