@@ -191,8 +191,12 @@ def _print_states(console: Console, run: Plain) -> None:
 
 
 def print_ledger(console: Console, notes: Sequence[Plain], *, most: int = 12) -> None:
-    """Notes by kind, cautions apart; the rest is in notes.md."""
+    """Notes by kind, cautions apart; the rest is in notes.md.
+
+    A mission that was assumed comes first: it decides what loss means.
+    """
     shown = [note for note in notes if note["kind"] != "caution"]
+    shown.sort(key=lambda note: (note["kind"], note["subject"]) != ("assumed", "mission"))
     if not shown:
         return
     rows = [(n["kind"], n["subject"], n["text"], n["source"]) for n in shown[:most]]

@@ -120,3 +120,13 @@ def test_notes_hold_every_assumption_and_survive_table_marks() -> None:
                   "output-low: 812 parts, 410 fell on voltage, 402 left", "source.v_max_v",
                   "a\\|b", "&lt;script>x y", "abab"):  # fmt: skip
         assert piece in text, piece
+
+
+def test_an_assumed_mission_is_the_first_of_the_assumptions() -> None:
+    notes = [
+        {"kind": "filled", "subject": f"part {k}", "text": "", "source": ""} for k in range(20)
+    ]
+    mission = {"kind": "assumed", "subject": "mission", "text": "not given", "source": "spec"}
+    text = shown(tables.print_ledger, [*notes, mission])
+    assert text.index("not given") < text.index("part 0")
+    assert "part 19" not in text
