@@ -39,13 +39,13 @@ const PANELS = {
     const place = (m) => `${m.subject}|${m.quantity}|${m.transient}`;
     const other = new Map((b?.detail.margins ?? []).map((m) => [place(m), m]));
     const columns = [
-      text("subject", (m) => m.subject), text("limit", (m) => limitName(m.quantity)), part((m) => m.part_number),
-      text("worst at", (m) => (m.at === "always" ? "always" : `${m.at} (${m.parameter_set})`)),
+      text("subject", (m) => m.subject), text("limit", (m) => limitName(m.quantity)),
+      figure("margin %", (m) => m.margin, percent, { cell: (m) => (m.margin === null ? "fails" : [bar(m.margin), el("span", {}, percent(m.margin))]), className: (m) => (m.margin === null || m.margin < -1e-9 ? "bad" : "") }),
+      ...(b ? [figure("set B %", (m) => other.get(place(m))?.margin ?? null, percent, { className: () => "b" })] : []),
       figure("worst", (m) => m.value, (v) => v, { cell: (m) => limitText(m.value, m.unit) }),
       figure("allowed", (m) => m.allowed, (v) => v, { cell: (m) => `${m.at_least ? "≥" : "≤"} ${limitText(m.allowed, m.unit)}` }),
-      figure("margin %", (m) => m.margin, percent, { cell: (m) => (m.margin === null ? "fails" : [bar(m.margin), el("span", {}, percent(m.margin))]), className: (m) => (m.margin === null || m.margin < -1e-9 ? "bad" : "") }),
+      part((m) => m.part_number), text("worst at", (m) => (m.at === "always" ? "always" : `${m.at} (${m.parameter_set})`)),
     ];
-    if (b) columns.push(figure("set B %", (m) => other.get(place(m))?.margin ?? null, percent, { className: () => "b" }));
     const rows = (list, transient) => [...new Map(list.filter((m) => m.transient === transient).map((m) => [key(m), m])).values()];
     return [false, true].map((transient) => {
       const shown = rows(a.detail.margins, transient);
