@@ -24,6 +24,7 @@ from optimizer import (
     families,
     fitting,
     floors,
+    frontier,
     narrow,
     options,
     row_choice,
@@ -35,6 +36,7 @@ from optimizer import (
 from optimizer.dominance import Staircase
 from optimizer.errors import Halted
 from optimizer.found import Clock, Found, Key
+from optimizer.frontier import Frontier
 from optimizer.records import (
     LOSS_UNIT,
     Choice,
@@ -294,6 +296,14 @@ class Expansion:
         other = copy.copy(self)
         other.stair, other.expanded, other.left = stair, {}, []
         return other
+
+    def begin_front(self, choice: Choice, **how: Any) -> Callable[[], Frontier]:
+        """Begin the front of a choice beside other work; `how` as `frontier.front` takes it."""
+        return self._begin()((Expansion._fronted, (choice, how)))
+
+    def _fronted(self, task: tuple[Choice, Mapping[str, Any]]) -> Frontier:
+        choice, how = task
+        return frontier.front(choice, **how, stop=self.clock.halted)
 
     def least(self, numbers: Sequence[int]) -> tuple[float, float]:
         """Least cost and least loss that the bounds of some skeletons allow."""

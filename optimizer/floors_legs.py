@@ -193,7 +193,9 @@ def _speed(found: Market, own: Mosfet) -> FloatArray:
     drive = found.part.drive
     inner = np.where(np.isnan(own.r_gate), half_bridge.R_GATE_SLOPE, own.r_gate)
     gate = own.pieces * drive.r_driver_source + inner + drive.r_gate_external
-    current = mosfet.i_gate_on(v_drive=drive.v_drive, v_plateau=own.v_plateau, resistance_gate=gate)
+    current = mosfet.i_gate_on(
+        v_drive=drive.v_drive_most, v_plateau=own.v_plateau, resistance_gate=gate
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = current / (own.q_gate_source - own.q_gate_threshold)
     return np.asarray(np.where(np.isnan(speed), np.inf, speed).min(axis=1))
@@ -204,7 +206,7 @@ def _as_fast(ideal: Mosfet, speed: float, found: Market) -> Mosfet:
     drive = found.part.drive
     gate = drive.r_driver_source + ideal.r_gate + drive.r_gate_external
     current = mosfet.i_gate_on(
-        v_drive=drive.v_drive, v_plateau=ideal.v_plateau, resistance_gate=gate
+        v_drive=drive.v_drive_most, v_plateau=ideal.v_plateau, resistance_gate=gate
     )
     values = {item.name: getattr(ideal, item.name) for item in fields(ideal)}
     values["q_gate_source"] = np.asarray(current / speed)

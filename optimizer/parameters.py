@@ -178,10 +178,11 @@ def without_charges(like: Mosfet) -> Mosfet:
 
 
 def drive(*, lanes: Lanes, controller: Controller, board: Board) -> Drive:
-    """How every half bridge is driven; the slowest drive in guaranteed lanes."""
-    voltage = np.where(lanes.guaranteed, controller.v_drive_min, controller.v_drive_typ)
+    """How every half bridge is driven; in guaranteed lanes the slowest drive, but for recovery."""
+    typical = controller.v_drive_typ
     return Drive(
-        v_drive=voltage,
+        v_drive=np.where(lanes.guaranteed, controller.v_drive_min, typical),
+        v_drive_most=np.where(lanes.guaranteed, controller.v_drive_max, typical),
         r_driver_source=np.array(controller.r_driver_source),
         r_driver_sink=np.array(controller.r_driver_sink),
         r_gate_external=np.array(controller.r_gate_external),

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -359,19 +360,23 @@ def _settle(
 
 def _answer(choice: Choice, work: Expansion, engine: str, prove_points: int) -> Frontier:
     """The front of a choice within the time left."""
-    left = work.clock.deadline - time.monotonic()
-    answer = frontier.front(
-        choice,
-        engine="solver" if engine == "solver" else "auto",
-        time_limit=max(left, 0.0),
-        prove_points=0 if engine == "merge" else prove_points,
-        stop=work.clock.stop,
-    )
-    if work.left or work.found.skipped:
-        bounds = work.bounds[work.left]
-        points = stopped.marked(answer.points, bounds, work.weights, work.found.skipped)
-        answer = replace(answer, points=points)
-    return answer
+    proved = 0 if engine == "merge" else prove_points
+    how = _how(work, engine)
+    return _marked(work, frontier.front(choice, **how, prove_points=proved, stop=work.clock.stop))
+
+
+def _how(work: Expansion, engine: str) -> dict[str, Any]:
+    left = max(work.clock.deadline - time.monotonic(), 0.0)
+    return {"engine": "solver" if engine == "solver" else "auto", "time_limit": left}
+
+
+def _marked(work: Expansion, answer: Frontier) -> Frontier:
+    """A front, without the proof of points that what was not searched might beat."""
+    if not (work.left or work.found.skipped):
+        return answer
+    bounds = work.bounds[work.left]
+    points = stopped.marked(answer.points, bounds, work.weights, work.found.skipped)
+    return replace(answer, points=points)
 
 
 def _refilled(
@@ -397,7 +402,7 @@ def _refilled(
             room = work.within(_within(known, before, after))
             fitting = {key for key, body in left if room.fitted(key, body, spare=sifted)}
             begun.append((before, after, room, room.expanding(of=fitting)))
-        looked = 0
+        looked, asked = 0, []
         for before, after, room, finish in begun:
             looked += finish()
             work.left = sorted({*work.left, *room.left})
@@ -409,7 +414,11 @@ def _refilled(
             again = {(name, k + step): body for (name, k), body in room.expanded.items()}
             bodies |= again
             some = room.choice_of(again)
-            filled = _answer(some if every else loosened(some, BANKS), room, engine, 0)
+            some = some if every else loosened(some, BANKS)
+            answered = room.begin_front(some, **_how(room, engine), prove_points=0)
+            asked.append((before, after, room, offset, answered))
+        for before, after, room, offset, answered in asked:
+            filled = _marked(room, answered())
             complete &= filled.complete
             notes += filled.not_proved
             points += [

@@ -43,13 +43,15 @@ class Mosfet:
 class Drive:
     """How the half bridge is driven and laid out; scalars or (n_lane,).
 
-    v_drive [V]; r_driver_source, r_driver_sink : of the driver, shared by parallel pieces [ohm];
+    v_drive : of the gates [V]; v_drive_most : the highest of it, for the slope of the current [V];
+    r_driver_source, r_driver_sink : of the driver, shared by parallel pieces [ohm];
     r_gate_external : one for each piece [ohm]; time_dead_on, time_dead_off : before the control
     transistor turns on and after it turns off [s]; inductance_loop [H]; sharing : current of the
     hottest of several pieces over their mean [1]
     """
 
     v_drive: FloatArray
+    v_drive_most: FloatArray
     r_driver_source: FloatArray
     r_driver_sink: FloatArray
     r_gate_external: FloatArray

@@ -505,7 +505,7 @@ def _recovery(
     slope = switching.current_slope(
         i_turn_on=current,
         i_gate=mosfet.i_gate_on(
-            v_drive=drive.v_drive, v_plateau=control.v_plateau, resistance_gate=gate
+            v_drive=drive.v_drive_most, v_plateau=control.v_plateau, resistance_gate=gate
         ),
         q_plateau=control.q_gate_source - control.q_gate_threshold,
         v_node=stress.v_node,

@@ -45,6 +45,7 @@ PART = {
 }
 DRIVE = {
     "v_drive": 7.0,
+    "v_drive_most": 7.7,
     "r_driver_source": 2.0,
     "r_driver_sink": 1.0,
     "r_gate_external": 2.0,
@@ -148,7 +149,8 @@ def twin(c: dict[str, float], y: dict[str, float], s: dict[str, float]) -> dict[
     )
     short = left(q_y, q_c, v, moved) if moved > 0.0 else swing
     hot_y, _, loss_y = heat(y, square, (dead + short) * f, s)
-    slope = min(valley * i_on / second, v / d["inductance_loop"])
+    i_fast = (d["v_drive_most"] - c["v_plateau"]) / gate_on
+    slope = min(valley * i_fast / second, v / d["inductance_loop"])
     each = y["q_recovery"] * sqrt(slope / y["pieces"] / y["current_slope_test"])
     each *= sqrt(valley / y["pieces"] / y["i_recovery_test"])
     recovery = y["pieces"] * each * (1 + 0.8 * (hot_y - 25) / 100)
