@@ -138,7 +138,7 @@ def test_the_lane_changes_along_a_front_that_the_merge_proves(case):
     assert len(one.objective) == 2
     whole = replace(found.choice, worst_point=True)
     worst = [int(np.argmax(lane_losses(whole, p.skeleton, p.option))) for p in front.points]
-    assert min(Counter(worst).values()) > 5
+    assert min(Counter(worst).values()) >= 5
     assert len(Counter(worst)) == 2
     # every option that keeps its own limits, with all lanes
     every = frontier.front(small_case.every_option(found), prove_points=0)
