@@ -225,23 +225,19 @@ def balance_error(result: Physics) -> FloatArray:
     return np.asarray(np.abs(entering - job.v_output * job.i_output - result.total) / entering)
 
 
-def own_physics(
-    stage: Stage, sets: Sets, *, ripple: bool = True, loss_first: float = LOSS_FIRST
-) -> Physics:
+def own_physics(stage: Stage, sets: Sets, *, ripple: bool = True) -> Physics:
     """The sets at their own state: losses feed back into currents and temperatures until they rest.
 
     By secant steps in each lane: a step is stretched by what ends the rise of the loss above the
     loss the state was made from. A set leaves as soon as all of its lanes rest. Lanes without a
     rest (runaway, dropout, a loss that goes to and fro) end as NaN.
-
-    loss_first : share of the output power to start from
     """
     job = evaluation.operation(stage, sets.frequency, sets.coil, None)
     state = waveforms.sizing_state(
         stage.topology,
         job,
         stage.controller.window,
-        loss_first * job.v_output * np.maximum(job.i_output, 1e-3),
+        LOSS_FIRST * job.v_output * np.maximum(job.i_output, 1e-3),
         temp_board=stage.lanes.temp_ambient,
         emulation=stage.emulation,
     )

@@ -29,13 +29,15 @@ def families(
     markets: Mapping[str, Market], skeletons: Collection[tuple[str, int]], most: int
 ) -> Iterator[Family]:
     """Skeletons, by topology and number in its market, in families of so many at most."""
+    frequency = {name: np.round(one.frequency()) for name, one in markets.items()}
+    inductance = {
+        name: one.stage.tables["inductor"].value("inductance", "typ")[one.scene.coil]
+        for name, one in markets.items()
+    }
     alike: dict[tuple[str, float], list[tuple[float, int]]] = {}
     for name, row in skeletons:
-        one = markets[name]
-        inductance = one.stage.tables["inductor"].value("inductance", "typ")
-        frequency = float(np.round(one.frequency()[row]))
-        like = float(inductance[one.scene.coil[row]])
-        alike.setdefault((name, frequency), []).append((like, row))
+        like = float(inductance[name][row])
+        alike.setdefault((name, float(frequency[name][row])), []).append((like, row))
     for (name, _), some in alike.items():
         rows = np.array([row for _, row in sorted(some)], dtype=np.int64)
         for family in np.array_split(rows, math.ceil(len(rows) / most)):

@@ -204,12 +204,13 @@ def _cheapest_leg(
     Those that fail beside every partner are left out first; None when no pair passes.
     """
     stage = scene.stage
-    synchronous = _by_price(scene, found, prices, leg.synchronous)
-    controls = _by_price(scene, found, prices, leg.control)
-    keep = keeps_limits_alone(scene, leg, leg.synchronous, synchronous)
-    synchronous = synchronous[0][keep], synchronous[1][keep]
-    keep = keeps_limits_alone(scene, leg, leg.control, controls)
-    controls = controls[0][keep], controls[1][keep]
+
+    def left(position: str) -> tuple[IntArray, IntArray]:
+        rows, pieces = _by_price(scene, found, prices, position)
+        keep = keeps_limits_alone(scene, leg, position, (rows, pieces))
+        return rows[keep], pieces[keep]
+
+    synchronous, controls = left(leg.synchronous), left(leg.control)
     for row, pieces in zip(*synchronous, strict=True):
         watch()
         if not len(controls[0]):
